@@ -32,7 +32,15 @@ from replay.alignment import Overlay
 from replay.cycles import are_cycles_narrow, group_extremes
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
-from replay.window import ChannelWindow, gaps_within, read_envelope, widest_bin_ns
+from replay.window import (
+    ChannelWindow,
+    Envelope,
+    FewBins,
+    gaps_within,
+    read_envelope,
+    read_few_bins,
+    widest_bin_ns,
+)
 
 __all__ = [
     "BUCKET_PX",
@@ -51,6 +59,8 @@ __all__ = [
 
 Bins = NDArray[np.float64]
 
+FEW_BINS: Final = 8
+"""So many bins are read row by row: a live page closes one or two at a time."""
 BUCKET_PX: Final = 2
 """No bucket is wider: what is drawn wider than a pen is read as a course that was not measured."""
 
@@ -256,15 +266,34 @@ def read_bins(
         Of a bin, in ns.
     """
     bins = np.full((count, len(pens), 3), np.nan)
+    end_ns = start_ns + count * width
+    if 0 < count <= FEW_BINS and end_ns <= recording.end_ns:
+        edges = [start_ns + row * width for row in range(count + 1)]
+        for joint, columns in _columns_by_joint(pens).items():
+            channels = [pens[column][0].channel for column in columns]
+            few = read_few_bins(recording, joint, channels, edges)
+            factors = np.array([pens[column][1] for column in columns])
+            bins[:, columns] = _ordered_extremes(few, factors)
+        return bins
     for index, (pen, factor) in enumerate(pens):
-        envelope = read_envelope(
-            recording, pen.joint, pen.channel, start_ns, start_ns + count * width, bins=count
-        )
-        rising = ~(abs(envelope.first - envelope.maximum) < abs(envelope.first - envelope.minimum))
-        bins[:, index, 0] = np.where(rising, envelope.minimum, envelope.maximum) * factor
-        bins[:, index, 1] = np.where(rising, envelope.maximum, envelope.minimum) * factor
-        bins[:, index, 2] = envelope.mean * factor
+        envelope = read_envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=count)
+        bins[:, index] = _ordered_extremes(envelope, factor)
     return bins
+
+
+def _columns_by_joint(pens: tuple[tuple[Pen, float], ...]) -> dict[str, list[int]]:
+    columns: dict[str, list[int]] = {}
+    for index, (pen, _) in enumerate(pens):
+        columns.setdefault(pen.joint, []).append(index)
+    return columns
+
+
+def _ordered_extremes(bins: Envelope | FewBins, factor: float | Bins) -> Bins:
+    """Return first extreme, second extreme and mean in displayed units, on the last axis."""
+    rising = ~(abs(bins.first - bins.maximum) < abs(bins.first - bins.minimum))
+    first = np.where(rising, bins.minimum, bins.maximum)
+    second = np.where(rising, bins.maximum, bins.minimum)
+    return np.stack([first * factor, second * factor, bins.mean * factor], axis=-1)
 
 
 def read_annotations(

@@ -5,7 +5,9 @@ Buckets of a second or more come from the pyramid, those of a tenth or more from
 where there is one, all others from the raw rows: what is read does not grow with the recording.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -20,9 +22,11 @@ from replay.recording import Recording
 __all__ = [
     "ChannelWindow",
     "Envelope",
+    "FewBins",
     "bin_width_ns",
     "gaps_within",
     "read_envelope",
+    "read_few_bins",
     "read_polyline",
     "to_polyline",
     "widest_bin_ns",
@@ -94,6 +98,53 @@ def read_polyline(
 ) -> tuple[Ints, Floats]:
     """Return a polyline of a channel over [start_ns, end_ns): see `ChannelWindow.polyline`."""
     return ChannelWindow(recording, joint, channel, start_ns, end_ns).polyline(bins=bins)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FewBins:
+    """Some neighbouring bins of several channels, each of shape (count, channels); NaN in a gap."""
+
+    minimum: Floats
+    maximum: Floats
+    mean: Floats
+    first: Floats
+
+
+def read_few_bins(
+    recording: Recording, joint: str, channels: Sequence[str], edges_ns: Sequence[int]
+) -> FewBins:
+    """Return the bins between neighbouring edges, those of `read_envelope` (a property test).
+
+    A joint's rows are read once for all its channels, and each bin is a handful of operations: what
+    closes on a live page several times a second. The last edge is at most the recording's end.
+    """
+    batch = recording.read_readings(
+        joint, edges_ns[0], edges_ns[-1], channels=list(dict.fromkeys(channels)), lead_in=True
+    )
+    hold_ns = recording.hold_ns(joint)
+    found = np.full((4, len(edges_ns) - 1, len(channels)), np.nan)
+    for column, channel in enumerate(channels):
+        time_ns, value = batch.channel_series(channel)
+        if not len(time_ns):
+            continue
+        following = np.append(time_ns[1:], np.int64(edges_ns[-1]))
+        end_ns = np.minimum(following, time_ns + hold_ns[channel])
+        places = np.searchsorted(time_ns, edges_ns).tolist()
+        for row, (low, high) in enumerate(pairwise(places)):
+            begin_ns, until_ns = edges_ns[row], edges_ns[row + 1]
+            # What is held into the bin comes first in it.
+            first = low - 1 if low and end_ns[low - 1] > begin_ns else low
+            if first == high:
+                continue
+            inside = value[first:high]
+            lasts = np.minimum(end_ns[first:high], until_ns) - time_ns[first:high]
+            if first < low:
+                lasts[0] -= begin_ns - time_ns[first]
+            weight = lasts.sum()
+            mean = lasts @ inside / weight if weight > 0 else inside.mean()
+            found[:, row, column] = inside.min(), inside.max(), mean, inside[0]
+    minimum, maximum, mean, first_values = found
+    return FewBins(minimum=minimum, maximum=maximum, mean=mean, first=first_values)
 
 
 class ChannelWindow:

@@ -3,7 +3,8 @@
 follower        follows the recording that is being written, once for all open pages
 snapshot        its state at one instant, shared by all pages
 session         one open page: its request, what it acknowledged, what is sent next
-view            what one page has drawn, and what its next update contains
+view            what a view of a recording shows, moment by moment
+view_stream     one view for all pages that look at it, each moment encoded once
 websocket       the websocket that carries it
 messages        the text messages, one constructor each
 wire_messages   their types
@@ -14,4 +15,6 @@ alert_rows      the open alerts, and what can be done about each
 forecast_text   when a temperature reaches its next limit, or why nobody knows
 drive_text      the state and fault that a drive reports
 write_requests  notes, acknowledgements and shelvings, passed to the recording's writer
+
+Kept together: a page's moment passes through all of them, and each has one page of code.
 """

@@ -10,7 +10,7 @@ setting the wall clock makes nothing look old.
 import asyncio
 import logging
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final
@@ -48,8 +48,12 @@ FRESH_VALUES_NS: Final = 700_000_000
 class Follower:
     """Publishes snapshots; one instance serves every page."""
 
-    def __init__(self, cache: RecordingCache) -> None:
+    def __init__(
+        self, cache: RecordingCache, *, prepare: Callable[[Snapshot], None] = lambda _: None
+    ) -> None:
+        """Begin; `prepare` is called with each new snapshot, in the thread that reads."""
         self._cache = cache
+        self._prepare = prepare
         self._watchers: set[asyncio.Event] = set()
         self._task: asyncio.Task[None] | None = None
         self._name: str | None = None
@@ -87,7 +91,7 @@ class Follower:
         while self._watchers:
             begun_s = time.monotonic()
             try:
-                self.snapshot = await asyncio.to_thread(self._take_snapshot)
+                self.snapshot = await asyncio.to_thread(self._prepare_snapshot)
                 failures = 0
             except (DutytraceError, OSError) as fault:
                 log.warning("the live recording could not be read: %s", fault)
@@ -99,6 +103,11 @@ class Follower:
             for news in self._watchers:
                 news.set()
             await asyncio.sleep(max(0.01, UPDATE_PERIOD_S - (time.monotonic() - begun_s)))
+
+    def _prepare_snapshot(self) -> Snapshot:
+        snapshot = self._take_snapshot()
+        self._prepare(snapshot)
+        return snapshot
 
     def _take_snapshot(self) -> Snapshot:
         self._serial += 1

@@ -1,26 +1,20 @@
 """One open Live page: what it requested, what it has drawn, what it is sent next.
 
-At most two updates are unacknowledged; what is skipped meanwhile is in the next one (`LiveView`).
+At most two updates are unacknowledged; what is skipped meanwhile is in the next one. Pages of one
+view share its stream (`ViewStreams`); what is made here for one page is nothing but a choice.
 Independent of the websocket.
 """
 
-from collections.abc import Mapping
 from typing import Any, Final
 
-from dashboard.live.messages import encode, nothing_message, status_message
+from dashboard.live.messages import encode, nothing_message
 from dashboard.live.snapshot import Snapshot
-from dashboard.live.status import live_status
-from dashboard.live.view import LiveView, ViewRequest, view_request
-from dashboard.live.wire_format import pack_update
-from logger.errors import DutytraceError
-from replay.recording import Recording
+from dashboard.live.view import ViewRequest, view_request
+from dashboard.live.view_stream import Moment, ViewStreams
 
 __all__ = ["LiveSession"]
 
 MAX_UNACKNOWLEDGED: Final = 2
-STATUS_EVERY_NS: Final = 240_000_000
-STATUS_AT_LATEST_NS: Final = 2 * STATUS_EVERY_NS
-"""Then the status is sent even together with changed marks; before, one of both at a time."""
 
 
 class LiveSession:
@@ -30,26 +24,40 @@ class LiveSession:
     may run on different threads.
     """
 
-    def __init__(self, *, writes: bool = True) -> None:
-        """Begin; without `writes` alerts have no actions, neither acknowledge nor shelve."""
+    def __init__(self, streams: ViewStreams | None = None) -> None:
+        """Begin.
+
+        `streams`: the views, shared by all pages; None: those of this page alone.
+        """
         self.request: ViewRequest | None = None
-        self._writes = writes
-        self._view: LiveView | None = None
+        self._streams = ViewStreams() if streams is None else streams
+        self._shown_request: ViewRequest | None = None
+        """The request whose view the page has."""
+        self._shown: Moment | None = None
+        """What the page has, or will have once it drew what is on its way."""
         self._empty_for: tuple[ViewRequest, str] | None = None
         """The request that was last answered by "nothing is recorded", and the fault with it."""
-        self._serial = 0
-        self._acknowledged = 0
+        self._unacknowledged: tuple[int, ...] = ()
         self._snapshot = -1
-        self._status: Mapping[str, Any] = {}
-        self._status_ns = 0
 
     def on_message(self, message: dict[str, Any]) -> None:
         """Store a view request or an acknowledgement of the page."""
         if message.get("kind") == "look":
             self.request = view_request(message)
         elif isinstance(message.get("ack"), int):
-            serial = min(int(message["ack"]), self._serial)
-            self._acknowledged = max(self._acknowledged, serial)
+            drawn = message["ack"]
+            self._unacknowledged = tuple(n for n in self._unacknowledged if n > drawn)
+
+    def is_prepared(self, snapshot: Snapshot) -> bool:
+        """Return whether `next_messages` has nothing to read or make: it may run in a loop."""
+        request = self.request
+        if self._has_nothing_to_send(request, snapshot) or request is None:
+            return True
+        if snapshot.recording is None or snapshot.fault:
+            return False
+        stream = self._streams.stream_of(request, snapshot.recording)
+        moment = stream.newest(snapshot)
+        return moment is not None and stream.has_messages(moment, self._known(request))
 
     def next_messages(self, snapshot: Snapshot, *, last: str = "") -> list[str | bytes]:
         """Return what to send now.
@@ -64,68 +72,38 @@ class LiveSession:
             Name of the recording that ended last, sent if none is being written.
         """
         request = self.request
-        if request is None or snapshot.serial in {0, self._snapshot}:
-            return []
-        if self._serial - self._acknowledged >= MAX_UNACKNOWLEDGED:
+        if self._has_nothing_to_send(request, snapshot) or request is None:
             return []
         self._snapshot = snapshot.serial
         if snapshot.recording is None or snapshot.fault:
             return self._nothing(request, last=last, fault=snapshot.fault)
-        try:
-            return self._advance(request, snapshot.recording, snapshot)
-        except (DutytraceError, OSError) as fault:
+        stream = self._streams.stream_of(request, snapshot.recording)
+        stream.advance(snapshot)
+        moment = stream.newest(snapshot)
+        if moment is None:
             # A page that is sent nothing would take the server for gone.
-            return self._nothing(request, last=last, fault=str(fault))
+            return self._nothing(request, last=last, fault=stream.fault)
+        messages = stream.messages(moment, self._known(request))
+        stream.is_taken = True
+        self._shown, self._shown_request, self._empty_for = moment, request, None
+        self._unacknowledged = (*self._unacknowledged, moment.serial)
+        return messages
+
+    def _has_nothing_to_send(self, request: ViewRequest | None, snapshot: Snapshot) -> bool:
+        if request is None or snapshot.serial in {0, self._snapshot}:
+            return True
+        return len(self._unacknowledged) >= MAX_UNACKNOWLEDGED
+
+    def _known(self, request: ViewRequest) -> Moment | None:
+        """Return what the page has of the view that it requests; None after each new request."""
+        return self._shown if self._shown_request is request else None
 
     def _nothing(self, request: ViewRequest, *, last: str, fault: str) -> list[str | bytes]:
         """Return the message that there is nothing to show, once for each request and fault."""
-        self._view = None
+        self._shown = None
         if self._empty_for == (request, fault):
             return []
         self._empty_for = request, fault
-        message = nothing_message(last=last, fault=fault, serial=self._next_serial())
-        return [encode(message)]
-
-    def _advance(
-        self, request: ViewRequest, recording: Recording, snapshot: Snapshot
-    ) -> list[str | bytes]:
-        view = self._view_of(request, recording)
-        update, message = view.advance(snapshot, self._next_serial())
-        self._empty_for = None
-        messages: list[str | bytes] = [] if message is None else [encode(message)]
-        messages.append(pack_update(update))
-        if update.whole:
-            self._status = {}
-        due_ns = STATUS_EVERY_NS if message is None else STATUS_AT_LATEST_NS
-        if update.whole or snapshot.now_ns - self._status_ns >= due_ns:
-            self._status_ns = snapshot.now_ns
-            messages.append(self._next_status(view, snapshot))
-        return messages
-
-    def _view_of(self, request: ViewRequest, recording: Recording) -> LiveView:
-        """Return the present view, a new one for another request or recording."""
-        view = self._view
-        if view is None or view.request is not request or view.recording is not recording:
-            self._view = view = LiveView(request, recording)
-        return view
-
-    def _next_serial(self) -> int:
-        self._serial += 1
-        return self._serial
-
-    def _next_status(self, view: LiveView, snapshot: Snapshot) -> str:
-        status = live_status(
-            view.recording,
-            latest=snapshot.latest,
-            slow=snapshot.slow,
-            now_ns=snapshot.present_ns,
-            zone=view.request.zone,
-            displays=view.request.displays,
-            peaks=snapshot.peaks,
-            missing=snapshot.missing,
-        )
-        if not self._writes:
-            status["alerts"] = [{**row, "actions": []} for row in status["alerts"]]
-        message = encode(status_message(self._status, status))
-        self._status = status
-        return message
+        serial = self._streams.next_number()
+        self._unacknowledged = (*self._unacknowledged, serial)
+        return [encode(nothing_message(last=last, fault=fault, serial=serial))]

@@ -1,9 +1,8 @@
-"""What one Live page has drawn of a live recording, and what it needs to continue.
+"""What a view of a live recording shows, moment by moment.
 
-Bins close on an absolute grid. An update holds the bins that closed since the last one and the
-newest value of every channel. The first update of a view is whole: a sheet (the figure without
-data) and all bins of its window. A later one is whole again when its axes, its bands or its limits
-change; of alerts, gaps and notes only the changes are sent. Independent of the websocket.
+Bins close on an absolute grid. A picture has all bins of its window, the newest value of every
+channel, and a sheet: the figure without data. The sheet stays the same until its axes, its bands or
+its limits change; of alerts, gaps and notes only two lists change. Knows no page.
 """
 
 import math
@@ -19,10 +18,7 @@ from dashboard.figures.axes import Axis, Pen, PlotRow
 from dashboard.figures.lines import Band, Line
 from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
 from dashboard.figures.sheet import Sheet, make_sheet
-from dashboard.live.json_patch import list_edits
-from dashboard.live.messages import Message, marks_message, sheet_message
 from dashboard.live.snapshot import Snapshot
-from dashboard.live.wire_format import Update
 from dashboard.plot_data import (
     BUCKET_PX,
     Bins,
@@ -37,7 +33,7 @@ from dashboard.text.zone import reader_zone
 from replay.recording import Recording
 from replay.window import widest_bin_ns
 
-__all__ = ["LiveView", "ViewRequest", "view_request"]
+__all__ = ["LiveView", "Picture", "ViewRequest", "view_request"]
 
 SILENT_NS: Final = 2_000_000_000
 """A joint without a row for longer has a gap that is still open."""
@@ -82,6 +78,28 @@ def view_request(message: dict[str, Any]) -> ViewRequest:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """All that a view shows at one moment."""
+
+    sheet_number: int
+    """Which sheet it is drawn on: with another number everything is drawn anew."""
+    figure: dict[str, Any]
+    """The sheet as it was when it was new."""
+    shapes: list[dict[str, Any]]
+    lane: list[dict[str, Any]]
+    """The present ones, which are not changed any more."""
+    now_ns: int
+    cursor_ns: int
+    """End of the last bin."""
+    width_ns: int
+    """Width of a bin."""
+    newest: Bins
+    """Age in s and displayed value of every pen's newest reading, shape (pens, 2)."""
+    bins: Bins
+    """The bins of the window up to the cursor, shape (n, pens, 3)."""
+
+
 class LiveView:
     """One requested view of one recording."""
 
@@ -97,25 +115,21 @@ class LiveView:
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
         self._has_open_gap = False
+        self._sheet_number = 0
+        self._figure: dict[str, Any] = {}
         self._shapes: list[dict[str, Any]] = []
         self._lane: list[dict[str, Any]] = []
         self._cursor_ns = 0
-        """End of the last bin that was sent."""
+        """End of the last bin that was taken."""
+        self._bins: Bins = np.empty((0, 0, 3))
+        """Those of the window up to the cursor."""
         self._width_ns = 0
-        """Width of a bin; 0: nothing was sent yet."""
+        """Width of a bin; 0: nothing was taken yet."""
         self._room_ns = 0
         """Length of the window for which that width was chosen."""
 
-    def advance(self, snapshot: Snapshot, serial: int) -> tuple[Update, Message | None]:
-        """Return the next update, and a sheet or its changes where the page needs them.
-
-        Parameters
-        ----------
-        snapshot
-            Of this view's recording.
-        serial
-            Number of the update, which the page acknowledges.
-        """
+    def advance(self, snapshot: Snapshot) -> Picture:
+        """Return the picture at a snapshot of this view's recording."""
         recording, now_ns = self.recording, snapshot.now_ns
         begin_ns = self._begin_ns(now_ns)
         silent = not recording.live or any(
@@ -124,29 +138,35 @@ class LiveView:
         events = len(recording.read_events())
         marks_changed = events != self._events_seen or silent != self._has_open_gap
         self._events_seen, self._has_open_gap = events, silent
-        whole, bins = self._must_redraw(begin_ns, now_ns), np.empty((0, 0, 3))
+        whole = self._must_redraw(begin_ns, now_ns)
         if not whole:
             bins = self._take_closed_bins()
+            self._keep_bins(bins, begin_ns)
             whole = self._leaves_axes(bins) or self._bands_changed(begin_ns, now_ns)
-        message = None
         if whole:
-            start_ns = self._start_over(begin_ns, now_ns)
-            bins = self._take_closed_bins()
-            message = self._draw_sheet(bins, snapshot, begin_ns)
-        else:
-            start_ns = self._cursor_ns - len(bins) * self._width_ns
-            if marks_changed:
-                message = self._draw_marks(snapshot, begin_ns)
-        update = Update(
-            whole=whole,
-            serial=serial,
-            now_s=(now_ns - recording.start_ns) / 1e9,
-            start_s=(start_ns - recording.start_ns) / 1e9,
-            width_s=self._width_ns / 1e9,
+            self._start_over(begin_ns, now_ns)
+            self._bins = self._take_closed_bins()
+            self._draw_sheet(self._bins, snapshot, begin_ns)
+        elif marks_changed:
+            self._draw_marks(snapshot, begin_ns)
+        return Picture(
+            sheet_number=self._sheet_number,
+            figure=self._figure,
+            shapes=self._shapes,
+            lane=self._lane,
+            now_ns=now_ns,
+            cursor_ns=self._cursor_ns,
+            width_ns=self._width_ns,
             newest=self._newest_values(snapshot),
-            bins=bins,
+            bins=self._bins,
         )
-        return update, message
+
+    def _keep_bins(self, bins: Bins, begin_ns: int) -> None:
+        """Put closed bins behind those of the window, and drop what has left it."""
+        if not len(bins):
+            return
+        count = -(-(self._cursor_ns - begin_ns) // self._width_ns)
+        self._bins = np.concatenate([self._bins, bins])[-max(count, len(bins)) :]
 
     def _begin_ns(self, now_ns: int) -> int:
         """Return the begin of the window: it grows from the start of a test until it is full."""
@@ -161,8 +181,8 @@ class LiveView:
         room_ns = BINS_BEYOND * self._room_ns
         return now_ns - begin_ns > room_ns or self._closed_ns() - self._cursor_ns > room_ns
 
-    def _start_over(self, begin_ns: int, now_ns: int) -> int:
-        """Plan rows and bins again; return the begin of the first bin."""
+    def _start_over(self, begin_ns: int, now_ns: int) -> None:
+        """Plan rows and bins again."""
         self._limit_sets = len(self.recording.limit_sets)
         self._plan = plan_recording_rows(self.recording, self.request.displays)
         self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
@@ -170,7 +190,6 @@ class LiveView:
         bins = max(MIN_BINS, self.request.sheet.plot_width // BUCKET_PX)
         self._width_ns = widest_bin_ns(self._room_ns, bins=bins)
         self._cursor_ns = begin_ns // self._width_ns * self._width_ns
-        return self._cursor_ns
 
     def _closed_ns(self) -> int:
         """Return the end of the last closed bin."""
@@ -217,10 +236,7 @@ class LiveView:
         if now_ns - self._bands_checked_ns < max(BANDS_EVERY_NS, (now_ns - begin_ns) // 6):
             return False
         self._bands_checked_ns = now_ns
-        start = max(begin_ns, self.recording.start_ns) // self._width_ns * self._width_ns
-        count = int(max(0, (self._cursor_ns - start) // self._width_ns))
-        bins = read_bins(self.recording, self._pens, start, count, self._width_ns)
-        return self._has_narrow_cycles(bins, now_ns - begin_ns) != self._is_banded
+        return self._has_narrow_cycles(self._bins, now_ns - begin_ns) != self._is_banded
 
     def _has_narrow_cycles(self, bins: Bins, room_ns: int) -> bool:
         """Return whether any row has cycles that are too narrow for lines."""
@@ -232,7 +248,7 @@ class LiveView:
             if not pen.setpoint
         )
 
-    def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> Message:
+    def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> None:
         recording, request = self.recording, self.request
         room_ns = max(snapshot.now_ns - begin_ns, FIRST_ROOM_NS)
         self._is_banded = self._has_narrow_cycles(bins, room_ns)
@@ -256,7 +272,8 @@ class LiveView:
             trace["meta"]["at"] = index_of[trace["meta"]["joint"], trace["meta"]["channel"]]
         self._shapes = _round_marks(figure["layout"]["shapes"])
         self._lane = _round_marks(figure["layout"]["meta"]["lane"])
-        return sheet_message(figure, window_s=request.window_s, path=recording.path.name)
+        self._figure = figure
+        self._sheet_number += 1
 
     def _empty_and_full_rows(self, bins: Bins) -> tuple[list[ReadRow], list[ReadRow]]:
         """Return the rows without data, as they are sent, and with it, for their axes."""
@@ -295,8 +312,8 @@ class LiveView:
             displays=self.request.displays,
         )
 
-    def _draw_marks(self, snapshot: Snapshot, begin_ns: int) -> Message:
-        """Return the changes of alerts, gaps and notes in the sheet that the page has."""
+    def _draw_marks(self, snapshot: Snapshot, begin_ns: int) -> None:
+        """Draw alerts, gaps and notes anew on the sheet as it is."""
         start_ns = self.recording.start_ns
         shapes, lane = window_marks(
             self._read_annotations(begin_ns),
@@ -306,12 +323,7 @@ class LiveView:
             sheet=self.request.sheet,
             theme=self.request.theme,
         )
-        message = marks_message(
-            list_edits(self._shapes, _round_marks(shapes)),
-            list_edits(self._lane, _round_marks(lane)),
-        )
-        self._shapes, self._lane = shapes, lane
-        return message
+        self._shapes, self._lane = _round_marks(shapes), _round_marks(lane)
 
 
 def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -14,6 +14,7 @@ from fastapi import FastAPI, WebSocket, WebSocketDisconnect
 from dashboard.live.follower import Follower
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
+from dashboard.live.view_stream import ViewStreams
 from dashboard.server.origin_check import OriginPolicy
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError, InputError
@@ -36,21 +37,25 @@ def add_live_route(
 
     Without `writes` the alerts of a page have no actions.
     """
-    follower = Follower(cache)
+    streams = ViewStreams(writes=writes)
+    follower = Follower(cache, prepare=streams.advance)
 
     async def serve_socket(socket: WebSocket) -> None:
         if not guard.allows(socket.headers):
             await socket.close(code=POLICY_VIOLATION)
             return
         await socket.accept()
-        session = LiveSession(writes=writes)
+        session = LiveSession(streams)
         with follower.follow() as news:
             listening = asyncio.create_task(_receive_messages(socket, session, news))
             try:
                 while not listening.done():
                     news.clear()
                     snapshot = follower.snapshot
-                    messages = await asyncio.to_thread(_next_messages, session, snapshot, cache)
+                    if session.is_prepared(snapshot):
+                        messages = session.next_messages(snapshot)
+                    else:
+                        messages = await asyncio.to_thread(_next_messages, session, snapshot, cache)
                     for message in messages:
                         if isinstance(message, bytes):
                             await socket.send_bytes(message)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
@@ -17,7 +17,14 @@ from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 from replay.recordings_folder import find_recordings
 from replay.statistics import span_statistics
-from replay.window import bin_width_ns, gaps_within, read_envelope, read_polyline
+from replay.window import (
+    bin_width_ns,
+    gaps_within,
+    read_envelope,
+    read_few_bins,
+    read_polyline,
+    widest_bin_ns,
+)
 from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
@@ -105,6 +112,41 @@ def test_no_extreme_is_lost_and_figures_are_exact(tmp_path_factory, made, data: 
         rms = np.sqrt((weight * value**2).sum() / weight.sum())
         assert found.mean == pytest.approx(mean, rel=1e-9, abs=1e-9)
         assert found.rms == pytest.approx(rms, rel=1e-9, abs=1e-9)
+
+
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(_traces(), st.data())
+def test_few_bins_are_those_of_an_envelope(tmp_path_factory, made, data: st.DataObject):
+    """Row by row the same as from buckets: extremes, first value, mean; nothing in a gap."""
+    time_ns, value, sealed = made
+    path = tmp_path_factory.mktemp("r") / "rec"
+    recording = _recorded(path, time_ns, value, sealed=sealed)
+    width_ns = data.draw(st.sampled_from([10_000_000, 100_000_000, 500_000_000, S, 5 * S]))
+    count = data.draw(st.integers(1, 6))
+    span_bins = max(0, (recording.end_ns - START_NS) // width_ns - count)
+    first = START_NS // width_ns + data.draw(st.integers(0, span_bins))
+    edges = [(first + row) * width_ns for row in range(count + 1)]
+    assume(edges[-1] <= recording.end_ns)
+    few = read_few_bins(recording, "a", ["torque_Nm", "torque_Nm"], edges)
+    whole = read_envelope(recording, "a", "torque_Nm", edges[0], edges[-1], bins=count)
+    assert whole.width_ns == width_ns
+    for name in ("minimum", "maximum", "first", "mean"):
+        for column in range(2):
+            np.testing.assert_allclose(
+                getattr(few, name)[:, column], getattr(whole, name), rtol=1e-6, atol=1e-6
+            )
+
+
+@given(st.integers(1, 10**16), st.integers(1, 5000))
+def test_a_fine_bin_is_no_wider_than_asked(span_ns: int, bins: int):
+    """At least so many bins, unless none is so narrow, and less than seven times as many."""
+    width_ns = widest_bin_ns(span_ns, bins=bins)
+    if span_ns >= 1000 * bins:
+        assert width_ns * bins <= span_ns
+        if width_ns < 7 * 86400 * S:
+            assert width_ns * bins * 7 > span_ns
 
 
 def test_gaps_break_the_line_and_are_told(tmp_path: Path):

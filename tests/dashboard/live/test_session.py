@@ -311,7 +311,7 @@ def test_a_recording_that_fails_while_it_is_read_is_told(
     def refuse(*_: object) -> None:
         raise PermissionError(13, "Permission denied", "part.parquet")
 
-    monkeypatch.setattr("dashboard.live.session.LiveView.advance", refuse)
+    monkeypatch.setattr("dashboard.live.view_stream.LiveView.advance", refuse)
     (told,) = session.next_messages(_snapshot(overheat, serial=1))
     assert "Permission denied" in json.loads(told)["fault"]
 
