@@ -106,8 +106,9 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
         for event in recording.read_events()
         if event.kind == EventKind.NOTE
     )
+    missing = "values" if recording.bench.bus_of_joint(joint) is None else "frames"
     gaps = sorted(
-        (end, f"no frames for {to_s(end - begin):.1f} s")
+        (end, f"no {missing} for {to_s(end - begin):.1f} s")
         for begin, end in recording.read_gaps(joint)
     )
     return [

@@ -102,6 +102,14 @@ SHAPES: dict[str, Any] = {
         "joints": {"shoulder": ROWS, "elbow": ROWS}, "frames": int, "standing": int,
         "missing": [str],
     },
+    "import": {
+        "format": int, "recording": str, "joints": {"arm": ROWS}, "rows": int,
+        "unread": [{"column": str, "unread": int, "blank": int, "first": [dict]}], "said": [str],
+    },
+    "join": {
+        "format": int, "recording": str, "sensor": str, "rows": int, "outside": int,
+        "unread": [{"column": str, "unread": int, "blank": int, "first": [dict]}], "said": [str],
+    },
     "redecode": {
         "format": int, "recording": str, "joints": {"shoulder": ROWS, "elbow": ROWS},
         "frames": int, "undecoded": int, "not_decoded_for": dict,
@@ -133,6 +141,7 @@ def folder(tmp_path: Path) -> Path:
     """Give a folder with what the commands below are given."""
     (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
     (tmp_path / "arm.toml").write_text(scenario.scenario_bench_text("can0"), encoding="utf-8")
+    (tmp_path / "arm.csv").write_text("t,I\n1,2\n2,\n3,x\n4,5\n", encoding="utf-8")
     (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
     return tmp_path
 
@@ -150,6 +159,18 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "heat": [rec, "--joint", "shoulder", "--hottest", "80degC"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
+        "import": [
+            "arm.csv",
+            "--time",
+            "t",
+            "--joint",
+            "arm",
+            "--column",
+            "current_A=I",
+            "--out",
+            "table",
+        ],
+        "join": ["table", "arm.csv", "--time", "t", "--column", "current_A=I", "--name", "clamp"],
         "redecode": ["piece", "--bench", "arm.toml", "--out", "again"],
         "pack": ["piece", "--out", "piece.tar"],
         "unpack": ["piece.tar", "--recordings", "theirs"],

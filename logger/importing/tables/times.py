@@ -134,7 +134,8 @@ class RowTimes:
             ) from None
         digits = pc.utf8_rpad(pc.struct_field(parts, "fraction"), width=9, padding="0")
         fraction_ns = pc.fill_null(digits.cast(pa.int64()), 0)
-        seconds = stamps.cast(pa.timestamp("ns")).cast(pa.int64())
+        # A year that nanoseconds do not reach is no time.
+        seconds = cast_cells(stamps, pa.timestamp("ns")).cast(pa.int64())
         return pc.add(seconds, fraction_ns).cast(pa.timestamp("ns"))
 
     def _of_zone(

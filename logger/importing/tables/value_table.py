@@ -7,10 +7,12 @@ Read in blocks, so memory does not grow with the table. A row without any value 
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+import pyarrow as pa
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, Floats, Ints, to_s
 from logger.errors import InputError
@@ -26,6 +28,8 @@ __all__ = ["ValueTable"]
 
 HOLD_PERIODS: Final = 3.0
 SINGLE_VALUE_HOLD_S: Final = 1.0
+HOLD_BLOCKS: Final = 16
+"""A column without two values in so many blocks of rows counts as one with a single value."""
 _LEAST_HOLD_S: Final = 1e-3
 
 
@@ -78,7 +82,8 @@ class ValueTable:
             numbers = self._read_cells(block)
             yield tuple(
                 _batch(joint, shifted_ns, {
-                    name: one.convert(numbers[one.column][known]) for name, one in channels.items()
+                    name: self._convert(one, numbers[one.column][known], rows)
+                    for name, one in channels.items()
                 })
                 for joint, channels in expressions.items()
             )  # fmt: skip
@@ -123,6 +128,16 @@ class ValueTable:
                     f"'{other}'."
                 )
         return numbers
+
+    def _convert(self, expression: ColumnExpression, numbers: Floats, rows: Ints) -> Floats:
+        """Return the channel's values; a code that is no whole number is none, and reported."""
+        values = expression.convert(numbers)
+        if channel_named(expression.channel).whole:
+            broken = np.flatnonzero(values % 1.0 > 0)
+            cells = pa.array([f"{value:g}" for value in values[broken].tolist()], pa.string())
+            self._faults[expression.column].note_unread(rows[broken], cells)
+            values[broken] = np.nan
+        return values
 
     def _check_times(self, time_ns: Ints, rows: Ints, newest_ns: int) -> None:
         if len(rows) == 0:
@@ -191,7 +206,7 @@ class ValueTable:
         return uneven + sum(one.unread for one in every)
 
     def hold_times_s(self) -> dict[str, dict[str, float]]:
-        """Return how long the values of each joint's channels hold, by the first rows, in seconds.
+        """Return how long the values of each joint's channels hold, by its first ones, in seconds.
 
         Three of the periods in which a column has values.
 
@@ -200,25 +215,29 @@ class ValueTable:
         InputError
             As for iterating over it.
         """
-        first = next(iter(self), ())
+        holds: dict[str, dict[str, float]] = {}
+        for block in islice(self, HOLD_BLOCKS):
+            for batch in block:
+                its = holds.setdefault(batch.joint, {})
+                its |= {name: hold for name in batch.columns if name not in its
+                        and (hold := _hold_s(batch, name)) is not None}  # fmt: skip
+            if all(len(holds[batch.joint]) == len(batch.columns) for batch in block):
+                break
         return {
-            batch.joint: {channel: _hold_s(batch, channel) for channel in batch.columns}
-            for batch in first
+            joint: {name: holds.get(joint, {}).get(name, SINGLE_VALUE_HOLD_S) for name in channels}
+            for joint, channels in self.columns.items()
         }
 
 
-def _hold_s(batch: ReadingBatch, channel: str) -> float:
+def _hold_s(batch: ReadingBatch, channel: str) -> float | None:
     time_ns, _ = batch.channel_series(channel)
     if len(time_ns) < 2:
-        return SINGLE_VALUE_HOLD_S
+        return None
     period_s = to_s(float(np.median(np.diff(time_ns))))
     return float(f"{max(HOLD_PERIODS * period_s, _LEAST_HOLD_S):.3g}")
 
 
 def _batch(joint: str, time_ns: Ints, values: Mapping[str, Floats]) -> ReadingBatch:
-    for channel, column in values.items():
-        if channel_named(channel).whole:
-            np.round(column, out=column)
     has_value = ~np.all([np.isnan(column) for column in values.values()], axis=0)
     position = values.get("position_rad")
     segment = np.full(len(time_ns), -1, np.int32)

@@ -99,12 +99,17 @@ def test_blocks_and_empty_cells(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert np.isnan(first).tolist() == [at % 3 != 0 for at in kept]
 
 
-def test_how_long_a_value_holds(tmp_path: Path):
+def test_how_long_a_value_holds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Three periods of the first rows; one second where there is only one."""
     path = tmp_path / "probe.csv"
     path.write_text("t,T1\n" + "".join(f"{1795000000 + at * 10},1\n" for at in range(9)))
     rows = _table(path)
     assert rows.hold_times_s() == {"probe": {CHANNEL: 30.0}}
+    late = "".join(f"{at},{at if at > 900 and at % 4 == 0 else ''},1\n" for at in range(1000))
+    path.write_text("t,T1,T2\n" + late)
+    monkeypatch.setattr("logger.importing.tables.table_file.CSV_BLOCK_BYTES", 1000)
+    sparse = _table(path, columns={CHANNEL: "T1", "temperature_drive_degC": "T2"})
+    assert sparse.hold_times_s() == {"probe": {CHANNEL: 12.0, "temperature_drive_degC": 3.0}}
     path.write_text("t,T1\n1795000000,1\n")
     assert rows.hold_times_s() == {"probe": {CHANNEL: 1.0}}
 
@@ -224,6 +229,16 @@ def test_what_cannot_be_read_is_told_with_its_row(tmp_path: Path):
     assert "1 row left out, with another number of cells than there are columns: row 5" in said
     assert "'n/a' in row 2, 'inf' in row 8" in said
     assert "T1: 1 blank cell, in row 3" in said
+
+
+def test_a_code_is_a_whole_number(tmp_path: Path):
+    """Half of one is none: reported by its row, not rounded."""
+    path = tmp_path / "probe.csv"
+    path.write_text("t,E\n1,3\n2,3.5\n3,4.0\n")
+    table = _table(path, columns={"fault_code": "E"})
+    (batch,) = (batch for block in table for batch in block)
+    assert batch.columns["fault_code"].tolist() == [3.0, 4.0]
+    assert table.unread()[0]["first"] == [{"row": 2, "found": "3.5"}]
 
 
 def test_rows_keep_their_numbers_across_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
