@@ -197,6 +197,7 @@ class Bench:
         bench, layout = str(settings / "bench.toml"), str(settings / "harvest-joint.toml")
         log, limits = str(settings / "trace.log"), str(settings / "limits.toml")
         every, sweep = str(settings / "every.toml"), str(settings / "sweep.toml")
+        table, columns = str(settings / "table.csv"), str(settings / "table.toml")
         new = str(folder / "made")
         commands: dict[str, list[tuple[str, ...]]] = {
             "bench.toml": [
@@ -244,7 +245,13 @@ class Bench:
                 ("layout", "try", layout, "--log", log, "--bench", bench, "--once"),
             ],
             "table.csv": [
-                ("import", str(settings / "table.csv"), "--bench", bench, "--out", new),
+                ("import", table, "--bench", bench, "--out", new),
+                ("import", table, "--bench", columns, "--limits", limits, "--out", new),
+                ("import", table, "--bench", columns, "--out", new, "--json"),
+            ],
+            "table.toml": [
+                ("import", table, "--bench", columns, "--out", new),
+                ("record", columns, "--out", new, "--duration", "0.1s"),
             ],
         }
         known = commands[changed.name]

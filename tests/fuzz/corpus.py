@@ -25,6 +25,15 @@ START_NS = 1_795_000_000_000_000_000
 RATE_HZ = 10.0
 SECONDS = 40
 
+TABLE = """[table]
+time = "t"
+zone = "Europe/Berlin"
+[[joint]]
+name = "shoulder"
+  [joint.column]
+  temperature_housing_degC = "ambient [degC] + 1.5"
+  torque_Nm = "ambient / 10"
+"""
 SWEEP = """format = 1
 [bad_end]
 channel = "temperature_housing_degC"
@@ -122,6 +131,7 @@ def _write_settings(folder: Path, recording: Path) -> None:
     (folder / "every.toml").write_text(example_text(), encoding="utf-8")
     (folder / "sweep.toml").write_text(SWEEP, encoding="utf-8")
     (folder / "tell.toml").write_text(TELL, encoding="utf-8")
+    (folder / "table.toml").write_text(TABLE, encoding="utf-8")
     reader = RecordingReader(recording)
     rows = reader.read_rows("frames", start_ns=0, end_ns=2**62).slice(0, 400).to_pylist()
     log = "".join(
