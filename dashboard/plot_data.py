@@ -84,7 +84,7 @@ def plan_recording_rows(
         }
         for joint, carried in channels.items()
     }
-    return plan_rows(channels, limited, displays)
+    return plan_rows(channels, limited, displays, recording.bench.labels)
 
 
 def recording_limit_lines(
@@ -321,9 +321,10 @@ def read_annotations(
     applied = applied or recorded_limits(recording)
     if end_ns is None:
         end_ns = TIME_MAX_NS
+    labels = recording.bench.labels
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     gaps_by_joint = {
-        joint: list(gaps_within(recording, joint, begin_ns, end_ns)) for joint in joints
+        labels[joint]: list(gaps_within(recording, joint, begin_ns, end_ns)) for joint in joints
     }
     sets = applied.limit_sets
     alerts = [
@@ -339,7 +340,7 @@ def read_annotations(
             for line in recording_limit_lines(recording, plan, sets)
             if line.is_in_force_within(begin_s, end_s)
         ),
-        alerts=alert_spans(alerts, sets, plan, recording.start_ns, displays),
+        alerts=alert_spans(alerts, sets, plan, recording.start_ns, displays, joint_labels=labels),
         gaps=gap_spans(
             gaps_by_joint,
             recording.start_ns,
@@ -348,7 +349,7 @@ def read_annotations(
         ),
         notes=tuple(
             note
-            for note in note_lines(recording.read_events(), recording.start_ns)
+            for note in note_lines(recording.read_events(), recording.start_ns, labels)
             if begin_s <= note.at_s <= end_s
         ),
     )

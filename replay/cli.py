@@ -3,7 +3,7 @@
 As in `logger.cli`: parse, call one function, show what it returned. Heavy imports stand inside.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
@@ -96,7 +96,10 @@ def list_excursions(
             "excursions": [one.to_json() for one in found],
             "not_judged": [one.to_json() for one in not_judged],
         },
-        chain(_excursion_lines(found), _not_judged_lines(not_judged)),
+        chain(
+            _excursion_lines(found, opened.bench.labels),
+            _not_judged_lines(not_judged, opened.bench.labels),
+        ),
         as_json=as_json,
     )
 
@@ -246,7 +249,7 @@ def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
         yield f"  missing: {sentence}"
 
 
-def _excursion_lines(found: "Sequence[Excursion]") -> Iterator[Line]:
+def _excursion_lines(found: "Sequence[Excursion]", labels: Mapping[str, str]) -> Iterator[Line]:
     from logger.store.layout.manifest import iso_utc
 
     if not found:
@@ -265,7 +268,7 @@ def _excursion_lines(found: "Sequence[Excursion]") -> Iterator[Line]:
         [
             (
                 iso_utc(one.start_ns),
-                one.joint,
+                labels.get(one.joint, one.joint),
                 one.limit,
                 one.severity,
                 f"{one.duration_s:.1f} s" + (", ongoing" if one.ongoing else ""),
@@ -277,10 +280,10 @@ def _excursion_lines(found: "Sequence[Excursion]") -> Iterator[Line]:
     )
     for one in found:
         for sentence in one.nearby:
-            yield f"{iso_utc(one.start_ns)} {one.joint}: {sentence}"
+            yield f"{iso_utc(one.start_ns)} {labels.get(one.joint, one.joint)}: {sentence}"
 
 
-def _not_judged_lines(found: "Sequence[NotJudged]") -> Iterator[Line]:
+def _not_judged_lines(found: "Sequence[NotJudged]", labels: Mapping[str, str]) -> Iterator[Line]:
     from logger.store.layout.manifest import iso_utc
 
     if not found:
@@ -291,7 +294,7 @@ def _not_judged_lines(found: "Sequence[NotJudged]") -> Iterator[Line]:
         [
             (
                 iso_utc(one.start_ns),
-                one.joint,
+                labels.get(one.joint, one.joint),
                 one.limit,
                 f"{(one.end_ns - one.start_ns) / 1e9:.1f} s" + (", ongoing" if one.ongoing else ""),
             )

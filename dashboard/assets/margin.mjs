@@ -100,7 +100,7 @@ function drawValue(sheet, group, tip, y, tipY) {
   const text = row.unit === "°C" ? formatTemperature(tip.value, row) : formatNumber(tip.value, row.decimals);
   const place = { x, y: y + smallText(sheet) * 0.48 };
   const value = svg("text", { class: tip.other ? "value other" : "value", ...place }, text);
-  const who = tip.joint + (tip.other ? ", other" : "") + (tip.isMean ? ", mean" : "");
+  const who = (tip.label || tip.joint) + (tip.other ? ", other" : "") + (tip.isMean ? ", mean" : "");
   if (!isNarrow) value.append(svg("tspan", { class: "who", dx: 5 }, who));
   group.append(value);
 }

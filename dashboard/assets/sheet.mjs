@@ -12,8 +12,8 @@ const WIDTHS_KEPT = 400;
 
 /**
  * The value of a pen at a time, in seconds, which row and pen it is, and whether it is the mean of a bucket.
- * @typedef {{row: number, pen: number, joint: string, other?: boolean, isMean?: boolean, value: number | null,
- *   at: number}} Tip
+ * @typedef {{row: number, pen: number, joint: string, label?: string, other?: boolean, isMean?: boolean,
+ *   value: number | null, at: number}} Tip
  */
 
 /** Whether a tip has a value to be shown. @param {Tip} tip @returns {tip is Tip & {value: number}} */

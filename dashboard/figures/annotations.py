@@ -7,6 +7,7 @@ the present. Pure.
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from types import MappingProxyType
 
 from dashboard.figures.axes import PlotRow
 from dashboard.text.format import format_duration, format_number
@@ -171,6 +172,7 @@ def _row_lines(
         return
     joints_by_level: dict[LimitLevel, list[str]] = {}
     channel_by_joint = {pen.joint: pen.channel for pen in row.measured_pens}
+    label_by_joint = {pen.joint: pen.joint_label for pen in row.measured_pens}
     for joint, channel in channel_by_joint.items():
         if limit.joint not in {None, joint}:
             continue
@@ -185,7 +187,8 @@ def _row_lines(
         level_text = _level_text(pick_up, row)
         below = "" if level.is_rising else "below "
         drop_off_text = "" if drop_off is None else f", off at {_level_text(drop_off, row)}"
-        joints_text = f"{', '.join(level_joints)} " if names_joints else ""
+        named = ", ".join(label_by_joint[joint] for joint in level_joints)
+        joints_text = f"{named} " if names_joints else ""
         beyond_text = f"{level.prefix}{level.severity} {below}{level_text}"
         texts = (
             f"{joints_text}{beyond_text}{drop_off_text}",
@@ -216,10 +219,13 @@ def alert_spans(
     rows: Sequence[PlotRow],
     start_ns: int,
     displays: Displays = DEFAULT_DISPLAYS,
+    *,
+    joint_labels: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[AlertSpan, ...]:
     """Return every alert as a span; `row` is None when no row shows its channel.
 
-    The text of an alert names the limit as it was in force when it was raised (`sets`).
+    The text of an alert names the limit as it was in force when it was raised (`sets`), and a joint
+    as people call it (`joint_labels`).
     """
     spans = []
     row_of: dict[tuple[str, str], int] = {}
@@ -232,7 +238,8 @@ def alert_spans(
         row = row_of.get((alert.joint, alert.channel))
         limit = in_force(sets, alert.raised_ns).by_name(alert.limit)
         names_joint = row is None or limit is None or limit.kind_name() == "silence"
-        joint_text = f"{alert.joint} " if alert.joint and names_joint else ""
+        joint = joint_labels.get(alert.joint, alert.joint)
+        joint_text = f"{joint} " if joint and names_joint else ""
         if limit is not None and id(limit) not in labels:
             labels[id(limit)] = limit_label(limit, displays)
         limit_text = alert.limit.replace("-", " ") if limit is None else labels[id(limit)]
@@ -343,7 +350,11 @@ def other_gap(gap: GapSpan) -> GapSpan:
     return replace(gap, text=f"other: {gap.text}", other=True)
 
 
-def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
+def note_lines(
+    events: Sequence[Event],
+    start_ns: int,
+    joint_labels: Mapping[str, str] = MappingProxyType({}),
+) -> tuple[NoteLine, ...]:
     """Return the notes, and other events that are marked like notes."""
     note_texts = {
         EventKind.NOTE: "{text}",
@@ -359,7 +370,7 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
             at_s=(event.time_ns - start_ns) / 1e9,
             text=note_texts[event.kind].format(
                 text=event.text,
-                joint=event.joint,
+                joint=joint_labels.get(event.joint, event.joint),
                 anchor=ANCHOR_WORDS.get(event.anchor, event.anchor),
             ),
         )

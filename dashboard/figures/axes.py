@@ -8,6 +8,7 @@ housing, drive and ambient. Ranges are rounded outwards, so that new data seldom
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final, TypeVar
 
 import numpy as np
@@ -65,6 +66,13 @@ class Pen:
     setpoint: bool = False
     other: bool = False
     """Whether it draws a second recording, laid over the first."""
+    label: str = ""
+    """What people call the joint; empty: its name."""
+
+    @property
+    def joint_label(self) -> str:
+        """Return how the joint is named to people."""
+        return self.label or self.joint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +143,7 @@ def plan_rows(
     channels: Mapping[str, Sequence[str]],
     limited: Mapping[str, Collection[str]],
     displays: Displays = DEFAULT_DISPLAYS,
+    labels: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[PlotRow, ...]:
     """Return the rows for up to four joints.
 
@@ -146,6 +155,8 @@ def plan_rows(
         Joint -> channels that have a limit.
     displays
         How each quantity is shown.
+    labels
+        Joint -> what people call it.
     """
     joints = tuple(channels)[:MAX_PENS]
     power = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
@@ -162,10 +173,13 @@ def plan_rows(
             )
             if channel is None or channel not in carried:
                 continue
-            pens.append(Pen(joint=joint, number=index, channel=channel))
+            label = labels.get(joint, "")
+            pens.append(Pen(joint=joint, number=index, channel=channel, label=label))
             setpoint = setpoint_of(channel)
             if setpoint in carried and setpoint is not None:
-                setpoints.append(Pen(joint=joint, number=index, channel=setpoint, setpoint=True))
+                setpoints.append(
+                    Pen(joint=joint, number=index, channel=setpoint, setpoint=True, label=label)
+                )
         if pens:
             display = display_of(pens[0].channel, displays)
             quantity = channel_named(pens[0].channel).quantity

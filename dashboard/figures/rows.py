@@ -216,7 +216,13 @@ def rows_figure(
                 "domain": list(domain),
                 "range": [axis.low, axis.high],
                 "pens": [
-                    {"joint": p.joint, "pen": p.number, "channel": p.channel, "other": p.other}
+                    {
+                        "joint": p.joint,
+                        "label": p.joint_label,
+                        "pen": p.number,
+                        "channel": p.channel,
+                        "other": p.other,
+                    }
                     for p in row.measured
                 ],
             }

@@ -127,7 +127,7 @@ def strip_figure(
         for trace in row_traces(lines, axis=key, theme=theme, width=sheet.pen)
     ]
     ends = [
-        {"joint": line.pen.joint, "pen": line.pen.number, "y": _last_value(line)}
+        {"joint": line.pen.joint_label, "pen": line.pen.number, "y": _last_value(line)}
         for line in temperatures
     ]
     layout["meta"] = {

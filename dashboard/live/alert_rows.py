@@ -45,7 +45,7 @@ def alert_rows(
         if state == AlertState.SHELVED and alert.shelved_until_ns is not None:
             remaining_s = (alert.shelved_until_ns - now_ns) / 1e9
             until = format_clock(alert.shelved_until_ns, zone)[:5]
-            label = _alert_label(alert, levels.get(alert.limit), displays)
+            label = _alert_label(recording, alert, levels.get(alert.limit), displays)
             rows.append(
                 {
                     "number": alert.number,
@@ -79,8 +79,12 @@ def alert_rows(
     return rows
 
 
-def _alert_label(alert: Alert, limit: Limit | None, displays: Displays) -> str:
-    return f"{alert.joint} {limit_label(limit, displays)}" if limit is not None else alert.text
+def _alert_label(
+    recording: Recording, alert: Alert, limit: Limit | None, displays: Displays
+) -> str:
+    if limit is None:
+        return alert.text
+    return f"{recording.bench.label_of(alert.joint)} {limit_label(limit, displays)}"
 
 
 def _open_alert_row(
@@ -93,6 +97,7 @@ def _open_alert_row(
     peaks: Mapping[int, float],
 ) -> AlertRow:
     limit = recording.limits.by_name(alert.limit)
+    label = _alert_label(recording, alert, limit, displays)
     trip = alert.severity == "trip"
     peak = ""
     ends = ""
@@ -121,7 +126,7 @@ def _open_alert_row(
     row: AlertRow = {
         "number": alert.number,
         "mark": STATE_BY_SEVERITY.get(alert.severity, "abnormal"),
-        "headline": f"{'Trip' if trip else 'Warning'}: {_alert_label(alert, limit, displays)}",
+        "headline": f"{'Trip' if trip else 'Warning'}: {label}",
         "peak": peak,
         "detail": since_text + ends,
         "actions": actions,

@@ -181,6 +181,7 @@ def _joint_status(
     rated = recording.bench.joint_named(joint).rated.torque
     words: JointStatus = {
         "name": joint,
+        "label": recording.bench.label_of(joint),
         "pen": pen_number(index),
         "mark": mark,
         "state": state,
@@ -319,7 +320,9 @@ def _status_remarks(recording: Recording) -> list[str]:
     for joint in recording.bench.joints:
         if joint.torque is not None and recording.bench.derives_torque(joint):
             factor = f"{joint.torque.per_ampere:g}"
-            remarks.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
+            remarks.append(
+                f"{joint.label or joint.name} torque is derived from current, {factor} N·m/A"
+            )
     sends_requests = any(bus.send for bus in recording.bench.buses)
     health = recording.latest_health()
     events = recording.read_events()

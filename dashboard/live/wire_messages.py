@@ -74,6 +74,7 @@ class JointStatus(TypedDict):
     """The row of one joint."""
 
     name: str
+    label: str
     pen: int
     mark: str
     state: str

@@ -65,6 +65,7 @@ def excursion_rows(
     start_ns = recording.start_ns
     pens = {joint: number for number, joint in enumerate(recording.joints, start=1)}
     label_of = cached_labels(displays)
+    joint_labels = recording.bench.labels
     rows = []
     for excursion in page:
         limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
@@ -79,7 +80,7 @@ def excursion_rows(
                 "from_s": max(excursion.onset_ns - start_ns, 0) / 1e9,
                 "to_s": (excursion.start_ns - start_ns) / 1e9 + excursion.duration_s,
                 "at": format_elapsed(at_s),
-                "label": f"{excursion.joint} {label}{earlier}",
+                "label": f"{joint_labels.get(excursion.joint, excursion.joint)} {label}{earlier}",
                 "severity": excursion.severity,
                 "limit": excursion.limit,
                 "duration": format_duration(excursion.duration_s)

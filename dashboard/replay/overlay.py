@@ -171,7 +171,8 @@ def _anchor_row(anchor: Anchor, recording: Recording, displays: Displays) -> Ove
             anchor.limit.replace("-", " ") if limit is None else limit_label(limit, displays)
         )
         ended_text = ", over" if anchor.kind == EventKind.RETURNED else ""
-        words = f"{anchor.joint} {limit_text}{ended_text}".strip()
+        joint = recording.bench.label_of(anchor.joint)
+        words = f"{joint} {limit_text}{ended_text}".strip()
     return {"at_s": round(at_s, 6), "label": f"{format_elapsed(at_s)} {words}"}
 
 

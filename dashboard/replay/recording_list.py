@@ -92,12 +92,13 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
     alerts = [alert for alert in recording.read_alerts() if alert.limit]
     return {
         "simulated": recording.manifest.simulated,
-        "joints": ", ".join(recording.joints),
+        "joints": ", ".join(map(recording.bench.label_of, recording.joints)),
+        "joint_names": ", ".join(recording.joints),
         "length_s": length_s,
         "length": format_elapsed(length_s),
         "hottest": format_number(hottest, 1),
         "hottest_degC": hottest if math.isfinite(hottest) else None,
-        "at": hottest_joint,
+        "at": recording.bench.label_of(hottest_joint),
         "pen": pen_number(index_of_hottest),
         "alerts": [
             {"mark": STATE_BY_SEVERITY[severity], "n": n}

@@ -240,7 +240,7 @@ def span_table(
                 first = False
     notes = [
         note.text
-        for note in note_lines(recording.read_events(), recording.start_ns)
+        for note in note_lines(recording.read_events(), recording.start_ns, recording.bench.labels)
         if start_s <= note.at_s < end_s
     ]
     when_text = (
@@ -268,7 +268,7 @@ def _span_table_row(
     return {
         "title": "",
         "unit": "",
-        "joint": pen.joint,
+        "joint": pen.joint_label,
         "pen": pen.number,
         "other": pen.other,
         "minimum": format_number(statistics.minimum * row.factor, decimals),

@@ -44,16 +44,21 @@ def decode_frames(
         for typed in parse_typed_frames(frame, extended=extended)
         for explanation in explain_frame(the_bench, typed, bus=bus)
     ]
+    labels = the_bench.labels
     contents = [explanation.to_json() for explanation in explanations]
     show(
         contents[0] if len(contents) == 1 else {"frames": contents},
-        (line for explanation in explanations for line in _frame_lines(explanation)),
+        (
+            line
+            for explanation in explanations
+            for line in _frame_lines(explanation, labels[explanation.joint])
+        ),
         as_json=as_json,
     )
 
 
-def _frame_lines(explanation: "Explained") -> Iterator[Line]:
-    yield f"{explanation.joint}: {explanation.frame}"
+def _frame_lines(explanation: "Explained", label: str) -> Iterator[Line]:
+    yield f"{label}: {explanation.frame}"
     yield Table(
         ("byte", "hex", "binary", "decimal", "belongs to"),
         [

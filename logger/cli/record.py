@@ -186,6 +186,7 @@ def _notifier(
         recording=settings.out.name,
         test=settings.name,
         simulated=settings.simulated,
+        labels=settings.bench.labels,
         limit_named=settings.limits.by_name,
     )
     return Notifier(read_notify(file), waiting=waiting, source=source, report=report)

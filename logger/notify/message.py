@@ -6,8 +6,8 @@ an alert says of which, by whom, and how long after it was raised.
 
 import json
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from logger.event_kind import EventKind
@@ -39,6 +39,8 @@ class MessageSource:
     """What the test is called."""
     simulated: bool = False
     """Whether its joints do not exist."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Joint -> what people call it."""
     limit_named: Callable[[str], LimitKind | None] = _no_limit
     """Returns the limit of a name that is in force, None where it is not known."""
 
@@ -68,6 +70,7 @@ def message_payload(event: Event, source: MessageSource) -> dict[str, Any]:
         "kind": event.kind,
         "time": iso_utc(event.time_ns),
         "joint": event.joint,
+        "label": source.labels.get(event.joint, event.joint),
         "limit": event.limit,
         "limit_text": "" if limit is None else limit_label(limit),
         "severity": event.severity,
@@ -95,14 +98,17 @@ def message_text(content: dict[str, Any]) -> str:
         text += f", {_span_text(duration_s)} after it was raised"
     test = f"test {content['test']!r}, " if content.get("test") else ""
     simulated = "simulated joints, " if content.get("simulated") else ""
-    return f"{word}: {text} ({simulated}{test}{content['recording']}, {content['time']})"
+    # The sentence of an event has the short name, which the recording knows.
+    label = content.get("label") or content["joint"]
+    named = f"{label}, " if kind not in _DONE_TO_ALERTS and label != content["joint"] else ""
+    return f"{word}: {text} ({named}{simulated}{test}{content['recording']}, {content['time']})"
 
 
 def _alert_phrase(content: dict[str, Any], kind: EventKind) -> str:
     """Return to which alert it was done: "shoulder housing above 80 °C (hot), raised at 83 °C"."""
     limit_text = content.get("limit_text") or ""
     named = f"{limit_text} ({content['limit']})" if limit_text else content["limit"]
-    parts = [f"{content['joint']} {named}".strip()]
+    parts = [f"{content.get('label') or content['joint']} {named}".strip()]
     if content.get("value_text"):
         parts.append(f"raised at {content['value_text']}")
     if content.get("who"):

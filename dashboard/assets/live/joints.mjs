@@ -23,7 +23,8 @@ export function makeJointRow(joint) {
   state.append(span("mark"), span("word"));
   const fault = [span("mark danger"), html("b", "fault", "Fault"), " ", span("value"), " ", html("small")];
   const drive = [span("who", "drive "), html("b", "value"), " ", html("small")];
-  const name = html("h2", "", [span("pen"), span("", joint.name)]);
+  const name = html("h2", "", [span("pen"), span("", joint.label)]);
+  if (joint.label !== joint.name) name.title = joint.name;
   row.append(
     html("div", "id", [name, html("div", "", [state, span("under")])]),
     html("div", "temp", [html("div", "far", [span("value"), unitLabel("°C")]), html("div", "says")]),

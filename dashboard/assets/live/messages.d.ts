@@ -34,6 +34,7 @@ export interface Facts {
 /** The row of one joint. */
 export interface JointStatus {
   name: string;
+  label: string;
   pen: number;
   mark: string;
   state: string;

@@ -85,9 +85,9 @@ export class LivePicture {
     const { data, layout } = this.figure;
     const places = new Map(data.map((/** @type {any} */ { meta }) => [meta.joint + "/" + meta.channel, meta.at]));
     return layout.meta.rows.flatMap((/** @type {any} */ row, /** @type {number} */ i) =>
-      row.pens.flatMap((/** @type {any} */ { pen, joint, channel }) => {
+      row.pens.flatMap((/** @type {any} */ { pen, joint, label, channel }) => {
         const newest = this.store.newest[places.get(joint + "/" + channel)];
-        return newest ? [{ row: i, pen, joint, value: newest[1], at: newest[0] }] : [];
+        return newest ? [{ row: i, pen, joint, label, value: newest[1], at: newest[0] }] : [];
       }),
     );
   }

@@ -170,7 +170,8 @@ export class RecordingList {
     const key = COLUMNS.find(([title]) => title === by)?.[2] || ((r) => r.began_s);
     const wanted = this.search.trim().toLowerCase();
     const matches = (/** @type {Row} */ r) =>
-      !wanted || [r.name, r.path, r.joints, r.fault].some((text) => text && text.toLowerCase().includes(wanted));
+      !wanted ||
+      [r.name, r.path, r.joints, r.joint_names, r.fault].some((text) => text && text.toLowerCase().includes(wanted));
     const group = (/** @type {Row} */ r) => (r.fault ? 2 : r.live ? 0 : 1);
     /* Array.sort is stable: rows that are alike keep their order. */
     return rows.filter(matches).sort((a, b) => {

@@ -127,10 +127,10 @@ export class RowsWindow {
     return this.figure.layout.meta.rows.flatMap((/** @type {any} */ row, /** @type {number} */ i) =>
       row.pens
         .filter((/** @type {any} */ pen) => traces.has(key(pen)))
-        .map((/** @type {any} */ { pen, joint, channel, other }) => {
+        .map((/** @type {any} */ { pen, joint, label, channel, other }) => {
           const trace = traces.get(key({ joint, channel, other }));
           const isMean = trace.meta.role === "mean";
-          return { row: i, pen, joint, other, isMean, value: valueAt(trace, head), at: head };
+          return { row: i, pen, joint, label, other, isMean, value: valueAt(trace, head), at: head };
         }),
     );
   }

@@ -4,6 +4,7 @@ Reads a bench file and the layouts that it names, checks that they fit each othe
 InputError with file, key, what was found and what was expected.
 """
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -82,6 +83,15 @@ class Bench:
     def sensors(self) -> tuple[str, ...]:
         """Names of those joints that are sensors."""
         return tuple(joint.name for joint in self.joints if isinstance(joint, Sensor))
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """Name of each joint and sensor -> what people call it."""
+        return {joint.name: joint.label or joint.name for joint in self.joints}
+
+    def label_of(self, name: str) -> str:
+        """Return what people call a joint; a name that is none of the bench as it is."""
+        return self.labels.get(name, name)
 
     def layout_of(self, joint: JointSettings) -> Layout:
         """Return the layout expanded for one joint; of a sensor or a table it has no frames."""
@@ -188,6 +198,7 @@ def read_bench(path: Path, *, given_layouts: Mapping[str, str] | None = None) ->
                 texts[name] = layout_content
     bench = bench_from_texts(text, texts, where=str(path))
     _check_slots_apart(bench, str(path))
+    _check_labels_differ(bench, str(path))
     return bench
 
 
@@ -252,8 +263,10 @@ def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> 
         There is a joint or sensor of that name already.
     """
     channels = ", ".join(f'"{name}"' for name in sensor.channels)
+    label = f"label = {json.dumps(sensor.label, ensure_ascii=False)}\n" if sensor.label else ""
     sensor_text = (
-        f'[[sensor]]\nname = "{sensor.name}"\nchannels = [{channels}]\nhold_s = {sensor.hold_s!r}\n'
+        f'[[sensor]]\nname = "{sensor.name}"\n{label}channels = [{channels}]\n'
+        f"hold_s = {sensor.hold_s!r}\n"
     )
     return bench_from_texts(
         f"{bench.text.rstrip()}\n\n{sensor_text}", bench.layout_texts, where=where
@@ -364,6 +377,18 @@ def _check_frames_distinct(bench: Bench, where: str) -> None:
                 "leading bytes or another `match` that differ; where one frame carries values of "
                 "both joints, `shared = true` in the layout and a `slot` for each in the bench "
                 "file."
+            )
+
+
+def _check_labels_differ(bench: Bench, where: str) -> None:
+    """Refuse two joints that people could not tell apart."""
+    name_by_label: dict[str, str] = {}
+    for name, label in bench.labels.items():
+        other = name_by_label.setdefault(label, name)
+        if other != name:
+            raise InputError(
+                f"{where}: joint {name!r}: found the label {label!r}, which is that of {other!r}, "
+                "too; expected another one for each."
             )
 
 

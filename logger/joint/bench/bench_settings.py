@@ -132,7 +132,11 @@ def sensors_of_file(file: BenchTables, where: str) -> list[Sensor]:
         used_names.add(sensor.name)
         sensors.append(
             Sensor(
-                name=sensor.name, layout="sensor", channels=sensor.channels, hold_s=sensor.hold_s
+                name=sensor.name,
+                label=sensor.label,
+                layout="sensor",
+                channels=sensor.channels,
+                hold_s=sensor.hold_s,
             )
         )
     return sensors

@@ -27,6 +27,9 @@ __all__ = [
     "parse_mapping_entry",
 ]
 
+MAX_LABEL_LENGTH: Final = 40
+"""Characters of a label: what a card and the margin of a narrow page hold."""
+
 _MAPPING_ENTRY = re.compile(
     r"(?:0[xX](?P<index>[0-9a-fA-F]{4})|(?P<index_>[0-9a-fA-F]{4})h)"
     r"(?:\s*:\s*(?P<sub>[0-9]{1,3}))?(?:\s*/\s*(?P<bits>[0-9]{1,2}))?"
@@ -164,10 +167,22 @@ class ValueOverride(Settings):
     flags: FlagNames | None = None
 
 
+def _check_label(label: str) -> str:
+    if not label.isprintable():
+        raise SettingError("", found=f"{label!r}", expected="words on one line")
+    return label
+
+
+Label = Annotated[str, Field(max_length=MAX_LABEL_LENGTH), AfterValidator(_check_label)]
+
+
 class JointSettings(Settings):
     """One joint on the bench."""
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    """Its key: in commands, limits, files and JSON answers."""
+    label: Label = ""
+    """What people call it, where it is named to people; left away: its name."""
     layout: str
     bus: str | None = None
     """Name of the bus it is wired to; needed where there are several."""
@@ -230,6 +245,7 @@ class SensorSettings(Settings):
     """Another source of values next to the joints: a thermocouple, a load cell."""
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    label: Label = ""
     channels: tuple[ChannelName, ...] = Field(min_length=1)
     hold_s: float = Field(default=1.0, gt=0, le=86_400)
     """How long a value holds at most."""
@@ -244,4 +260,6 @@ class Sensor(JointSettings):
     @property
     def settings(self) -> SensorSettings:
         """Its table of the bench file."""
-        return SensorSettings(name=self.name, channels=self.channels, hold_s=self.hold_s)
+        return SensorSettings(
+            name=self.name, label=self.label, channels=self.channels, hold_s=self.hold_s
+        )
