@@ -181,8 +181,9 @@ def explain_channel_name(name: str) -> tuple[str, str]:
     examples = [usual for usual in USUAL_CHANNELS if usual.startswith(f"{quantity.name}_")]
     shape = f"{quantity.name}_<place>_{quantity.unit}"
     close = difflib.get_close_matches(name, examples or [f"{quantity.name}_{quantity.unit}"], n=1)
+    usual = f"; usual are {', '.join(examples)}" if examples else ""
     return (
-        f"a channel such as {shape}, its place in small letters, digits and '_'",
+        f"a channel such as {shape}, its place in small letters, digits and '_'{usual}",
         f" Did you mean {close[0]!r}?" if close else "",
     )
 

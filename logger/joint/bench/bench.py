@@ -314,7 +314,7 @@ def _check_channel_relations(bench: Bench, joint: JointSettings, where: str) -> 
     if "current_A" not in carried:
         raise InputError(
             f"{where}.torque: found from = 'current', but the layout {joint.layout!r} carries no "
-            "current_A."
+            f"current_A. It carries {', '.join(layout.channels)}."
         )
     if "torque_Nm" in carried:
         raise InputError(

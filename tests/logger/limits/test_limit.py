@@ -155,7 +155,9 @@ def test_a_limit_by_name():
         (
             WARM.replace("housing_degC", "housing"),
             "limits.toml: limit[1].channel: found 'temperature_housing', expected a channel such "
-            "as temperature_<place>_degC, its place in small letters, digits and '_'. Did you mean "
+            "as temperature_<place>_degC, its place in small letters, digits and '_'; usual are "
+            "temperature_winding_degC, temperature_housing_degC, temperature_drive_degC, "
+            "temperature_ambient_degC. Did you mean "
             "'temperature_housing_degC'?",
         ),
         (
