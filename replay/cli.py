@@ -45,8 +45,9 @@ def check_recording(recording: AnyRecording, as_json: AsJson = False) -> None:
     from replay.check import check_recording
     from replay.recording import Recording as Opened
 
-    found = check_recording(Opened.open(location_of(recording)))
-    show(found.to_json(), _check_lines(found, recording), as_json=as_json)
+    opened = Opened.open(location_of(recording))
+    found = check_recording(opened)
+    show(found.to_json(), _check_lines(found, recording, opened.bench.labels), as_json=as_json)
     if not found.is_complete:
         raise typer.Exit(1)
 
@@ -222,12 +223,15 @@ def export_span(
     show({"file": str(out), "rows": rows}, [f"Wrote {rows} rows into {out}"], as_json=as_json)
 
 
-def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
+def _check_lines(found: "CheckResult", recording: str, labels: Mapping[str, str]) -> Iterator[Line]:
     from logger.store.layout.manifest import iso_utc
 
     yield f"{recording}: {'whole' if found.is_complete else 'not whole'}"
     for joint, rows in found.rows.items():
-        yield f"  {joint}: {rows} readings"
+        # The short name as well: it is what other commands are given.
+        label = labels.get(joint, joint)
+        named = label if label == joint else f"{label} ({joint})"
+        yield f"  {named}: {rows} readings"
     unknown = " and an unknown number" if found.unknown_losses else ""
     yield f"  {found.frames} frames, {found.dropped}{unknown} lost"
     if found.standstills:
@@ -240,8 +244,8 @@ def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
         yield f"  {found.garbled} lines or frames of the adapters could not be read"
     for gap in found.gaps:
         yield (
-            f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from {iso_utc(gap.start_ns)}: "
-            f"{gap.cause}"
+            f"  {labels.get(gap.joint, gap.joint)}: nothing for {gap.duration_s:.1f} s from "
+            f"{iso_utc(gap.start_ns)}: {gap.cause}"
         )
     for losses in found.positions:
         yield f"  {losses.describe()}"

@@ -4,7 +4,7 @@ Each cell has its text and, where it differs, the value to sort by. Pure.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dashboard.text.format import format_duration, format_elapsed, format_number, format_thousands
@@ -17,7 +17,13 @@ __all__ = ["message_table"]
 
 
 def message_table(
-    sample: TrafficSample, bus: int, *, start_ns: int, requested_s: float, recorded_load: float
+    sample: TrafficSample,
+    bus: int,
+    *,
+    start_ns: int,
+    requested_s: float,
+    recorded_load: float,
+    labels: Mapping[str, str],
 ) -> dict[str, Any]:
     """Return the senders and totals of one bus in a span, as the page shows them.
 
@@ -30,6 +36,8 @@ def message_table(
     recorded_load
         The load of the span by the recorder's own figures, which count its requests as well; NaN
         where there are none.
+    labels
+        Joint -> what people call it.
     """
     statistics = sample.buses[bus]
     from_s, to_s = (sample.start_ns - start_ns) / 1e9, (sample.end_ns - start_ns) / 1e9
@@ -56,7 +64,7 @@ def message_table(
             [error_name, format_thousands(count)]
             for error_name, count in statistics.error_classes.items()
         ],
-        "senders": [_message_row(message, statistics) for message in statistics.messages],
+        "senders": [_message_row(message, statistics, labels) for message in statistics.messages],
     }
 
 
@@ -102,7 +110,9 @@ def _undecoded_rows(statistics: BusStatistics) -> list[list[str]]:
     ]
 
 
-def _message_row(message: MessageStats, statistics: BusStatistics) -> dict[str, Any]:
+def _message_row(
+    message: MessageStats, statistics: BusStatistics, labels: Mapping[str, str]
+) -> dict[str, Any]:
     """Return a row: for each column its text, and the value to sort by where that differs."""
     reason = _undecoded_reason(message)
     role = {"set-point": "set-point", "request": "request"}.get(message.role, "")
@@ -110,7 +120,7 @@ def _message_row(message: MessageStats, statistics: BusStatistics) -> dict[str, 
     return {
         "key": f"{message.identifier_text}/{frame}/{message.remote}",
         "identifier": [message.identifier_text, message.identifier + (message.extended << 29)],
-        "joint": [" or ".join(message.joints) or "nobody"],
+        "joint": [" or ".join(labels.get(joint, joint) for joint in message.joints) or "nobody"],
         "frame": [frame or "–"],
         "count": [format_thousands(message.count), message.count],
         "share": [_share_text(message.count / max(statistics.frames, 1)), message.count],

@@ -309,4 +309,5 @@ def _sample_messages(
         recorded_load=mean_load(seconds, bus_index, sample.start_ns, sample.end_ns)
         if seconds.each_bus
         else math.nan,
+        labels=recording.bench.labels,
     )

@@ -140,6 +140,7 @@ def _recording_lane(
         "joints": [
             {
                 "joint": limit_result.joint,
+                "label": recording.bench.label_of(limit_result.joint),
                 "pen": pen_number(recording.joints.index(limit_result.joint)),
                 "raised": spans_to_draw(limit_result.alerts, start, end),
                 "bad_ends": [

@@ -135,13 +135,14 @@ class LimitsPage:
                         current=np.asarray(current),
                         time_s=np.asarray(time_s),
                     )
-                curves[settings.setting].names.append(joint)
+                label = recording.bench.label_of(joint)
+                curves[settings.setting].names.append(label)
                 seconds = self.explorer.second_values(recording, joint, channel, "rms")
                 rms = seconds.values[:, 0]
                 above = loaded_spans(seconds.start_ns, rms, settings.setting)
                 loads.append(
                     JointLoad(
-                        name=joint if len(opened) == 1 else f"{recording.name}, {joint}",
+                        name=label if len(opened) == 1 else f"{recording.name}, {label}",
                         pen=recording.joints.index(joint) + 1,
                         max_rms=max_rms_by_duration(seconds.start_ns, rms, AVERAGING_TIMES_S),
                         duration_s=above.duration_s,
@@ -242,6 +243,7 @@ def _list_summary(recording: Recording) -> dict[str, Any]:
     return {
         "length": format_elapsed((recording.end_ns - recording.start_ns) / 1e9),
         "joints": list(recording.joints),
+        "joint_labels": recording.bench.labels,
         "channels": sorted({c for joint in recording.joints for c in recording.channels(joint)}),
         "limits": len(recording.limits.limits),
     }

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.bus.senders import message_table
 from dashboard.figures.sheet import make_sheet
 from dashboard.live.status import live_status
 from dashboard.plot_data import plan_recording_rows, read_annotations
@@ -30,6 +31,7 @@ from logger.notify.message import MessageSource, message_payload, message_text
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from logger.store.layout.events import Event
+from replay.bus_events import sample_traffic
 from replay.excursions.applied_limits import recorded_limits
 from replay.recording import Recording
 from tests.support.command import run
@@ -99,6 +101,16 @@ def test_replay_names_it_by_its_label(labelled: Recording):
     assert f"{LABEL} warning 16.2" in [line.text for line in annotations.limits]
 
 
+def test_the_bus_page_names_it_by_its_label(labelled: Recording):
+    """Whose an identifier is."""
+    end_ns = START_NS + 10_000_000_000
+    sample = sample_traffic(labelled, START_NS, end_ns)
+    table = message_table(
+        sample, 0, start_ns=START_NS, requested_s=10.0, labels=labelled.bench.labels
+    )
+    assert {row["joint"][0] for row in table["senders"]} == {LABEL, "elbow"}
+
+
 def test_live_names_it_by_its_label(labelled: Recording):
     """Card and alert; the row is still that of the short name."""
     status = live_status(labelled, latest={}, slow={}, now_ns=START_NS + 59_000_000_000, zone=UTC)
@@ -114,6 +126,7 @@ def test_commands_print_the_label_and_answer_with_the_name(labelled: Recording, 
     assert f"  {LABEL}  warm " in done.stdout
     found = json.loads(run("excursions", str(labelled.path), "--json").stdout)["excursions"]
     assert {one["joint"] for one in found} == {"shoulder"}
+    assert f"  {LABEL} (shoulder): 780 readings" in run("check", str(labelled.path)).stdout
     (tmp_path / "bench.toml").write_text(_bench().text, encoding="utf-8")
     decoded = run("decode", str(tmp_path / "bench.toml"), "0x4D6", "60C9 56 00 4F")
     assert decoded.stdout.startswith(f"{LABEL}: health\n")

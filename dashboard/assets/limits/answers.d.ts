@@ -16,6 +16,7 @@ export interface ListedRecording {
   live: boolean;
   length: string;
   joints: string[];
+  joint_labels: Record<string, string>;
   channels: string[];
   limits: number;
 }
@@ -89,6 +90,7 @@ export interface LimitRow {
 /** One joint of a lane; spans are shares of the recording. */
 export interface LaneJoint {
   joint: string;
+  label: string;
   pen: number;
   raised: [number, number][];
   bad_ends: [number, number][];

@@ -111,7 +111,7 @@ export class LimitForms {
       const result = results[i];
       if (!result) return;
       find(head, ".mark").className = "mark " + result.mark;
-      setText(find(head, ".says"), result.label + (result.joint ? ", " + result.joint : ""));
+      setText(find(head, ".says"), result.label + (result.joint ? ", " + this.page.labelOf(result.joint) : ""));
     });
     const chosen = results[draft.chosen];
     if (chosen) setText(this.sentence, chosen.sentence);
@@ -166,7 +166,9 @@ export class LimitForms {
       ),
     ];
     if (form && form.kind !== "bus") {
-      const joints = this.page.joints().map((joint) => /** @type {[string, string]} */ ([joint, joint]));
+      const joints = this.page
+        .joints()
+        .map((joint) => /** @type {[string, string]} */ ([joint, this.page.labelOf(joint)]));
       const every = /** @type {[string, string]} */ (["", "every joint that carries it"]);
       const box = makeSelect([every, ...joints], table.joint || "", "joint", (value) => set("joint", value || null));
       fields.push(this.field("joint", "on", box));
@@ -325,7 +327,9 @@ export class BadEndForm {
     const { bad } = this.page.draft;
     const known = this.page.knownChannels();
     const channels = known.map(({ channel, label }) => /** @type {[string, string]} */ ([channel, label]));
-    const joints = this.page.joints().map((joint) => /** @type {[string, string]} */ ([joint, joint]));
+    const joints = this.page
+      .joints()
+      .map((joint) => /** @type {[string, string]} */ ([joint, this.page.labelOf(joint)]));
     const channel = makeSelect(channels, bad.channel, "channel of the bad end", (value) => {
       this.set("channel", value);
       this.build();

@@ -87,8 +87,8 @@ export class ResultLanes {
   jointLegend() {
     const joints = this.lanes.flatMap((lane) => lane.joints);
     const byPen = new Map(joints.map((joint) => [joint.pen + joint.joint, joint]));
-    const parts = [...byPen.values()].map(({ pen, joint }) =>
-      html("span", "", [html("span", "pen pen-" + pen), words(" " + joint)]),
+    const parts = [...byPen.values()].map(({ pen, label }) =>
+      html("span", "", [html("span", "pen pen-" + pen), words(" " + label)]),
     );
     return html("span", "joints", parts);
   }

@@ -173,6 +173,12 @@ export class LimitsPage extends Page {
     return [...new Set(this.chosenRecordings().flatMap((recording) => recording.joints))];
   }
 
+  /** What people call a joint. @param {string} joint */
+  labelOf(joint) {
+    const labels = Object.assign({}, ...this.chosenRecordings().map((recording) => recording.joint_labels));
+    return labels[joint] || joint;
+  }
+
   knownChannels() {
     return this.channels || [HOUSING];
   }
