@@ -1,6 +1,6 @@
 """Bits to whole numbers to quantities, for all frames of a batch at once, whatever their kind.
 
-Every kind of frame has the same number of slots, at most one for each of its values. A value that
+Every kind of frame has the same number of slots, each for one of its values at most. A value that
 lies in the first eight bytes is two shifts and a mask of the payload read as one number, so the
 numbers of all slots of all frames are taken together, each frame by the row of the table that is
 its kind's. A value that reaches further (CAN FD), is a float, has 64 bits or is a resistance is
@@ -63,13 +63,13 @@ class _Single:
 class FieldTable:
     """Positions and scaling of the values of k kinds of frame, in s slots each.
 
-    The first slots are of values counted from the first byte up (little), the others of those
-    counted from the last (big). A slot that a kind does not use goes to `spare`.
+    A slot that a kind does not use goes to `spare`.
     """
 
     slots: int
-    little: int
-    """How many slots are of the first sort."""
+    word_of_slot: NDArray[np.intp]
+    """Shape (s,): 0 for a slot that is counted from the first byte up (little), 1 for one that is
+    counted from the last (big)."""
     numbers: NDArray[np.uint64]
     """Shape (9, k, s): left shift, right shift, mask, start and length of the usual range of raw
     numbers, target, factor, offset, second factor; floats by their bits."""
@@ -103,14 +103,7 @@ class Extracted(NamedTuple):
 
 def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTable:
     """Return the table of kinds of frame, each with its fields; readings have `channels` rows."""
-    sides = [[field.value.order == "little" for field in fields] for fields in kinds]
-    little = max((sum(side) for side in sides), default=0)
-    slots = little + max((len(side) - sum(side) for side in sides), default=0)
-    slot_of = {
-        (kind, index): sum(side[:index]) if is_little else little + index - sum(side[:index])
-        for kind, side in enumerate(sides)
-        for index, is_little in enumerate(side)
-    }
+    slot_of, little, slots = _slots_of(kinds)
     shape = (len(kinds), slots)
     numbers = np.zeros((9, *shape), np.uint64)
     ints, floats = numbers.view(np.int64), numbers.view(np.float64)
@@ -130,7 +123,7 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
         if _is_single(value):
             singles.append(_Single(kind=kind, slot=slot, field=field))
             continue
-        numbers[(_LEFT, *at)] = 64 - _low_bit(value) - value.bits
+        numbers[(_LEFT, *at)] = 64 - _low_bit(value, little=slot < little) - value.bits
         numbers[(_RIGHT, *at)] = 64 - value.bits
         # The shift to the right brings the sign along; an unsigned value has none.
         ints[(_MASK, *at)] = -1 if value.signed else (1 << value.bits) - 1
@@ -140,7 +133,7 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
             starts[at], lengths[at] = low, high - low
     return FieldTable(
         slots=slots,
-        little=little,
+        word_of_slot=np.repeat(np.array([0, 1], np.intp), [little, slots - little]),
         numbers=numbers,
         has_offset=bool((floats[_OFFSET] != 0.0).any() or (floats[_FACTOR] < 0.0).any()),
         has_second_factor=bool((floats[_SECOND] != 1.0).any()),
@@ -152,11 +145,41 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
     )
 
 
-def _low_bit(value: Value) -> int:
+def _slots_of(
+    kinds: Sequence[Sequence[Field]],
+) -> tuple[dict[tuple[int, int], int], int, int]:
+    """Return the slot of each (kind, field), how many slots are little, and how many there are.
+
+    Little slots come first. A value within one byte is of either order: it takes what is left.
+    """
+    orders = [[_order_of(field.value) for field in fields] for fields in kinds]
+    little = max((order.count("little") for order in orders), default=0)
+    big = max((order.count("big") for order in orders), default=0)
+    little += max(0, max((len(order) for order in orders), default=0) - little - big)
+    slot_of = {}
+    for kind, order in enumerate(orders):
+        free = {"little": list(range(little)), "big": list(range(little, little + big))}
+        for wanted in ("little", "big"):
+            for index in range(len(order)):
+                if order[index] == wanted:
+                    slot_of[kind, index] = free[wanted].pop(0)
+        left = free["little"] + free["big"]
+        for index in range(len(order)):
+            if order[index] == "":
+                slot_of[kind, index] = left.pop(0)
+    return slot_of, little, little + big
+
+
+def _order_of(value: Value) -> str:
+    """Return the order of a value's bytes; "" where it lies within one."""
+    in_one_byte = len({byte for byte, _ in value.bit_places}) == 1
+    return "" if in_one_byte else value.order
+
+
+def _low_bit(value: Value, *, little: bool) -> int:
     """Return the place of the lowest bit in the first eight bytes as a number; below 0: beyond."""
-    if value.order == "little":
-        return value.byte * 8 + value.first_bit
-    return 64 - (value.byte * 8 + 7 - value.first_bit + value.bits)
+    byte, bit = value.bit_places[0]
+    return byte * 8 + bit if little else (7 - byte) * 8 + bit
 
 
 def _is_single(value: Value) -> bool:
@@ -164,7 +187,7 @@ def _is_single(value: Value) -> bool:
         value.bits == 64
         or value.type == "float"
         or value.resistance is not None
-        or not 0 <= _low_bit(value) <= 64 - value.bits
+        or max(byte for byte, _ in value.bit_places) > 7
     )
 
 
@@ -250,14 +273,15 @@ def _extract_block(  # noqa: PLR0917 - a block of what `extract_fields` has
     first: int,
 ) -> tuple[Ints, NDArray[np.bool_] | None, bool]:
     """Write the values of n frames from column `first` on; return the rest of what they hold."""
-    n, little = len(kind), table.little
+    n = len(kind)
     numbers = table.numbers.take(kind, 1)
     ints = numbers.view(_INT)
     floats = numbers.view(_FLOAT)
-    bits = np.empty((n, table.slots), _WORD)
-    left = numbers[_LEFT]
-    np.left_shift(words[:, None], left[:, :little], bits[:, :little])
-    np.left_shift(words.byteswap()[:, None], left[:, little:], bits[:, little:])
+    both = np.empty((n, 2), _WORD)
+    both[:, 0] = words
+    both[:, 1] = words.byteswap()
+    bits = both.take(table.word_of_slot, 1)
+    bits <<= numbers[_LEFT]
     raw = bits.view(_INT)
     raw >>= ints[_RIGHT]
     raw &= ints[_MASK]
