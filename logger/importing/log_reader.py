@@ -1,7 +1,8 @@
-"""Reads a log file of any format as columns: by python-can's readers, and one faster one.
+"""Reads a log file of any format as columns: by python-can's readers, and some faster ones.
 
-Text logs of SocketCAN are read in blocks (`text_log`), every other format message by message, by
-python-can. A log compressed with gzip is read like the log itself. For one thread.
+Text logs of SocketCAN (`text_log`) and CSV logs (`csv_log`) are read in blocks, every other format
+message by message, by python-can. A log compressed with gzip is read like the log itself. For one
+thread.
 """
 
 import gzip
@@ -16,6 +17,7 @@ from can.io import MESSAGE_READERS
 from can.io.generic import BinaryIOMessageReader, MessageReader, TextIOMessageReader
 
 from logger.errors import InputError
+from logger.importing.csv_log import read_csv_log
 from logger.importing.log_stamps import (
     LogLines,
     StampReader,
@@ -31,7 +33,8 @@ __all__ = ["LogReader", "describe_error"]
 BatchesWithFault = Iterator[tuple[MessageBatch, Exception | None]]
 
 _FAST_READERS: Final[dict[type[MessageReader], Callable[[IO[bytes]], BatchesWithFault]]] = {
-    can.CanutilsLogReader: read_text_log
+    can.CanutilsLogReader: read_text_log,
+    can.CSVReader: read_csv_log,
 }
 
 

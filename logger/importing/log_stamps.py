@@ -24,6 +24,7 @@ from can.io.generic import MessageReader
 from can.io.trc import TRCFileVersion
 
 __all__ = [
+    "MAX_STAMP_NS",
     "LogLines",
     "StampReader",
     "bounded_stamp",

@@ -12,7 +12,7 @@ from logger.bus.opening import to_batch
 from logger.importing.log_stamps import StampReader
 from logger.joint.batch import FrameBatch
 
-__all__ = ["BATCH_MESSAGES", "MessageBatch", "read_message_batch"]
+__all__ = ["BATCH_MESSAGES", "MessageBatch", "read_message_batch", "read_whole_batch"]
 
 BATCH_MESSAGES: Final = 16_384
 """Messages in a batch."""
@@ -81,3 +81,17 @@ def read_message_batch(
         if fault is not None or len(some_messages) < MESSAGES_AT_ONCE:
             return columns, fault
     return columns, None
+
+
+def read_whole_batch(
+    messages: Iterator[can.Message], stamp_of: StampReader | None = None
+) -> tuple[MessageBatch, Exception | None]:
+    """Return all messages there are, however many, as `read_message_batch` does."""
+    columns, fault = read_message_batch(messages, stamp_of)
+    while fault is None:
+        more, fault = read_message_batch(messages, stamp_of)
+        if len(more) == 0:
+            break
+        columns.frames += more.frames
+        columns.channels += more.channels
+    return columns, fault

@@ -20,14 +20,13 @@ import can
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.importing.log_blocks import read_line_blocks
 from logger.importing.log_stamps import bounded_stamp, parse_decimal
-from logger.importing.message_batch import MessageBatch, read_message_batch
+from logger.importing.message_batch import MessageBatch, read_whole_batch
 from logger.joint.batch import EXTENDED, SENT, FrameBatch
 
 __all__ = ["read_text_log"]
 
-LOG_BLOCK_BYTES: Final = 1 << 20
-"""Bytes read at a time: some 20,000 lines."""
 _PADDING_BYTES: Final = 32
 """Zeros after a block, so that fixed offsets from the start of a short last line stay inside."""
 _NIBBLE: Final = np.full(256, 255, np.uint8)
@@ -44,24 +43,14 @@ BoolArray = NDArray[np.bool_]
 
 def read_text_log(file: IO[bytes]) -> Iterator[tuple[MessageBatch, Exception | None]]:
     """Yield (batch, fault) block by block; a fault that ended the reading early is in the last."""
-    unread = b""
-    while True:
-        try:
-            block = file.read(LOG_BLOCK_BYTES)
-        except (OSError, EOFError) as torn:
+    for block, torn in read_line_blocks(file):
+        if torn is not None:
             yield MessageBatch(), torn
             return
-        if not block:
-            if unread:
-                yield _parse_block(unread + b"\n")
+        columns, fault = _parse_block(block)
+        yield columns, fault
+        if fault is not None:
             return
-        whole_lines, newline, rest = (unread + block).rpartition(b"\n")
-        unread = rest
-        if newline:
-            columns, fault = _parse_block(whole_lines + newline)
-            yield columns, fault
-            if fault is not None:
-                return
 
 
 def _parse_block(block: bytes) -> tuple[MessageBatch, Exception | None]:
@@ -109,15 +98,7 @@ def _line_stamp(line: bytes, read_ns: int) -> int:
 
 
 def _parse_irregular_lines(text: str) -> tuple[MessageBatch, Exception | None]:
-    messages = iter(can.CanutilsLogReader(io.StringIO(text)))
-    columns, fault = read_message_batch(messages)
-    while fault is None:
-        more_messages, fault = read_message_batch(messages)
-        if len(more_messages) == 0:
-            break
-        columns.frames += more_messages.frames
-        columns.channels += more_messages.channels
-    return columns, fault
+    return read_whole_batch(iter(can.CanutilsLogReader(io.StringIO(text))))
 
 
 def _parse_regular_lines(

@@ -103,7 +103,7 @@ def test_up_to_a_line_that_is_none(before: list[str], broken: str, after: list[s
 @pytest.mark.parametrize("block", [64, 1000, 1 << 20])
 def test_blocks_cut_lines_anywhere(monkeypatch: pytest.MonkeyPatch, block: int):
     """A line that lies across two blocks is one line."""
-    monkeypatch.setattr("logger.importing.text_log.LOG_BLOCK_BYTES", block)
+    monkeypatch.setattr("logger.importing.log_blocks.LOG_BLOCK_BYTES", block)
     _same(
         "".join(
             f"({1795000000 + place * 0.001:.6f}) can{place % 2} {place % 2048:03X}#{place:06X}\n"
