@@ -94,7 +94,12 @@ def import_log(
 
     the_bench = read_bench(bench) if bench is not None else None
     has_table = the_bench is not None and the_bench.table is not None
-    if written.is_given or column or joint or has_table or source.suffix == ".parquet":
+    if written.is_given or column or joint or has_table or source.suffix.lower() == ".parquet":
+        if the_bench is not None and not has_table:
+            raise InputError(
+                f"--bench: {bench}: found a bench with buses, expected for a table one with "
+                "[table] in place of [bus], or none beside --joint and --column."
+            )
         import_value_table(
             source, written, bench_path=bench, joints=joint or [], columns=column or [],
             limits_path=limits, name=name, note=note, start=start, hold=hold, as_json=as_json,

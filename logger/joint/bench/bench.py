@@ -10,8 +10,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-import tomlkit
-
 from logger.arrays import to_ns
 from logger.errors import InputError, Mistake
 from logger.joint.bench.bench_settings import (
@@ -54,7 +52,6 @@ __all__ = [
     "add_sensor_to_bench",
     "bench_from_texts",
     "read_bench",
-    "remove_sensor_from_bench",
 ]
 
 DEFAULT_HOLD_PERIODS: Final = 3.0
@@ -271,25 +268,6 @@ def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> 
     return bench_from_texts(
         f"{bench.text.rstrip()}\n\n{sensor_text}", bench.layout_texts, where=where
     )
-
-
-def remove_sensor_from_bench(bench: Bench, name: str, *, where: str) -> Bench:
-    """Return the bench without a sensor, whose table is taken out of its text.
-
-    Raises
-    ------
-    KeyError
-        There is no sensor of that name.
-    """
-    if name not in bench.sensors:
-        raise KeyError(name)
-    document = tomlkit.parse(bench.text)
-    tables = document["sensor"]
-    assert isinstance(tables, list), "the bench was read from it"
-    tables.pop(next(at for at, table in enumerate(tables) if table["name"] == name))
-    if not tables:
-        document.remove("sensor")
-    return bench_from_texts(tomlkit.dumps(document), bench.layout_texts, where=where)
 
 
 def _check_channel_relations(bench: Bench, joint: JointSettings, where: str) -> None:

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+import tomlkit
 
 from logger.cancellation import UNCHANGED, raise_if_stopped
 from logger.errors import InputError, OutsideFault
@@ -24,7 +25,7 @@ from logger.joint.bench.bench import (
     Bench,
     SensorSettings,
     add_sensor_to_bench,
-    remove_sensor_from_bench,
+    bench_from_texts,
 )
 from logger.store.layout.files import overview_stream, status_stream, sync_folder
 from logger.store.layout.lock import WriteLock
@@ -113,7 +114,7 @@ def _write_sensor(
     where = f"{recording} (bench)"
     bench = manifest.read_bench(where)
     if sensor.name in bench.sensors:
-        bench = remove_sensor_from_bench(bench, sensor.name, where=where)
+        bench = _bench_without(bench, sensor.name, where=where)
     bench = add_sensor_to_bench(bench, sensor, where=where)
     schema = status_schema(bench)
     stream = status_stream(sensor.name)
@@ -174,7 +175,7 @@ def remove_sensor(recording: Path, name: str, *, stop: threading.Event | None = 
         try:
             manifest = read_manifest(recording)
             where = f"{recording} (bench)"
-            bench = remove_sensor_from_bench(manifest.read_bench(where), name, where=where)
+            bench = _bench_without(manifest.read_bench(where), name, where=where)
             stream = status_stream(name)
             rows = {key: count for key, count in manifest.rows.items() if key != stream}
             # First of all it is named no more: what follows can be cut short.
@@ -193,6 +194,17 @@ def remove_sensor(recording: Path, name: str, *, stop: threading.Event | None = 
                 f"{recording}: the sensor cannot be removed ({fault.strerror or fault})."
             ) from fault
     return manifest.rows.get(stream, 0)
+
+
+def _bench_without(bench: Bench, name: str, *, where: str) -> Bench:
+    """Return the bench without one of its sensors, whose table is taken out of its text."""
+    document = tomlkit.parse(bench.text)
+    tables = document["sensor"]
+    assert isinstance(tables, list), "the bench was read from it"
+    tables.pop(next(at for at, table in enumerate(tables) if table["name"] == name))
+    if not tables:
+        document.remove("sensor")
+    return bench_from_texts(tomlkit.dumps(document), bench.layout_texts, where=where)
 
 
 def _fit_status_parts(

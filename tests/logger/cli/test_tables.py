@@ -127,7 +127,10 @@ def test_a_table_becomes_a_recording(folder: Path):
         ((*ARM, "--column", "torque_Nm=load_kg * (2"), "torque_Nm = 'load_kg * (2': character 11"),
         ((*ARM, "--column", "current_A=I2"), "found no column 'I2'"),
         ((*ARM, *COLUMNS, "--zone", "Mars"), "zone: found 'Mars'"),
-        ((*ARM, *COLUMNS, "--bench", "bench.toml"), "found both [bus] and [table]"),
+        (
+            (*ARM, *COLUMNS, "--bench", "bench.toml"),
+            "found a bench with buses, expected for a table",
+        ),
     ],
 )
 def test_a_table_that_does_not_fit_is_refused(folder: Path, arguments: tuple, words: str):
