@@ -111,6 +111,16 @@ def test_a_table_becomes_a_recording(folder: Path):
         ("export", "rec", "--out", "x.csv"), ("note", "rec", "seen"), ("seal", "rec"),
     ):  # fmt: skip
         assert run(*command, cwd=folder).returncode == 0, command
+    (folder / "sweep.toml").write_text(
+        'format = 1\n[bad_end]\nchannel = "temperature_housing_degC"\nabove = 120.0\n'
+        'within_s = 600\n[[vary]]\nlimit = "warm"\nkey = "above"\nvalues = [90.0, 110.0, 130.0]\n'
+    )
+    done = run(
+        "tune", "rec", "--limits", "warm.toml", "--sweep", "sweep.toml", "--jobs", "1", "--json",
+        cwd=folder,
+    )  # fmt: skip
+    assert done.returncode in {0, 1}, done.stderr
+    assert "90" in done.stdout
     # What needs frames or a bus says that there is none.
     for command in (("redecode", "rec", "--bench", "bench.toml"), ("record", "--continue", "rec")):
         assert_refused(run(*command, cwd=folder), "table")
@@ -221,3 +231,7 @@ def test_a_real_arm(tmp_path: Path):
         assert current.tolist() == kept[f"{joint}_current_A"].tolist()
         stamps = pd.to_datetime(kept["time"]).dt.tz_localize(None).to_numpy("datetime64[ns]")
         assert time_ns.tolist() == stamps.astype(np.int64).tolist()
+    done = run("heat", "rec", "--joint", "shoulder", "--json", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    found = {one["name"]: one["value"] for one in json.loads(done.stdout)["quantities"]}
+    assert 1900 < found["housing_time"] < 2900
