@@ -165,7 +165,6 @@ class _Finder:
         "_rows",
         "_samples",
         "_segment_since_ns",
-        "_still_since_ns",
         "found",
         "segment",
         "total",
@@ -175,7 +174,6 @@ class _Finder:
         self, *, plan: FindPlan, memory: TurnMemory, rows: CountRows, before: UnwrapState
     ) -> None:
         self._plan, self._memory, self._rows, self._before = plan, memory, rows, before
-        self._still_since_ns = memory.still_since_ns
         self._segment_since_ns = memory.segment_since_ns
         self._rests, self._lost = memory.rests, memory.lost
         self._samples: Sequence[Sample] = ()
@@ -189,34 +187,38 @@ class _Finder:
         """
         plan, memory, self._samples = self._plan, self._memory, samples
         limit_counts_s = _STILL_TURNS_S * plan.modulus
+        hold_ns = plan.hold_ns
         sample_ns, sample_total = memory.sample_ns, memory.sample_total
         previous_setpoint, is_judged = memory.sample_setpoint, memory.is_judged
+        still_since_ns = memory.still_since_ns
         at_rest: Sample | None = None
         for sample in samples:
             _, time_ns, total, speed, setpoint, setpoint_ns, is_loss = sample
             if (
-                is_loss
-                or setpoint != previous_setpoint
+                setpoint != previous_setpoint
+                # A speed that is unknown is not known to be one.
+                or speed > limit_counts_s
+                or speed < -limit_counts_s
+                or is_loss
                 or abs(total - sample_total) > 1 + limit_counts_s * (time_ns - sample_ns) * 1e-9
-                or abs(speed) > limit_counts_s  # an unknown one is not known to be
             ):
                 if at_rest is not None:
-                    self._rest(at_rest)
+                    self._rest(at_rest, still_since_ns)
                     at_rest = None
                 if is_loss:
-                    self._lose(sample, sample_ns)
-                self._still_since_ns, is_judged = time_ns, False
+                    self._lose(sample, sample_ns, still_since_ns)
+                still_since_ns, is_judged = time_ns, False
             # A set-point that was read before it stood still may be another by now.
-            elif time_ns - self._still_since_ns >= REST_NS and (
-                self._still_since_ns <= setpoint_ns >= time_ns - plan.hold_ns
+            elif time_ns - still_since_ns >= REST_NS and (
+                still_since_ns <= setpoint_ns >= time_ns - hold_ns
             ):
                 at_rest = sample
                 if not is_judged:
                     is_judged = True
-                    self._judge(sample, self._rest(sample))
+                    self._judge(sample, self._rest(sample, still_since_ns))
             sample_ns, sample_total, previous_setpoint = time_ns, total, setpoint
         if at_rest is not None:
-            self._rest(at_rest)
+            self._rest(at_rest, still_since_ns)
         return TurnMemory(
             sample_ns,
             self._total_at(samples[-1]),
@@ -224,7 +226,7 @@ class _Finder:
             *newest,
             memory.newest_ns,
             memory.newest_total,
-            self._still_since_ns,
+            still_since_ns,
             is_judged,
             self._segment_since_ns,
             self._rests,
@@ -244,7 +246,7 @@ class _Finder:
             return self._before.time_ns, self._before.total
         return self._memory.newest_ns, self._memory.newest_total
 
-    def _lose(self, sample: Sample, sampled_ns: int) -> None:
+    def _lose(self, sample: Sample, sampled_ns: int, still_since_ns: int) -> None:
         """Remember what was known before the turns were lost; `sampled_ns`: the sample before."""
         rows, (row, time_ns, *_) = self._rows, sample
         is_first = self._before.segment < 0 and row == 0
@@ -256,7 +258,7 @@ class _Finder:
         if was_on and not is_first:
             newest = self._rests[-1] if self._rests else None
             if self._lost is not None:
-                has_moved = self._still_since_ns != self._lost.since_ns
+                has_moved = still_since_ns != self._lost.since_ns
                 lost = replace(
                     self._lost,
                     since_ns=time_ns,
@@ -273,11 +275,11 @@ class _Finder:
                 )
         self._rests, self._lost, self._segment_since_ns = (), lost, time_ns
 
-    def _rest(self, sample: Sample) -> Rest:
+    def _rest(self, sample: Sample, since_ns: int) -> Rest:
         """Remember that it is at rest at a sample."""
         _, time_ns, _, _, setpoint, setpoint_ns, _ = sample
         distance = self._total_at(sample) - setpoint
-        rest = Rest(setpoint, distance, self._still_since_ns, time_ns, setpoint_ns)
+        rest = Rest(setpoint, distance, since_ns, time_ns, setpoint_ns)
         rests = self._rests
         self._rests = (
             # It rests on, at the same set-point: what is apart from that is the same as well.
