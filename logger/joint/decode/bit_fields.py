@@ -28,8 +28,9 @@ _INT: Final = np.dtype(np.int64)
 _FLOAT: Final = np.dtype(np.float64)
 _NO_RAW: Final = -(2**63)
 """No value of fewer than 64 bits has this raw number."""
-_BLOCK_ROWS: Final = 4096
-"""Rows whose numbers are computed at once: they stay in the processor's cache."""
+_BLOCK_PLACES: Final = 16384
+"""Slots of as many rows as are computed at once: they stay in the processor's cache."""
+_MIN_BLOCK_ROWS: Final = 256
 # Rows of `FieldTable.numbers`.
 _LEFT, _RIGHT, _MASK, _USUAL, _USUAL_LENGTH, _TARGET, _FACTOR, _OFFSET, _SECOND = range(9)
 
@@ -84,7 +85,7 @@ class FieldTable:
     spare: int
     """The row of the matrix of readings that is nobody's."""
     row_number: Ints
-    """Shape (rows of a block, s): the number of the row."""
+    """Shape (rows of a block, s): the number of the row; no more rows are computed at once."""
 
 
 class Extracted(NamedTuple):
@@ -141,7 +142,9 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
         singles=tuple(singles),
         slot_of=slot_of,
         spare=channels,
-        row_number=np.repeat(np.arange(_BLOCK_ROWS)[:, None], slots, axis=1),
+        row_number=np.repeat(
+            np.arange(max(_BLOCK_PLACES // max(slots, 1), _MIN_BLOCK_ROWS))[:, None], slots, axis=1
+        ),
     )
 
 
@@ -177,7 +180,7 @@ def _order_of(value: Value) -> str:
 
 
 def _low_bit(value: Value, *, little: bool) -> int:
-    """Return the place of the lowest bit in the first eight bytes as a number; below 0: beyond."""
+    """Return the place of the lowest bit in the first eight bytes, read as a number."""
     byte, bit = value.bit_places[0]
     return byte * 8 + bit if little else (7 - byte) * 8 + bit
 
@@ -244,14 +247,15 @@ def extract_fields(
     n = len(kind)
     values = np.empty((table.spare + 1, n))
     values.fill(np.nan)
-    if n <= _BLOCK_ROWS:
+    block_rows = len(table.row_number)
+    if n <= block_rows:
         raw, absent, is_usual = _extract_block(table, words, data, rows, kind, values, first=0)
         return Extracted(values, raw, absent, is_usual)
     raw = np.empty((n, table.slots), np.int64)
     absent, is_usual = None, True
     row = np.arange(n) if rows is None else rows
-    for first in range(0, n, _BLOCK_ROWS):
-        block = slice(first, first + _BLOCK_ROWS)
+    for first in range(0, n, block_rows):
+        block = slice(first, first + block_rows)
         raw[block], its_absent, its_usual = _extract_block(
             table, words[block], data, row[block], kind[block], values, first=first
         )

@@ -96,7 +96,7 @@ class TurnGroup:
     known_for_ns: int
     """The longest silence in which the speed tells their turns."""
     is_count: NDArray[np.bool_]
-    """Shape (kinds + 1,): whether frames of a kind carry the count of one of them."""
+    """Shape (kinds,): whether frames of a kind carry the count of one of them."""
     slot: int
     """The slot that the count is in."""
     position_row: int
@@ -104,7 +104,7 @@ class TurnGroup:
     speed_row: int
     setpoint_row: int
     factor: Floats
-    """Shape (kinds + 1,): one count at the output, in rad."""
+    """Shape (kinds,): one count at the output, in rad; the offset that is added to it all."""
     offset: Floats
     has_offset: bool
     """Whether any of them has one, or a factor that turns a zero round."""
