@@ -1,8 +1,8 @@
 """Reads a log file of any format as columns: by python-can's readers, and some faster ones.
 
-Text logs of SocketCAN (`text_log`) and CSV logs (`csv_log`) are read in blocks, every other format
-message by message, by python-can. A log compressed with gzip is read like the log itself. For one
-thread.
+Text logs of SocketCAN (`text_log`), CSV logs (`csv_log`) and `.asc` logs (`asc_log`) are read in
+blocks, every other format message by message, by python-can. A log compressed with gzip is read
+like the log itself. For one thread.
 """
 
 import gzip
@@ -17,6 +17,7 @@ from can.io import MESSAGE_READERS
 from can.io.generic import BinaryIOMessageReader, MessageReader, TextIOMessageReader
 
 from logger.errors import InputError
+from logger.importing.asc_log import read_asc_log
 from logger.importing.csv_log import read_csv_log
 from logger.importing.log_stamps import (
     LogLines,
@@ -32,10 +33,12 @@ __all__ = ["LogReader", "describe_error"]
 
 BatchesWithFault = Iterator[tuple[MessageBatch, Exception | None]]
 
-_FAST_READERS: Final[dict[type[MessageReader], Callable[[IO[bytes]], BatchesWithFault]]] = {
+_FAST_READERS: Final[dict[type[MessageReader], Callable[..., BatchesWithFault]]] = {
     can.CanutilsLogReader: read_text_log,
     can.CSVReader: read_csv_log,
+    can.ASCReader: read_asc_log,
 }
+"""Each takes the file; that of the format whose head may hold a date, also whether to read it."""
 
 
 class LogReader:
@@ -61,20 +64,25 @@ class LogReader:
         if not self._path.is_file():
             raise InputError(f"{self._path}: there is no such log file.")
         kind, is_packed = self._reader_type()
-        fast_reader = _FAST_READERS.get(kind)
-        if fast_reader is not None:
-            return self._check_beginning(
-                _merge_small_batches(fast_reader(self._decompressed(opened, packed=is_packed)))
-            )
         try:
-            return self._check_beginning(
-                self._message_reader(opened, kind, packed=is_packed, dated=True)
-            )
+            return self._check_beginning(self._read_kind(opened, kind, packed=is_packed))
         except InputError:
+            if kind is not can.ASCReader:
+                raise
             # The date in the head of the log may be in another language: it is read without.
             return self._check_beginning(
-                self._message_reader(opened, kind, packed=is_packed, dated=False)
+                self._read_kind(opened, kind, packed=is_packed, dated=False)
             )
+
+    def _read_kind(
+        self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool = True
+    ) -> BatchesWithFault:
+        fast_reader = _FAST_READERS.get(kind)
+        if fast_reader is None:
+            return self._message_reader(opened, kind, packed=packed)
+        file = self._decompressed(opened, packed=packed)
+        options = {} if dated else {"dated": False}
+        return _merge_small_batches(fast_reader(file, **options))
 
     def _check_beginning(self, batches: BatchesWithFault) -> BatchesWithFault:
         """Read the first batch; raises InputError for a file that is no log of its kind at all."""
@@ -109,9 +117,9 @@ class LogReader:
         return self._raw
 
     def _message_reader(
-        self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool
+        self, opened: ExitStack, kind: type[MessageReader], *, packed: bool
     ) -> BatchesWithFault:
-        reader, stamp_of = self._library_reader(opened, kind, packed=packed, dated=dated)
+        reader, stamp_of = self._library_reader(opened, kind, packed=packed)
         return self._batches_from(reader, stamp_of, packed=packed)
 
     def _batches_from(
@@ -129,7 +137,7 @@ class LogReader:
                 return
 
     def _library_reader(
-        self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool
+        self, opened: ExitStack, kind: type[MessageReader], *, packed: bool
     ) -> tuple[Iterable[can.Message], StampReader | None]:
         try:
             if not _reads_by_file(kind):
@@ -141,8 +149,7 @@ class LogReader:
                 file = lines = opened.enter_context(LogLines(file, "utf-8", errors="replace"))
             else:
                 has_float_stamps = is_written_by_python_can(file.peek(16))
-            # Only the text format with a date in its head has this option; the others ignore it.
-            reader = kind(file, relative_timestamp=not dated)
+            reader = kind(file)
             return reader, stamp_reader(reader, lines, has_float_stamps=has_float_stamps)
         except Exception as fault:  # noqa: BLE001 - a reader raises whatever its parsing meets
             raise InputError(
