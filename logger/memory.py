@@ -1,21 +1,46 @@
-"""Keeps the C library (glibc) from holding memory that the program has freed.
+"""Keeps a long-running process small: what it frees goes back, what it has no use for stays out.
 
 By default glibc gives each thread that allocates a heap of its own, up to eight a core, and shrinks
 none of them while one block near its end is in use: a process with several threads holds far more
 than it needs, and more each hour. Arrow's own allocators keep pools for each thread as well. Other
 C libraries are left as they are.
+
+Arrow loads pandas, where it is installed, the first time that it converts anything, in case it is
+given some of it: 30 MB and a third of a second for a recorder that has none.
 """
 
 import ctypes
 import sys
+from collections.abc import Sequence
+from importlib.abc import MetaPathFinder
+from types import ModuleType
 from typing import Final
 
-__all__ = ["limit_heap_growth", "return_free_memory"]
+__all__ = ["leave_out_pandas", "limit_heap_growth", "return_free_memory"]
 
 MAX_HEAPS: Final = 2
 """One for the main thread, one for all others."""
 _M_ARENA_MAX: Final = -8
 """Number of the option M_ARENA_MAX in glibc's malloc.h."""
+
+
+def leave_out_pandas() -> None:
+    """Have every later import of pandas fail, as where it is not installed; Arrow does without it.
+
+    For a process whose own code never uses it. One that has been loaded stays.
+    """
+    if not any(isinstance(finder, _NoPandas) for finder in sys.meta_path):
+        sys.meta_path.insert(0, _NoPandas())
+
+
+class _NoPandas(MetaPathFinder):
+    """Is asked for every module before it is looked for."""
+
+    def find_spec(
+        self, name: str, path: Sequence[str] | None, target: ModuleType | None = None
+    ) -> None:
+        if name == "pandas":
+            raise ModuleNotFoundError("pandas is left out of this process", name=name)
 
 
 def limit_heap_growth() -> None:

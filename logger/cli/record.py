@@ -22,7 +22,7 @@ from logger.cli.options import (
 from logger.cli.terminal import stop_on_signals
 from logger.errors import DutytraceError, InputError
 from logger.event_kind import EventKind
-from logger.memory import limit_heap_growth
+from logger.memory import leave_out_pandas, limit_heap_growth
 
 if TYPE_CHECKING:
     from logger.limits.limit import LimitSet
@@ -64,6 +64,7 @@ def record_joints(
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
+    leave_out_pandas()
     from logger.recording.record_settings import settings_to_resume
     from logger.recording.recorder import record
 

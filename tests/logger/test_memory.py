@@ -1,4 +1,4 @@
-"""How many heaps a process with many threads has, and that free memory goes back."""
+"""How many heaps a process with many threads has, that free memory goes back, what stays out."""
 
 import ctypes
 import subprocess
@@ -98,3 +98,19 @@ def test_arrow_uses_the_same_heaps():
         """)
         == "system"
     )
+
+
+def test_arrow_does_without_pandas():
+    """It would load it at the first conversion; told that there is none, it converts the same."""
+    convert = dedent("""
+        import sys
+        import numpy as np
+        import pyarrow as pa
+        rows = pa.RecordBatch.from_pylist([{"a": 1}, {"a": None}])
+        pa.array(np.arange(3))
+        print(rows.to_pylist(), bool(sys.modules.get("pandas")))
+    """)
+    plain = _run(convert)
+    without = _run("from logger.memory import leave_out_pandas\nleave_out_pandas()" + convert)
+    assert plain == "[{'a': 1}, {'a': None}] True", "Arrow loads it no more: leave this out"
+    assert without == "[{'a': 1}, {'a': None}] False"

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import DutytraceError
+from logger.memory import leave_out_pandas
 from logger.store.layout.files import LOCK_FILE
 
 PARENT_CHECK_S: Final = 0.5
@@ -31,6 +32,7 @@ def main() -> None:
     order = json.loads(sys.argv[1])
     _end_with(order["parent"])
     _yield_to_recorder(order["niceness"])
+    leave_out_pandas()
     sys.stdout.write(json.dumps(_answer(order)) + "\n")
 
 
