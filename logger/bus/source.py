@@ -155,19 +155,21 @@ class Source:
         else:
             self._is_ready = self._wait(wait_s)
         self._sample = sample = self._clock_reader()
-        standstill = self._note_standstill(sample, excused_ns=self._excused_ns + to_ns(wait_s))
-        self._excused_ns = 0
-        if standstill is not None:
-            self._standstills.append(standstill)
+        excused_ns, self._excused_ns = self._excused_ns + to_ns(wait_s), 0
+        is_due = self._away
+        if (standstill := self._watch.note(sample, excused_ns=excused_ns)) is not None:
+            self._standstills.append(self._on_axis(standstill))
+            is_due = True
         reader = self._collecting
         if self._bus is None or reader is None:
             return True
         if self._is_ready:
             if reader.collect(self._clock.time_at(sample)):
                 self.holds_bytes = True
+                is_due |= reader.has_fault
             else:
                 self._quiet_calls += 1
-        return self._away or reader.has_fault or bool(self._standstills)
+        return is_due
 
     def take(self) -> Received:
         """Return the frames received so far; never waits."""
@@ -218,8 +220,8 @@ class Source:
         found, self._standstills = self._standstills, []
         if not read_result.may_have_overrun:
             found = [replace(standstill, is_loss_counted=True) for standstill in found]
-        newest = self._note_standstill(sample)
-        return tuple(found) if newest is None else (*found, newest)
+        newest = self._watch.note(sample)
+        return tuple(found) if newest is None else (*found, self._on_axis(newest))
 
     @property
     def listens_only(self) -> bool:
@@ -263,16 +265,13 @@ class Source:
             except (can.CanError, OSError) as fault:
                 log.debug("closing the bus: %s", fault)
 
-    def _note_standstill(self, sample: ClockSample, *, excused_ns: int = 0) -> Standstill | None:
-        """Return the standstill that ends at a sample, on the recording's axis."""
-        found = self._watch.note(sample, excused_ns=excused_ns)
-        if found is None:
-            return None
+    def _on_axis(self, standstill: Standstill) -> Standstill:
+        """Return a standstill on the recording's axis."""
         offset_ns = self._clock.anchor.wall_ns - self._clock.anchor.boottime_ns
         return replace(
-            found,
-            start_ns=found.start_ns + offset_ns,
-            end_ns=found.end_ns + offset_ns,
+            standstill,
+            start_ns=standstill.start_ns + offset_ns,
+            end_ns=standstill.end_ns + offset_ns,
             is_loss_counted=self._reader.counts_losses,
         )
 
