@@ -52,8 +52,12 @@ def forecast_text(
     if above is None:
         if not levels:
             return _words("–", "no limit to reach"), None
-        since = f"trip or limit since {format_clock(mine[0].raised_ns, zone)}" if mine else ""
-        return _words("reached", since or "at or above its limit"), None
+        # Of the limit that was reached last: a warning below a trip is older than it.
+        reached = next((a for a in mine if a.severity == levels[-1].severity), None)
+        if reached is None:
+            return _words("reached", "at or above its limit"), None
+        since = f"{reached.severity} since {format_clock(reached.raised_ns, zone)}"
+        return _words("reached", since), None
     if recent is None or recent.trend is None:
         return _no_trend_text(recent, zone), None
     return _trend_text(now, above, recent.trend)

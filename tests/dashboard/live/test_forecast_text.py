@@ -1,12 +1,15 @@
 """What a joint's row says of the time to its next limit: a time, or why there is none."""
 
+from dataclasses import replace
 from datetime import UTC
 
 import pytest
 
 from dashboard.live.forecast_text import forecast_text
+from dashboard.text.format import format_clock
 from logger.joint.temperature_trend import Trend
 from logger.limits.levels import LimitLevel
+from logger.limits.lifecycle import Alert
 from replay.trend import NoTrend, RecentTrend
 
 TRIP = LimitLevel(
@@ -68,6 +71,22 @@ def test_no_clear_rise_tells_what_it_leaves_open():
     assert _told(79.0, _trend(0.1, 0.5))["label"] == "trip in 50 s at the soonest"
     assert _told(40.0, _trend(0.1, 0.5))["label"] == "+0.1 ± 1.0 K/min"
     assert "soonest" not in _told(40.0, _trend(0.0, 0.1))["label"]
+
+
+def test_beyond_its_trip_it_tells_since_when_that_is_so():
+    """Not since the warning below it, which is older."""
+    warning = replace(TRIP, severity="warning", pick_up=70.0, drop_off=67.0)
+    alerts = [
+        Alert(
+            number=number, limit=severity, joint="a", severity=severity,
+            channel=TRIP.channel, raised_ns=AT_NS + number * 60 * 10**9,
+        )
+        for number, severity in enumerate(("warning", "trip"))
+    ]  # fmt: skip
+    words, _ = forecast_text(81.0, [warning, TRIP], None, alerts, stale=False, zone=UTC)
+    assert words["label"] == f"trip since {format_clock(AT_NS + 60 * 10**9, UTC)}"
+    words, _ = forecast_text(81.0, [warning, TRIP], None, alerts[:1], stale=False, zone=UTC)
+    assert words["label"] == "at or above its limit"
 
 
 @pytest.mark.parametrize("stale", [True, False])
