@@ -104,11 +104,13 @@ SHAPES: dict[str, Any] = {
     },
     "import": {
         "format": int, "recording": str, "joints": {"arm": ROWS}, "rows": int,
-        "unread": [{"column": str, "unread": int, "blank": int, "first": [dict]}], "said": [str],
+        "unread": [{"column": str, "unread": int, "blank": int, "first": [dict],
+            "blank_rows": [int]}], "said": [str],
     },
     "join": {
         "format": int, "recording": str, "sensor": str, "rows": int, "outside": int,
-        "unread": [{"column": str, "unread": int, "blank": int, "first": [dict]}], "said": [str],
+        "unread": [{"column": str, "unread": int, "blank": int, "first": [dict],
+            "blank_rows": [int]}], "said": [str],
     },
     "redecode": {
         "format": int, "recording": str, "joints": {"shoulder": ROWS, "elbow": ROWS},

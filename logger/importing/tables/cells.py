@@ -15,7 +15,14 @@ from numpy.typing import NDArray
 
 from logger.arrays import Floats, Ints
 
-__all__ = ["ColumnFaults", "cast_cells", "has_foreign_decimals", "read_numbers", "trimmed"]
+__all__ = [
+    "ColumnFaults",
+    "cast_cells",
+    "combined",
+    "has_foreign_decimals",
+    "read_numbers",
+    "trimmed",
+]
 
 SHOWN_CELLS: Final = 3
 _SHOWN_CHARACTERS: Final = 60
@@ -33,17 +40,16 @@ class ColumnFaults:
     column: str
     expected: str = "a number"
     blank: int = 0
-    first_blank: int | None = None
-    """Row of the first blank cell."""
+    first_blank: list[int] = field(default_factory=list)
+    """Rows of the first few blank cells."""
     unread: int = 0
     first_unread: list[tuple[int, str]] = field(default_factory=list)
     """(row, what stands there) of the first few."""
 
     def note_blank(self, rows: Ints) -> None:
         """Count blank cells in these rows."""
-        if len(rows):
-            self.first_blank = int(rows[0]) if self.first_blank is None else self.first_blank
-            self.blank += len(rows)
+        self.first_blank += rows[: SHOWN_CELLS - len(self.first_blank)].tolist()
+        self.blank += len(rows)
 
     def note_unread(self, rows: Ints, cells: pa.Array) -> None:
         """Count cells that hold something else, in these rows."""
@@ -66,9 +72,12 @@ class ColumnFaults:
                 f"{shown}{more}."
             )
         if self.blank:
+            shown = ", ".join(map(str, self.first_blank))
+            more = ", ..." if self.blank > len(self.first_blank) else ""
+            one = self.blank == 1
             sentences.append(
-                f"{self.column}: {self.blank} blank cell{'s' if self.blank > 1 else ''}, "
-                f"{'the first ' if self.blank > 1 else ''}in row {self.first_blank}."
+                f"{self.column}: {self.blank} blank cell{'' if one else 's'}, in row"
+                f"{'' if one else 's'} {shown}{more}."
             )
         return sentences
 
@@ -79,12 +88,13 @@ class ColumnFaults:
             "unread": self.unread,
             "blank": self.blank,
             "first": [{"row": row, "found": cell} for row, cell in self.first_unread],
+            "blank_rows": self.first_blank,
         }
 
 
 def trimmed(column: pa.ChunkedArray) -> pa.Array:
     """Return cells of text without blanks around them, null where nothing is left."""
-    cells = _combined(column.cast(pa.string()))
+    cells = combined(column.cast(pa.string()))
     text = pc.utf8_trim_whitespace(cells)
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
 
@@ -127,7 +137,7 @@ def read_numbers(
             plain = pc.replace_substring(plain, ",", ".")
         numbers = cast_cells(plain, pa.float64())
     else:
-        cells = _combined(column)
+        cells = combined(column)
         try:
             numbers = cells.cast(pa.float64(), safe=False)
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
@@ -151,10 +161,9 @@ def has_foreign_decimals(faults: ColumnFaults, decimal: str) -> bool:
     return any(_OTHER_DECIMALS[decimal].fullmatch(cell) for _, cell in faults.first_unread)
 
 
-def _combined(column: pa.ChunkedArray) -> pa.Array:
-    combined = column.combine_chunks()
-    if isinstance(combined, pa.ChunkedArray):
-        return (
-            pa.concat_arrays(combined.chunks) if combined.num_chunks else pa.nulls(0, column.type)
-        )
-    return combined
+def combined(column: pa.ChunkedArray) -> pa.Array:
+    """Return the cells of a column as one array."""
+    cells = column.combine_chunks()
+    if isinstance(cells, pa.ChunkedArray):
+        return pa.concat_arrays(cells.chunks) if cells.num_chunks else pa.nulls(0, column.type)
+    return cells

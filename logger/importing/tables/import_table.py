@@ -28,6 +28,7 @@ from logger.recording.pipeline import Pipeline
 from logger.settings_file import read_toml
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
+from logger.store.layout.request import MAX_REQUEST_TEXT
 from logger.store.writing.bulk_writer import BulkWriter, discard_on_failure
 
 __all__ = ["TableImport", "import_table", "table_bench", "value_table"]
@@ -111,6 +112,7 @@ def value_table(bench: Bench, path: Path, *, start_ns: int | None = None) -> Val
             joint.name: joint.column for joint in bench.joints if isinstance(joint, TableJoint)
         },
         start_ns=start_ns,
+        where="column",
     )
 
 
@@ -170,8 +172,9 @@ def import_table(
                 writer.tick()
                 progress(table.row_count)
             end_ns = rows.newest_ns + 1
-            for sentence in table.sentences():
-                events.emit(EventKind.NOTE, time_ns=end_ns, text=f"{table.path.name}: {sentence}")
+            if sentences := table.sentences():
+                text = f"{table.path.name}: {' '.join(sentences)}"[:MAX_REQUEST_TEXT]
+                events.emit(EventKind.NOTE, time_ns=end_ns, text=text)
             events.emit(EventKind.ENDED, time_ns=end_ns, text="Recording ended.")
             raise_if_stopped(stop, path)
             writer.close(ended_ns=end_ns, cause="end of the table")

@@ -108,6 +108,8 @@ class TableFile:
         hint = (
             " Say how its text is encoded with --encoding, such as cp1252."
             if isinstance(fault, UnicodeError)
+            else " Where its text is not UTF-8, say --encoding."
+            if not self._is_parquet and self.settings.encoding == "utf-8"
             else ""
         )
         return InputError(f"{self.path}: this table cannot be read ({fault}).{hint}")
@@ -120,7 +122,7 @@ class TableFile:
                 table = pa.Table.from_batches([batch])
                 yield TableBlock(
                     rows=np.arange(first_row, first_row + table.num_rows, dtype=np.int64),
-                    columns={name: table[name] for name in wanted},
+                    columns={name: _decoded(table[name]) for name in wanted},
                 )
                 first_row += table.num_rows
 
@@ -162,14 +164,15 @@ class TableFile:
 
     def _number_rows(self, next_row: int, count: int) -> tuple[Ints, int]:
         """Return the numbers of `count` rows from one on, past those that were left out."""
-        rows: list[int] = []
-        if not self.uneven_rows:
-            return np.arange(next_row, next_row + count, dtype=np.int64), next_row + count
-        while len(rows) < count:
-            if next_row not in self.uneven_rows:
-                rows.append(next_row)
-            next_row += 1
-        return np.array(rows, np.int64), next_row
+        rows = np.arange(next_row, next_row + count, dtype=np.int64)
+        if not self.uneven_rows or count == 0:
+            return rows, next_row + count
+        uneven = np.fromiter(self.uneven_rows, np.int64)
+        span = count
+        while len(rows := rows[~np.isin(rows, uneven)]) < count:
+            span += count - len(rows)
+            rows = np.arange(next_row, next_row + span, dtype=np.int64)
+        return rows, int(rows[-1]) + 1
 
     def _head(self) -> str:
         """Return the line that names the columns."""
@@ -210,3 +213,9 @@ class TableFile:
                     f"{self.path}: found {list(existing).count(name)} columns of the name "
                     f"{name!r}, expected one."
                 )
+
+
+def _decoded(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Return a column whose values stand in a dictionary as these values."""
+    kind = column.type
+    return column.cast(kind.value_type) if pa.types.is_dictionary(kind) else column

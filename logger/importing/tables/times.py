@@ -19,7 +19,13 @@ from numpy.typing import NDArray
 from logger.arrays import TIME_MAX_NS, Floats, Ints, stamps_to_ns
 from logger.errors import InputError
 from logger.importing.log_stamps import parse_decimal
-from logger.importing.tables.cells import ColumnFaults, cast_cells, read_numbers, trimmed
+from logger.importing.tables.cells import (
+    ColumnFaults,
+    cast_cells,
+    combined,
+    read_numbers,
+    trimmed,
+)
 from logger.importing.tables.table_file import TableBlock
 from logger.joint.bench.table_settings import TIME_UNITS_NS, TableSettings
 
@@ -67,14 +73,19 @@ class RowTimes:
             return self._read_text(_joined(*columns), block.rows)
         kind = columns[0].type
         if pa.types.is_timestamp(kind):
-            stamps = columns[0].cast(pa.timestamp("ns", tz=kind.tz)).combine_chunks()
-            local = _to_ns(stamps)
-            known = ~pc.is_null(columns[0]).to_numpy()
-            self.faults.note_blank(block.rows[~known])
-            return self._of_zone(local, known, block.rows) if kind.tz is None else (local, known)
+            return self._read_stamps(combined(columns[0]), block.rows)
         if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_date(kind):
             return self._read_text(trimmed(columns[0]), block.rows)
         return self._read_counts(columns[0], block.rows)
+
+    def _read_stamps(self, cells: pa.Array, rows: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+        kind = cells.type
+        stamps = cast_cells(cells, pa.timestamp("ns", tz=kind.tz))
+        local, known, given = _to_ns(stamps), _is_valid(stamps), _is_valid(cells)
+        self.faults.note_blank(rows[~given])
+        # A year that nanoseconds do not reach is no time.
+        self.faults.note_unread(rows[given & ~known], cells.filter(pa.array(given & ~known)))
+        return self._of_zone(local, known, rows) if kind.tz is None else (local, known)
 
     def _read_text(self, cells: pa.Array, rows: Ints) -> tuple[Ints, NDArray[np.bool_]]:
         time_ns = np.zeros(len(cells), np.int64)

@@ -69,24 +69,27 @@ class ValueTable:
         self._file, self._times, self.row_count = file, times, 0
         self._faults = {name: ColumnFaults(column=name) for name in self._source_columns()}
         newest_ns, start_shift_ns = TIME_MIN_NS, None if self.start_ns is not None else 0
-        for block in file.read_blocks([*self.settings.time, *self._faults]):
-            time_ns, known = times.read_block(block)
-            self.row_count += len(block.rows)
-            if start_shift_ns is None and known.any():
-                assert self.start_ns is not None, "else there is no shift"
-                start_shift_ns = self.start_ns - int(time_ns[known][0])
-            shifted_ns = time_ns[known] + (start_shift_ns or 0) + self.shift_ns
-            rows = block.rows[known]
-            self._check_times(shifted_ns, rows, newest_ns)
-            newest_ns = int(shifted_ns[-1]) if len(rows) else newest_ns
-            numbers = self._read_cells(block)
-            yield tuple(
-                _batch(joint, shifted_ns, {
-                    name: self._convert(one, numbers[one.column][known], rows)
-                    for name, one in channels.items()
-                })
-                for joint, channels in expressions.items()
-            )  # fmt: skip
+        try:
+            for block in file.read_blocks([*self.settings.time, *self._faults]):
+                time_ns, known = times.read_block(block)
+                self.row_count += len(block.rows)
+                if start_shift_ns is None and known.any():
+                    assert self.start_ns is not None, "else there is no shift"
+                    start_shift_ns = self.start_ns - int(time_ns[known][0])
+                shifted_ns = time_ns[known] + (start_shift_ns or 0) + self.shift_ns
+                rows = block.rows[known]
+                self._check_times(shifted_ns, rows, newest_ns)
+                newest_ns = int(shifted_ns[-1]) if len(rows) else newest_ns
+                numbers = self._read_cells(block)
+                yield tuple(
+                    _batch(joint, shifted_ns, {
+                        name: self._convert(one, numbers[one.column][known], rows)
+                        for name, one in channels.items()
+                    })
+                    for joint, channels in expressions.items()
+                )  # fmt: skip
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError, pa.ArrowTypeError) as fault:
+            raise InputError(f"{self.path}: this table cannot be read ({fault}).") from None
         self._check_readable()
 
     def _source_columns(self) -> list[str]:

@@ -95,8 +95,14 @@ def test_a_table_becomes_a_recording(folder: Path):
     assert list(answer) == ["format", "recording", "joints", "rows", "unread", "said"]
     assert answer["joints"] == {"shoulder": {"rows": 600}}
     assert answer["unread"] == [
-        {"column": "T1", "unread": 0, "blank": 1, "first": []},
-        {"column": "load_kg", "unread": 1, "blank": 0, "first": [{"row": 101, "found": "error"}]},
+        {"column": "T1", "unread": 0, "blank": 1, "first": [], "blank_rows": [8]},
+        {
+            "column": "load_kg",
+            "unread": 1,
+            "blank": 0,
+            "first": [{"row": 101, "found": "error"}],
+            "blank_rows": [],
+        },
     ]
     recording = Recording.open(folder / "rec")
     assert recording.start_ns == int(np.datetime64("2026-11-25T09:00:00", "ns").astype(int))

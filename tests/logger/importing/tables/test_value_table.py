@@ -219,16 +219,37 @@ def test_what_cannot_be_read_is_told_with_its_row(tmp_path: Path):
     assert batch.columns[CHANNEL].tolist() == [20.0, 27.0, 29.0]
     assert table.unread_count() == 4
     assert table.unread() == [
-        {"column": "t", "unread": 1, "blank": 1, "first": [{"row": 6, "found": "late"}]},
+        {
+            "column": "t", "unread": 1, "blank": 1, "first": [{"row": 6, "found": "late"}],
+            "blank_rows": [4],
+        },
         {
             "column": "T1", "unread": 2, "blank": 1,
-            "first": [{"row": 2, "found": "n/a"}, {"row": 8, "found": "inf"}],
+            "first": [{"row": 2, "found": "n/a"}, {"row": 8, "found": "inf"}], "blank_rows": [3],
         },
     ]  # fmt: skip
     said = " ".join(table.sentences())
     assert "1 row left out, with another number of cells than there are columns: row 5" in said
     assert "'n/a' in row 2, 'inf' in row 8" in said
     assert "T1: 1 blank cell, in row 3" in said
+
+
+def test_odd_types_of_parquet(tmp_path: Path):
+    """Categories are their values, a time beyond all nanoseconds is none, a list is refused."""
+    path = tmp_path / "probe.parquet"
+    years = pa.array([0, 1_000_000, 10**17, None], pa.timestamp("us"))
+    labels = pa.array(["20", "x", "22", "23"]).dictionary_encode()
+    pq.write_table(pa.table({"t": years, "T1": labels, "L": [[1.0], [2.0], [3.0], [4.0]]}), path)
+    table = _table(path)
+    (batch,) = (batch for block in table for batch in block)
+    assert (batch.time_ns.tolist(), batch.columns[CHANNEL].tolist()) == ([0], [20.0])
+    assert [(one["column"], one["unread"], one["blank"]) for one in table.unread()] == [
+        ("t", 1, 1),
+        ("T1", 1, 0),
+    ]
+    for wrong in ({"columns": {CHANNEL: "L"}}, {"time": ("t", "L")}, {"time": "L"}):
+        with pytest.raises(InputError):
+            _rows(path, **wrong)
 
 
 def test_a_code_is_a_whole_number(tmp_path: Path):
