@@ -57,7 +57,8 @@ ColumnMap = Annotated[
         "--column",
         metavar="CHANNEL=COLUMN",
         help="Which column of the table is which channel, or how it is made of it: "
-        "'torque_Nm=kg * 9.80665 [m/s2] * 0.344 [m]'.",
+        # What stands in brackets would be taken for a style.
+        r"'torque_Nm=kg * 9.80665 \[m/s2] * 0.344 \[m]'.",
     ),
 ]
 TimeColumns = Annotated[
