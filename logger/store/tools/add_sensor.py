@@ -9,7 +9,8 @@ part is whole at any time, and holds the same values before and after.
 
 import shutil
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -142,16 +143,36 @@ def _write_sensor(
     _fit_status_parts(
         recording, bench, schema, stop, recording_id=manifest.recording_id, but=sensor.name
     )
-    for stream_name in (stream, overview_stream(sensor.name)):
-        # What is there is the sensor that is replaced, or was left by a power cut.
-        shutil.rmtree(recording / stream_name, ignore_errors=True)
-        (staging / stream_name).rename(recording / stream_name)
-        sync_folder((recording / stream_name).parent)
-    write_manifest(
-        recording,
-        manifest.model_copy(update={"bench": bench.text, "rows": {**manifest.rows, stream: rows}}),
-    )
+    update = {"bench": bench.text, "rows": {**manifest.rows, stream: rows}}
+    with _swapped_streams(recording, staging, (stream, overview_stream(sensor.name))):
+        write_manifest(recording, manifest.model_copy(update=update))
     return AddResult(rows=rows, outside=rows_outside)
+
+
+@contextmanager
+def _swapped_streams(recording: Path, staging: Path, streams: Sequence[str]) -> Iterator[None]:
+    """Put streams of the staging folder into their places; where that or the body fails, back.
+
+    What is in their places is the sensor that is replaced, or was left by a power cut.
+    """
+    replaced = staging / "replaced"
+    try:
+        for stream in streams:
+            place, aside = recording / stream, replaced / stream
+            aside.parent.mkdir(parents=True, exist_ok=True)
+            if place.exists():
+                place.rename(aside)
+            (staging / stream).rename(place)
+            sync_folder(place.parent)
+        yield
+    except OSError:
+        for stream in streams:
+            place, aside = recording / stream, replaced / stream
+            if not (staging / stream).exists():
+                shutil.rmtree(place, ignore_errors=True)
+            if aside.exists():
+                aside.rename(place)
+        raise
 
 
 def remove_sensor(recording: Path, name: str, *, stop: threading.Event | None = None) -> int:

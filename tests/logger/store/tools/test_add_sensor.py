@@ -168,6 +168,28 @@ def test_it_is_replaced(path: Path):
         add_sensor(path, SensorSettings(name="elbow", channels=("mass_kg",)), weighed, replace=True)
 
 
+@pytest.mark.parametrize("failing", ["sync_folder", "write_manifest"])
+def test_a_replacement_that_fails_leaves_the_old_one(
+    path: Path, monkeypatch: pytest.MonkeyPatch, failing: str
+):
+    """The disk refuses when the new readings are in place already: the old ones are back."""
+    add_sensor(path, PROBE, _readings())
+    before = sorted(one.relative_to(path) for one in path.rglob("*"))
+
+    def refuse(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(f"logger.store.tools.add_sensor.{failing}", refuse)
+        with pytest.raises(OutsideFault, match=r"No space left.*as it was"):
+            add_sensor(path, PROBE, _readings(first_s=5, last_s=9), replace=True)
+    assert sorted(one.relative_to(path) for one in path.rglob("*")) == before
+    recording = Recording.open(path)
+    assert recording.reading_count("probe") == 120
+    assert not recording.describe_missing()
+    assert add_sensor(path, PROBE, _readings(first_s=5, last_s=9), replace=True).rows == 4
+
+
 def _second_readings() -> list[ReadingBatch]:
     return [replace(batch, joint="second") for batch in _readings()]
 
