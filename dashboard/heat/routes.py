@@ -89,6 +89,7 @@ def show_heat(
         kept.fit,
         query.rules,
         theme=query.colours,
+        zone=query.time_zone,
         is_narrow=query.form == "narrow",
     )
     until = format_clock(kept.until_ns, query.time_zone)

@@ -3,6 +3,7 @@
 
 import math
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -31,6 +32,7 @@ from replay.heat.words import (
     assumption_lines,
     basis_line,
     caution_lines,
+    change_rows,
     equilibrium_lines,
     quantity_rows,
     quantity_text,
@@ -57,7 +59,13 @@ class HeatRules:
 
 
 def heat_view(
-    recording: Recording, fit: HeatFit, rules: HeatRules, *, theme: Theme, is_narrow: bool = False
+    recording: Recording,
+    fit: HeatFit,
+    rules: HeatRules,
+    *,
+    theme: Theme,
+    zone: tzinfo = UTC,
+    is_narrow: bool = False,
 ) -> dict[str, Any]:
     """Return everything that the page shows of a joint."""
     limit_degC, limit_from = default_limit_degC(recording, fit)
@@ -79,6 +87,7 @@ def heat_view(
         "unknown": unknown_rows(result),
         "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],
         "cautions": caution_lines(result),
+        "changes": change_rows(result, zone),
         "truth": heat_trace_figure(
             _sensors(fit, recording), pen=pen, theme=theme, is_narrow=is_narrow
         ),

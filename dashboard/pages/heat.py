@@ -27,6 +27,7 @@ def heat_layout() -> html.Div:
                         className="borne",
                         hidden=True,
                     ),
+                    _changes(),
                     _truth(),
                     html.Div(
                         [_known_section(), _unknown_section()],
@@ -151,6 +152,15 @@ def _assumed() -> html.Section:
         ],
         className="assumed",
         **html_attributes({"aria-label": "What is assumed"}),
+    )
+
+
+def _changes() -> html.Section:
+    return html.Section(
+        [_head("What changed", "changes"), html.Ul(id="heat-changes", className="said-list")],
+        id="heat-changed",
+        hidden=True,
+        **html_attributes({"aria-label": "What changed"}),
     )
 
 

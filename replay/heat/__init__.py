@@ -6,8 +6,10 @@ From a recording to answers, in this order:
     trace       what a fit is given: load in steps, counts of temperature
     bins        a recording as such a trace
     counts      how likely a count is, for a temperature and a noise
+    wander      how little many fine readings tell together
     drift       how the ambient may have drifted
     model       which model is fitted, and its parameters
+    dated_change  what may change at an instant, and the joint after it
     response    temperatures as a linear function of starts and ambient
     problem     the posterior of one trace and one model
     scoring     Fisher scoring: the search of a maximum
@@ -15,6 +17,7 @@ From a recording to answers, in this order:
     quantity    a result with its 95 % interval, and whether the trace knows it
     intervals   the interval of anything that follows from the parameters
     prediction  readings where nothing was fitted, with their uncertainty
+    change      what changed on the way, when, and by how much
     choice      the model that predicts what it has not seen
     answers     what the fitted joint bears, with bands
     result      everything that is told, typed

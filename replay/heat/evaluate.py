@@ -88,6 +88,8 @@ def answer_heat(
         unknown=fit.unknown,
         basis=_basis(fit),
         has_changed=has_changed,
+        changes=fit.changes,
+        start_ns=fit.read.start_ns,
         equilibrium=None if has_changed else equilibrium_at_end(fit.problem, fit.mode, fit.node),
         node=fit.node,
         limit_degC=limit_degC,

@@ -7,7 +7,7 @@ named with the measurement that would settle it.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from logger.joint.thermal_load import JointHeat, Node
 from logger.joint.thermal_model import Winding
 from replay.heat.answers import drawn_joints
 from replay.heat.bins import ReadTrace, SensorSource, read_trace
+from replay.heat.change import FoundChange, find_changes
 from replay.heat.choice import ModelScore, choose_model
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.intervals import PositiveFunction, interval_of
@@ -71,6 +72,8 @@ class HeatFit:
     """Root mean square error over blocks that had no part in the fit."""
     torque_per_ampere: float | None
     """In N.m/A, as declared."""
+    changes: tuple[FoundChange, ...]
+    """What changed on the way, where no one model describes the recordings."""
     joints: tuple[JointHeat, ...]
     """The likeliest joint, and after it draws of what the fit leaves open."""
 
@@ -158,7 +161,7 @@ def fit_heat(
             lost = [one for one in unknown if one.name.value.startswith("winding")]
             problem, mode, quantities, unknown = _fit(read, simpler, stated, settings, scores)
             unknown = [*unknown, *lost]
-    return HeatFit(
+    fit = HeatFit(
         joint=settings.name,
         read=read,
         ambient=ambient,
@@ -168,8 +171,10 @@ def fit_heat(
         unknown=tuple(unknown),
         left_out_K=scores[0].error_K,
         torque_per_ampere=settings.torque.per_ampere if settings.torque else None,
+        changes=(),
         joints=drawn_joints(problem, mode, np.random.default_rng(_SEED)),
     )
+    return replace(fit, changes=find_changes(problem)) if fit.has_changed else fit
 
 
 def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> None:

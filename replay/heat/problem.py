@@ -5,17 +5,20 @@ noise, then the starts of the segments, the mean ambient and its drift at the kn
 """
 # ruff: noqa: N803, N806, N815 - units are written as units are: K is a capital
 
+import copy
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from logger.arrays import Floats
-from logger.joint.thermal_load import JointHeat
+from logger.joint.thermal_load import JointHeat, StepResponse
 from logger.joint.thermal_model import Winding
 from replay.heat.counts import CountLikelihood, count_likelihood, expected_information
+from replay.heat.dated_change import DatedChange, change_prior, changed_response
 from replay.heat.drift import drift_knots, drift_precision
 from replay.heat.model import (
     COPPER,
@@ -28,6 +31,7 @@ from replay.heat.model import (
 from replay.heat.response import Edges, linear_response, temperatures_for
 from replay.heat.scoring import Evaluation
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
+from replay.heat.wander import with_wander
 
 __all__ = ["DRIFT_SIZE_K", "HeatProblem", "InnerOptimum", "StatedAmbient"]
 
@@ -36,10 +40,6 @@ DRIFT_SIZE_K: Final = (0.8, 0.5)
 _NOISE_SHARE: Final = (0.2, 0.8)
 """The same of the noise before rounding, as a share of one count."""
 _LEAST_NOISE_K: Final = 0.02
-WANDER_K: Final = 0.02
-WANDER_S: Final = 120.0
-"""What no sensor tells better within that time, however often it is read: its place, its own heat,
-and a load that was sampled are never those of the model."""
 _START_SD_K: Final = (5.0, 15.0)
 """How far the first temperature of a segment may lie from the first reading: node with, without
 sensor."""
@@ -77,20 +77,27 @@ class HeatProblem:
         ambient: StatedAmbient | None = None,
         copper: Winding = COPPER,
         scale: LoadScale | None = None,
+        changes: Sequence[DatedChange] = (),
     ) -> None:
+        """Prepare a problem; `changes`: what changed on the way, in order of time."""
         self.trace = trace
         self.model = model
         self.ambient = ambient
         self.copper = copper
         self.scale = scale or LoadScale.of(model, trace)
+        self.changes = tuple(changes)
         self.knots = drift_knots(trace)
         self.edges = Edges.of(trace)
         self.sensors = tuple(
-            _with_wander(one, float(trace.steps.duration_s.sum()))
+            with_wander(
+                one,
+                recorded_s=float(trace.steps.duration_s.sum()),
+                noise_K=max(_NOISE_SHARE[0] * one.resolution_K, _LEAST_NOISE_K),
+            )
             for one in trace.sensors
             if len(one.step)
         )
-        self.theta_count = len(model.parameters)
+        self.theta_count = len(model.parameters) + sum(one.sizes for one in self.changes)
         self.outer_count = self.theta_count + len(self.sensors)
         self._prior_mean, self._prior_sd = self._outer_prior()
         self._z_mean, self._z_sd = self._start_prior(ambient)
@@ -203,13 +210,15 @@ class HeatProblem:
         )
 
     def joint_at(self, outer: Floats) -> JointHeat:
-        """Return the joint of outer parameters, or of the model's coordinates alone."""
-        found = physical_parameters(self.model, outer[: self.theta_count], self.scale)
+        """Return the joint of outer parameters, or of the model's alone, as it began."""
+        found = physical_parameters(self.model, outer[: len(self.model.parameters)], self.scale)
         return heat_joint(self.model, found, self.copper)
 
     def node_temperatures(self, outer: Floats, unknowns: Floats) -> Floats:
         """Return the nodes at all edges in degC, shape (edges, nodes)."""
-        return temperatures_for(self.trace, self.edges, self.joint_at(outer), self.knots, unknowns)
+        return temperatures_for(
+            self._response(outer[: self.theta_count]), self.edges, self.knots, unknowns
+        )
 
     def ambient_of(self, unknowns: Floats) -> Floats:
         """Return the ambient of each step in degC (with the standby rise where it has no own)."""
@@ -233,8 +242,23 @@ class HeatProblem:
     def with_trace(self, trace: HeatTrace) -> "HeatProblem":
         """Return the same model over another trace of the same sensors."""
         return HeatProblem(
-            trace, self.model, ambient=self.ambient, copper=self.copper, scale=self.scale
+            trace,
+            self.model,
+            ambient=self.ambient,
+            copper=self.copper,
+            scale=self.scale,
+            changes=self.changes,
         )
+
+    def with_changes(self, changes: Sequence[DatedChange]) -> "HeatProblem":
+        """Return the same over the same readings, with other changes, in order of time."""
+        changed = copy.copy(self)
+        changed.changes = tuple(changes)
+        sizes = sum(one.sizes for one in changes)
+        changed.theta_count = len(self.model.parameters) + sizes
+        changed.outer_count = changed.theta_count + len(changed.sensors)
+        changed._prior_mean, changed._prior_sd = changed._outer_prior()
+        return changed
 
     def coarser(self, step_s: float) -> "HeatProblem":
         """Return the same over steps of about that duration; itself where they are wide enough."""
@@ -242,7 +266,12 @@ class HeatProblem:
         return self if factor < 2 else self.with_trace(self.trace.coarser(factor))
 
     def _linear(self, theta: Floats) -> tuple[Floats, Floats]:
-        return linear_response(self.trace, self.edges, self.joint_at(theta), self.knots)
+        return linear_response(self._response(theta), self.edges, self.knots)
+
+    def _response(self, theta: Floats) -> StepResponse:
+        """Return the exact step of each load, those after a change included."""
+        joint, sizes = self.joint_at(theta), theta[len(self.model.parameters) : self.theta_count]
+        return changed_response(joint, self.trace.steps, self.trace.begin_s, self.changes, sizes)
 
     def _theta_differences(self, theta: Floats, unknowns: Floats) -> list[Floats]:
         """Return the derivative of all temperatures by each parameter, by central differences."""
@@ -252,11 +281,7 @@ class HeatProblem:
             step[index] = _DIFFERENCE
             high, low = (
                 temperatures_for(
-                    self.trace,
-                    self.edges,
-                    self.joint_at(theta + sign * step),
-                    self.knots,
-                    unknowns,
+                    self._response(theta + sign * step), self.edges, self.knots, unknowns
                 )
                 for sign in (1.0, -1.0)
             )
@@ -322,13 +347,14 @@ class HeatProblem:
 
     def _outer_prior(self) -> tuple[Floats, Floats]:
         mean, sd = coordinate_prior(self.model)
+        change_mean, change_sd = change_prior(self.changes)
         noise = [
             math.log(max(_NOISE_SHARE[0] * one.resolution_K, _LEAST_NOISE_K))
             for one in self.sensors
         ]
         return (
-            np.concatenate([mean, noise]),
-            np.concatenate([sd, np.full(len(noise), _NOISE_SHARE[1])]),
+            np.concatenate([mean, change_mean, noise]),
+            np.concatenate([sd, change_sd, np.full(len(noise), _NOISE_SHARE[1])]),
         )
 
     def _start_prior(self, ambient: StatedAmbient | None) -> tuple[Floats, Floats]:
@@ -362,17 +388,3 @@ class HeatProblem:
             return None
         rows = np.flatnonzero(self.trace.segment[sensor.step] == segment)
         return float(sensor.value_degC[rows[0]]) if len(rows) else None
-
-
-def _with_wander(sensor: SensorCounts, recorded_s: float) -> SensorCounts:
-    """Return a sensor whose readings count for less where they are many and fine.
-
-    Together those of `WANDER_S` tell no more than one reading with an error of `WANDER_K`.
-    """
-    noise_K = max(_NOISE_SHARE[0] * sensor.resolution_K, _LEAST_NOISE_K)
-    phases = np.linspace(-0.5, 0.5, 21) * sensor.resolution_K
-    each = expected_information(
-        np.zeros(len(phases)), phases, resolution_K=sensor.resolution_K, noise_K=noise_K
-    )
-    together = float(sensor.n.sum()) * WANDER_S / recorded_s * float(each.temperature.mean())
-    return replace(sensor, n=sensor.n / (1.0 + together * WANDER_K**2))

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.linalg import solve_banded
 
 from logger.arrays import Floats, Ints
-from logger.joint.thermal_load import JointHeat, step_response
+from logger.joint.thermal_load import StepResponse
 from replay.heat.drift import DriftKnots
 from replay.heat.trace import HeatTrace
 
@@ -37,7 +37,7 @@ class Edges:
 
 
 def linear_response(
-    trace: HeatTrace, edges: Edges, joint: JointHeat, knots: DriftKnots
+    response: StepResponse, edges: Edges, knots: DriftKnots
 ) -> tuple[Floats, Floats]:
     """Return base and design of the temperatures at all edges.
 
@@ -49,32 +49,32 @@ def linear_response(
         Shape (edges, nodes, u); the u unknowns are the starts of segment after segment, node after
         node, then the mean ambient, then the knots of its drift.
     """
-    response = step_response(joint, trace.steps)
-    starts = len(edges.starts) * joint.nodes
-    right = np.zeros((edges.count, joint.nodes, 2 + starts + knots.at_steps.shape[1]), order="C")
+    nodes = response.free.shape[1]
+    starts = len(edges.starts) * nodes
+    right = np.zeros((edges.count, nodes, 2 + starts + knots.at_steps.shape[1]), order="C")
     after = edges.begin + 1
     right[after, :, 0] = response.forced
     for number, edge in enumerate(edges.starts):
-        for node in range(joint.nodes):
-            right[edge, node, 1 + number * joint.nodes + node] = 1.0
+        for node in range(nodes):
+            right[edge, node, 1 + number * nodes + node] = 1.0
     right[after, :, 1 + starts] = response.per_ambient
     right[after, :, 2 + starts :] = response.per_ambient[:, :, None] * knots.at_steps[:, None, :]
-    solved = _solve(response.free, edges, right.reshape(edges.count * joint.nodes, -1))
-    by_edge = solved.reshape(edges.count, joint.nodes, -1)
+    solved = _solve(response.free, edges, right.reshape(edges.count * nodes, -1))
+    by_edge = solved.reshape(edges.count, nodes, -1)
     return by_edge[:, :, 0], by_edge[:, :, 1:]
 
 
 def temperatures_for(
-    trace: HeatTrace, edges: Edges, joint: JointHeat, knots: DriftKnots, unknowns: Floats
+    response: StepResponse, edges: Edges, knots: DriftKnots, unknowns: Floats
 ) -> Floats:
     """Return the temperatures at all edges for known starts and ambient, shape (edges, nodes)."""
-    response = step_response(joint, trace.steps)
-    starts = len(edges.starts) * joint.nodes
+    nodes = response.free.shape[1]
+    starts = len(edges.starts) * nodes
     ambient = unknowns[starts] + knots.at_steps @ unknowns[starts + 1 :]
-    right = np.empty((edges.count, joint.nodes))
+    right = np.empty((edges.count, nodes))
     right[edges.begin + 1] = response.forced + response.per_ambient * ambient[:, None]
-    right[edges.starts] = unknowns[:starts].reshape(-1, joint.nodes)
-    return _solve(response.free, edges, right.reshape(-1, 1)).reshape(edges.count, joint.nodes)
+    right[edges.starts] = unknowns[:starts].reshape(-1, nodes)
+    return _solve(response.free, edges, right.reshape(-1, 1)).reshape(edges.count, nodes)
 
 
 def _solve(free: Floats, edges: Edges, right: Floats) -> Floats:

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from logger.joint.thermal_load import Node
+from replay.heat.change import FoundChange
 from replay.heat.model import HeatModel
 from replay.heat.quantity import Quantity, QuantityName
 
@@ -135,6 +136,10 @@ class HeatResult:
     has_changed: bool
     """No one model describes the recordings: cooling or heat changed on the way, and nothing is
     said of what the joint bears."""
+    changes: tuple[FoundChange, ...]
+    """What changed, in order of time; sought only where `has_changed`."""
+    start_ns: int
+    """What the dates of `changes` count from."""
     equilibrium: Equilibrium | None
     node: Node
     """The node that the limit is for: it carries a sensor."""
@@ -172,6 +177,7 @@ class HeatResult:
             "residual_K": basis.residual_K,
             "left_out_K": _finite(basis.left_out_K),
             "changed": self.has_changed,
+            "changes": [one.to_json(self.start_ns) for one in self.changes],
             "equilibrium": None
             if equilibrium is None
             else {

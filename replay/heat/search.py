@@ -18,7 +18,7 @@ from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
 from replay.heat.scoring import Evaluation, maximise_likelihood
 from replay.heat.trace import HeatTrace
 
-__all__ = ["Mode", "coarse_step_s", "find_mode", "refit_parameters", "without_noise"]
+__all__ = ["Mode", "coarse_step_s", "find_mode", "refit_parameters", "search_at", "without_noise"]
 
 _LONGEST_STEP: Final = 1.0
 """Of a logarithm: no step changes a parameter by more than a factor of e."""
@@ -55,15 +55,15 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
     if near is None:
         # Which hill is the highest is seen on wide steps; its top is then found on the fine ones.
         coarse = problem.coarser(coarse_step_s(problem.trace))
-        found = [_search(coarse, start, size_K) for start in _starts(coarse)]
+        found = [search_at(coarse, start, size_K) for start in _starts(coarse)]
         best, _, _ = max(found, key=lambda one: one[1])
         near = best[: problem.outer_count]
-    vector, _, _ = _search(problem, near, size_K)
+    vector, _, _ = search_at(problem, near, size_K)
     # Together with starts and ambient the noise comes out too small, for these follow every flip of
     # a count; so it is chosen, as the drift's size is, with them integrated out.
     for _ in range(2):
         vector, size_K, log_size_sd = _integrated_scales(problem, vector, size_K)
-        vector, _, converged = _search(
+        vector, _, converged = search_at(
             problem,
             vector[: problem.outer_count],
             size_K,
@@ -94,7 +94,7 @@ def coarse_step_s(trace: HeatTrace) -> float:
 
 def refit_parameters(problem: HeatProblem, near: Mode) -> tuple[Floats, Floats]:
     """Return outer parameters and unknowns for other readings, noises and drift's size kept."""
-    vector, _, _ = _search(problem, near.outer, near.size_K, noise_is_fixed=True)
+    vector, _, _ = search_at(problem, near.outer, near.size_K, noise_is_fixed=True)
     return vector[: problem.outer_count], vector[problem.outer_count :]
 
 
@@ -116,7 +116,7 @@ def _starts(problem: HeatProblem) -> list[Floats]:
     return out
 
 
-def _search(
+def search_at(
     problem: HeatProblem,
     outer: Floats,
     size_K: float,
@@ -124,6 +124,7 @@ def _search(
     *,
     noise_is_fixed: bool = False,
 ) -> tuple[Floats, float, bool]:
+    """Search from a start at one size of the drift: vector, its log-posterior, whether it ended."""
     if unknowns is None:
         first = problem.first_unknowns()
         unknowns = problem.integrate_unknowns(outer, size_K, first).unknowns

@@ -2,8 +2,11 @@
 
 import math
 from collections.abc import Iterator
+from datetime import UTC, datetime, tzinfo
 from typing import Final
 
+from replay.heat.change import RIVAL_GAIN, FoundChange
+from replay.heat.dated_change import ChangeCause
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import Assumption, Caution, HeatResult, HeldFor, Remedy
 from replay.heat.text import (
@@ -18,6 +21,7 @@ __all__ = [
     "assumption_lines",
     "basis_line",
     "caution_lines",
+    "change_rows",
     "equilibrium_lines",
     "for_ever_rows",
     "held_for_rows",
@@ -69,6 +73,14 @@ _ASSUMED: Final = {
     ),
     Assumption.STATED_LIMIT: "The temperature not to be passed is the one that was stated.",
 }
+_CHANGED: Final = {
+    ChangeCause.COOLING: (
+        "better cooling (housing to ambient)",
+        "worse cooling (housing to ambient)",
+    ),
+    ChangeCause.HEAT: ("less heat from the same current", "more heat from the same current"),
+    ChangeCause.AMBIENT: ("a colder room", "a warmer room"),
+}
 _CAUTIONS: Final = {
     Caution.THIS_MOUNTING: "What is borne for ever holds for this mounting and this airflow.",
     Caution.MAKER_FIRST: "The maker's instructions and the drive's own limits come first.",
@@ -117,6 +129,7 @@ def note_lines(result: HeatResult) -> Iterator[str]:
     """Yield what is not known and how to learn it, what it rests on, assumptions and cautions."""
     for label, remedy in unknown_rows(result):
         yield f"Not known from this trace: {label}. To learn it: {remedy}."
+    yield from (f"{when}: {what}" for when, what in change_rows(result, UTC))
     yield from equilibrium_lines(result)
     yield basis_line(result)
     yield from assumption_lines(result)
@@ -133,6 +146,36 @@ def unknown_rows(result: HeatResult) -> list[tuple[str, str]]:
         )
         for one in result.unknown
     ]
+
+
+def change_rows(result: HeatResult, zone: tzinfo) -> list[tuple[str, str]]:
+    """Return when something changed, with its interval, and what and by how much."""
+    return [
+        (_instants(result.start_ns, change.at_s, zone), _change_text(change))
+        for change in result.changes
+    ]
+
+
+def _instants(start_ns: int, at_s: tuple[float, float, float], zone: tzinfo) -> str:
+    at, first, last = (
+        datetime.fromtimestamp(start_ns // 1_000_000_000 + round(one), zone) for one in at_s
+    )
+    return f"{at:%Y-%m-%d %H:%M:%S} ({first:%H:%M:%S} to {last:%H:%M:%S})"
+
+
+def _change_text(change: FoundChange) -> str:
+    causes = [change.cause]
+    causes += [cause for cause, gain in change.rivals if change.gain - gain <= RIVAL_GAIN]
+    value = change.size[0]
+    if change.cause is ChangeCause.AMBIENT:
+        size = f"{value:+.1f} K ({change.size[1]:+.1f} to {change.size[2]:+.1f})"
+        words = [_CHANGED[cause][value > 0] for cause in causes]
+    else:
+        size = f"times {band_text(change.size)}"
+        words = [_CHANGED[cause][value > 1.0] for cause in causes]
+    if len(words) == 1:
+        return f"{words[0]}, {size}"
+    return f"{' or '.join(words)}, which this trace cannot tell apart; if the first, {size}"
 
 
 def equilibrium_lines(result: HeatResult) -> list[str]:

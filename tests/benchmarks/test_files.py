@@ -31,8 +31,9 @@ LIMITS = parse_limits(scenario.scenario_limits_text(), "limits.toml")
 
 # A whole import against a loop over python-can's reader that only counts: the text formats have
 # readers of their own (3.9x as fast, `.asc` 1.4x and `.csv` 1x on a busy machine), `.blf` is read
-# message by message by that same reader (0.58x). An import wants two cores and the loop one, so a machine that has none to spare takes from
-# one side only: 1.3x and 0.25x with a load of three for each core.
+# message by message by that same reader (0.58x). An import wants two cores and the loop one, so a
+# machine that has none to spare takes from one side only: 1.3x and 0.25x with a load of three for
+# each core.
 LEAST_SPEED = {".log": 1.0, ".asc": 0.4, ".blf": 0.2, ".csv": 0.3}
 # Decoding again leaves the raw frames where they are, so it is less work than the import of them.
 MOST_OF_AN_IMPORT = 2.0

@@ -88,6 +88,12 @@ SHAPES: dict[str, Any] = {
         "unknown": [{"name": str, "remedies": [str]}], "recordings": [str], "spans_ns": [list],
         "hours": float, "skipped_s": float, "load_channel": str, "sensors": [str],
         "residual_K": float, "left_out_K": float | None, "changed": bool,
+        "changes": [
+            {
+                "at": str, "at_first": str, "at_last": str, "cause": str, "cause_known": bool,
+                "size": [float], "gain": float, "rivals": [{"cause": str, "gain": float}],
+            }
+        ],
         "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
         "load_unit": str, "ambient_is_idle": bool,
         "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],

@@ -1,6 +1,7 @@
 """A joint's label: what people read on pages and in answers; its short name stays the key."""
 
 import json
+import math
 from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
@@ -106,7 +107,12 @@ def test_the_bus_page_names_it_by_its_label(labelled: Recording):
     end_ns = START_NS + 10_000_000_000
     sample = sample_traffic(labelled, START_NS, end_ns)
     table = message_table(
-        sample, 0, start_ns=START_NS, requested_s=10.0, labels=labelled.bench.labels
+        sample,
+        0,
+        start_ns=START_NS,
+        requested_s=10.0,
+        recorded_load=math.nan,
+        labels=labelled.bench.labels,
     )
     assert {row["joint"][0] for row in table["senders"]} == {LABEL, "elbow"}
 

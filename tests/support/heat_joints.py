@@ -7,6 +7,7 @@ import numpy as np
 
 from logger.joint.thermal_load import JointHeat, LoadSteps, temperatures_over
 from logger.joint.thermal_model import TwoNode, Winding
+from replay.heat.dated_change import ChangeCause, changed_joint
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 
 TRUE_OHM = 0.145
@@ -65,6 +66,7 @@ def simulate_joint(
     noise_K: float = 0.15,
     gaps: int = 3,
     load: np.ndarray | None = None,
+    change: tuple[int, ChangeCause, float] | None = None,
 ) -> Simulated:
     """Return a joint around the round set of values, read once a second in whole degrees.
 
@@ -72,6 +74,8 @@ def simulate_joint(
     ----------
     winding, ambient
         Whether these are recorded beside the housing.
+    change
+        At which second the joint became another, in what, and by which factor.
     """
     dice = np.random.default_rng(seed)
     seconds = int(hours * 3600)
@@ -91,6 +95,14 @@ def simulate_joint(
     each = LoadSteps.at_rest(np.ones(seconds), current**2)
     start = room[0] + np.array([1.0, 1.0]) * dice.uniform(0.0, 8.0)
     temperatures = temperatures_over(joint, each, start_degC=start, ambient_degC=room)
+    if change is not None:
+        at, cause, factor = change
+        temperatures[at:] = temperatures_over(
+            changed_joint(joint, cause, factor),
+            LoadSteps.at_rest(np.ones(seconds - at), current[at:] ** 2),
+            start_degC=temperatures[at],
+            ambient_degC=room[at:],
+        )
     recorded = np.ones(seconds, bool)
     for _ in range(gaps):
         begin = dice.integers(seconds // 10, seconds - seconds // 6)

@@ -78,6 +78,8 @@ export interface Fitted extends Asked {
   unknown: [string, string][];
   assumed: string[];
   cautions: string[];
+  /** When, and what. */
+  changes: [string, string][];
   truth: any;
   truth_note: string;
   curve: any;

@@ -202,6 +202,7 @@ export class HeatPage extends Page {
     document.title = `Heat: ${answer.joint || answer.name} – dutytrace`;
     this.renderHead(answer);
     const isFitted = answer.state === "fitted";
+    if (!isFitted) this.part("changed").hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
     for (const name of ["rules", "borne"]) this.part(name).hidden = !(isFitted && answer.curve);
     if (answer.state === "fitting") {
@@ -278,6 +279,12 @@ export class HeatPage extends Page {
             ]),
           )
         : [html("li", "", [html("span", "mark normal"), html("span", "", "Nothing of this model is left open.")])],
+    );
+    this.part("changed").hidden = !answer.changes.length;
+    renderFact(this.part("changes"), answer.changes, () =>
+      answer.changes.map(([when, what]) =>
+        html("li", "", [html("span", "mark abnormal"), html("span", "", [html("b", "", when), ": " + what + "."])]),
+      ),
     );
     setText(this.part("truth-said"), answer.truth_note);
     const loaded = await plotly;

@@ -159,4 +159,9 @@ def test_a_change_on_the_way_gives_no_load(tmp_path: Path):
     assert view["curve"] is None
     assert view["table"] is None
     assert "changed" in view["copy"]
+    assert len(view["changes"]) == 2
+    assert all(
+        "which this trace cannot tell apart" in what or "cooling" in what
+        for _, what in view["changes"]
+    )
     assert np.isfinite([one for one in view["truth"]["data"][0]["y"] if one is not None]).all()

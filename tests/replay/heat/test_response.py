@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.joint.thermal_load import temperatures_over
+from logger.joint.thermal_load import step_response, temperatures_over
 from replay.heat.drift import DRIFT_TIME_S, drift_knots, drift_precision
 from replay.heat.model import HeatModel, LoadScale, heat_joint, physical_parameters
 from replay.heat.response import Edges, linear_response, temperatures_for
@@ -23,8 +23,9 @@ def test_the_solve_is_the_loop(nodes):
     dice = np.random.default_rng(1)
     starts = dice.uniform(20.0, 40.0, trace.segments * nodes)
     unknowns = np.concatenate([starts, [22.0], dice.normal(0.0, 0.5, len(knots.time_s))])
-    found = temperatures_for(trace, edges, joint, knots, unknowns)
-    base, design = linear_response(trace, edges, joint, knots)
+    response = step_response(joint, trace.steps)
+    found = temperatures_for(response, edges, knots, unknowns)
+    base, design = linear_response(response, edges, knots)
     assert base + design @ unknowns == pytest.approx(found, abs=1e-9)
     ambient = 22.0 + knots.at_steps @ unknowns[len(starts) + 1 :]
     for number in range(trace.segments):

@@ -1,0 +1,314 @@
+"""What changed on the way, when, and by how much: cooling, heat or ambient. Pure.
+
+One change after the other is sought, as long as the next makes the readings much likelier. Where
+one may lie is scanned by the score of the likelihood (Rao's test: the gain that a first step
+promises), then the best dates are fitted in full for each cause; with every further change the
+causes of those before are tried again. What is compared is the posterior of each with starts,
+ambient and the drift's size integrated out, so that what a drifting room explains as well counts
+for nothing. What reverses within minutes is no change of the joint but a load that the model does
+not know well enough, and is not looked for.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+
+from logger.arrays import Floats, Ints
+from logger.store.layout.manifest import iso_utc
+from replay.heat.dated_change import ChangeCause, DatedChange
+from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
+from replay.heat.search import SIZES_K, coarse_step_s, find_mode, search_at
+
+__all__ = ["FoundChange", "find_changes"]
+
+LEAST_GAIN: Final = 30.0
+"""Twice the gain of logarithm below which nothing is called a change: quiet trials stay below."""
+LEAST_FACTOR: Final = 1.15
+LEAST_STEP_K: Final = 2.0
+"""Smaller ones are not told: loads that are sampled and rooms that drift look like that."""
+RIVAL_GAIN: Final = 6.0
+"""A cause that lies no further behind the best is named beside it: the trace cannot tell them."""
+DATES: Final = 48
+FITTED_DATES: Final = 2
+EDGE_SHARE: Final = 0.04
+"""Of the trace at either end, where no change is sought."""
+MOST_CHANGES: Final = 4
+APART_S: Final = 300.0
+"""Between two changes."""
+_FALL: Final = 3.84
+"""95 % quantile of chi-square with one degree of freedom."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundChange:
+    """A change that was found."""
+
+    cause: ChangeCause
+    at_s: tuple[float, float, float]
+    """Since the first step of the trace: likeliest, and 95 % interval."""
+    size: tuple[float, float, float]
+    """A factor, or kelvins of the ambient: likeliest, and 95 % interval."""
+    gain: float
+    """Twice the logarithm by which the readings are likelier with it than without."""
+    rivals: tuple[tuple[ChangeCause, float], ...]
+    """The other causes, each at its own best date, with their gains; the best first."""
+
+    @property
+    def is_large(self) -> bool:
+        """Whether it is large enough to be told."""
+        if self.cause is ChangeCause.AMBIENT:
+            return abs(self.size[0]) >= LEAST_STEP_K
+        return abs(math.log(self.size[0])) >= math.log(LEAST_FACTOR)
+
+    @property
+    def is_cause_known(self) -> bool:
+        """Whether no rival is nearly as likely."""
+        return all(self.gain - gain > RIVAL_GAIN for _, gain in self.rivals)
+
+    def to_json(self, start_ns: int) -> dict[str, Any]:
+        """Return it as a JSON object; `start_ns`: of the trace."""
+        at, first, last = (iso_utc(start_ns + round(one * 1e9)) for one in self.at_s)
+        return {
+            "at": at,
+            "at_first": first,
+            "at_last": last,
+            "cause": self.cause.value,
+            "cause_known": self.is_cause_known,
+            "size": list(self.size),
+            "gain": self.gain,
+            "rivals": [{"cause": cause.value, "gain": gain} for cause, gain in self.rivals],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Hypothesis:
+    """Changes at their best parameters."""
+
+    changes: tuple[DatedChange, ...]
+    outer: Floats
+    unknowns: Floats
+    log: float
+
+
+def find_changes(problem: HeatProblem) -> tuple[FoundChange, ...]:
+    """Return what changed on the way, in order of time; empty where nothing is likely.
+
+    Always with two nodes: what a single one does not follow, the winding's part behind each step
+    of the load, would be taken for changes of the joint.
+    """
+    two = HeatProblem(
+        problem.trace,
+        replace(problem.model, nodes=2),
+        ambient=problem.ambient,
+        copper=problem.copper,
+    )
+    coarse = two.coarser(coarse_step_s(two.trace))
+    return _Search(coarse).find(find_mode(coarse).outer)
+
+
+class _Search:
+    """The search on one problem, on wide steps."""
+
+    def __init__(self, problem: HeatProblem) -> None:
+        self._problem = problem
+        self._least_s = float(np.median(problem.trace.steps.duration_s))
+        begin_s = problem.trace.begin_s
+        self._end_s = float(begin_s[-1])
+        edge_s = EDGE_SHARE * self._end_s
+        inside = begin_s[(begin_s > edge_s) & (begin_s < self._end_s - edge_s)]
+        self._dates = inside[:: max(len(inside) // DATES, 1)]
+
+    def find(self, outer: Floats) -> tuple[FoundChange, ...]:
+        if len(self._dates) < 3:
+            return ()
+        here = self._fit((), outer, None)
+        while len(here.changes) < MOST_CHANGES:
+            more = max((self._add(here, cause) for cause in ChangeCause), key=_by_log)
+            if 2.0 * (more.log - here.log) < LEAST_GAIN:
+                break
+            here = self._retry_causes(more) if here.changes else more
+        here = self._drop_weak(here)
+        found = (self._found(here, at) for at in range(len(here.changes)))
+        return tuple(one for one in found if one.is_large)
+
+    def _add(self, here: _Hypothesis, cause: ChangeCause) -> _Hypothesis:
+        """Return a hypothesis with one change more, at its best date."""
+        taken = np.array([one.at_s for one in here.changes] or [-np.inf])
+        dates = self._dates[np.abs(self._dates[:, None] - taken).min(axis=1) > APART_S]
+        if not len(dates):
+            return here
+        scores = np.array([self._score(here, self._change(cause, at)) for at in dates])
+        fitted = [
+            self._with(here, self._change(cause, float(dates[at])))
+            for at in _tops(scores)[:FITTED_DATES]
+        ]
+        best = max(fitted, key=_by_log)
+        new = next(one for one in best.changes if one not in here.changes)
+        return self._refine(best, best.changes.index(new), float(self._dates[1] - self._dates[0]))
+
+    def _refine(self, here: _Hypothesis, at: int, stride_s: float) -> _Hypothesis:
+        """Return the same with the date of one change moved to where it is likeliest."""
+        while stride_s > self._least_s:
+            stride_s /= 2.0
+            for side_s in (-stride_s, stride_s):
+                tried = self._moved(here, at, here.changes[at].at_s + side_s)
+                if tried is not None and tried.log > here.log:
+                    here = tried
+        return here
+
+    def _retry_causes(self, here: _Hypothesis) -> _Hypothesis:
+        """Return the same with other causes where these are likelier now."""
+        for at in range(len(here.changes)):
+            for cause in ChangeCause:
+                if cause is not here.changes[at].cause:
+                    tried = self._refine(self._with_cause(here, at, cause), at, 4 * self._least_s)
+                    here = tried if tried.log > here.log else here
+        return here
+
+    def _drop_weak(self, here: _Hypothesis) -> _Hypothesis:
+        """Return the same without changes that the later ones made needless."""
+        while here.changes:
+            fewer = max((self._without(here, at) for at in range(len(here.changes))), key=_by_log)
+            if 2.0 * (here.log - fewer.log) >= LEAST_GAIN:
+                break
+            here = fewer
+        return here
+
+    def _found(self, here: _Hypothesis, at: int) -> FoundChange:
+        without = self._without(here, at)
+        own = here.changes[at].cause
+        tried = [
+            here
+            if cause is own
+            else self._refine(self._with_cause(here, at, cause), at, 4 * self._least_s)
+            for cause in ChangeCause
+        ]
+        best, *rivals = sorted(tried, key=lambda one: -one.log)
+        return FoundChange(
+            cause=best.changes[at].cause,
+            at_s=self._date_interval(best, at),
+            size=self._size_interval(best, at),
+            gain=2.0 * (best.log - without.log),
+            rivals=tuple((one.changes[at].cause, 2.0 * (one.log - without.log)) for one in rivals),
+        )
+
+    # One change more, less, other or moved: each keeps what the others were fitted to.
+
+    def _change(self, cause: ChangeCause, at_s: float) -> DatedChange:
+        return DatedChange(
+            cause=cause, at_s=float(at_s), carries_standby=not self._problem.model.standby
+        )
+
+    def _with(self, here: _Hypothesis, new: DatedChange) -> _Hypothesis:
+        changes = tuple(sorted((*here.changes, new), key=lambda one: one.at_s))
+        return self._fit(changes, self._outer_with(here, new), here.unknowns)
+
+    def _outer_with(self, here: _Hypothesis, new: DatedChange) -> Floats:
+        before = [one for one in here.changes if one.at_s <= new.at_s]
+        first = len(self._problem.model.parameters) + sum(one.sizes for one in before)
+        return np.insert(here.outer, first, np.zeros(new.sizes))
+
+    def _slice(self, changes: Sequence[DatedChange], at: int) -> slice:
+        first = len(self._problem.model.parameters) + sum(one.sizes for one in changes[:at])
+        return slice(first, first + changes[at].sizes)
+
+    def _without(self, here: _Hypothesis, at: int) -> _Hypothesis:
+        outer = np.delete(here.outer, self._slice(here.changes, at))
+        return self._fit(here.changes[:at] + here.changes[at + 1 :], outer, here.unknowns)
+
+    def _with_cause(self, here: _Hypothesis, at: int, cause: ChangeCause) -> _Hypothesis:
+        own = self._slice(here.changes, at)
+        new = self._change(cause, here.changes[at].at_s)
+        outer = np.concatenate(
+            [here.outer[: own.start], np.zeros(new.sizes), here.outer[own.stop :]]
+        )
+        return self._fit((*here.changes[:at], new, *here.changes[at + 1 :]), outer, here.unknowns)
+
+    def _moved(self, here: _Hypothesis, at: int, at_s: float) -> _Hypothesis | None:
+        """Return the same with one date moved; None where it would pass another or an end."""
+        before = here.changes[at - 1].at_s if at else 0.0
+        after = here.changes[at + 1].at_s if at + 1 < len(here.changes) else self._end_s
+        apart_s = APART_S if len(here.changes) > 1 else self._least_s
+        if not before + apart_s * bool(at) < at_s < after - apart_s * (at + 1 < len(here.changes)):
+            return None
+        moved = replace(here.changes[at], at_s=at_s)
+        changes = (*here.changes[:at], moved, *here.changes[at + 1 :])
+        return self._fit(changes, here.outer, here.unknowns)
+
+    def _fit(
+        self, changes: tuple[DatedChange, ...], outer: Floats, unknowns: Floats | None
+    ) -> _Hypothesis:
+        problem = self._problem.with_changes(changes)
+        found, _, _ = search_at(problem, outer, DRIFT_SIZE_K[0], unknowns, noise_is_fixed=True)
+        best, inner = found[: problem.outer_count], found[problem.outer_count :]
+        return _Hypothesis(changes, best, inner, _evidence(problem, best, inner))
+
+    def _score(self, here: _Hypothesis, new: DatedChange) -> float:
+        """Return twice the gain that the first step of a change promises, all else let free."""
+        changes = tuple(sorted((*here.changes, new), key=lambda one: one.at_s))
+        problem = self._problem.with_changes(changes)
+        vector = np.concatenate([self._outer_with(here, new), here.unknowns])
+        found = problem.evaluate(vector, DRIFT_SIZE_K[0])
+        kept = _without_noise(problem, len(vector))
+        own = self._slice(changes, changes.index(new))
+        rows = np.flatnonzero((kept >= own.start) & (kept < own.stop))
+        covariance = np.linalg.inv(found.information[np.ix_(kept, kept)])
+        step = covariance @ found.gradient[kept]
+        part = covariance[np.ix_(rows, rows)]
+        return float(step[rows] @ np.linalg.solve(part, step[rows]))
+
+    def _date_interval(self, here: _Hypothesis, at: int) -> tuple[float, float, float]:
+        """Return the date, and the dates either side at which its likelihood has fallen."""
+        middle_s, ends = here.changes[at].at_s, []
+        for sign in (-1.0, 1.0):
+            reach_s, near = self._least_s, here
+            while (tried := self._moved(near, at, middle_s + sign * reach_s)) is not None:
+                if 2.0 * (here.log - tried.log) > _FALL:
+                    break
+                near, reach_s = tried, reach_s * 1.5
+            ends.append(min(max(middle_s + sign * reach_s, 0.0), self._end_s))
+        return middle_s, ends[0], ends[1]
+
+    def _size_interval(self, here: _Hypothesis, at: int) -> tuple[float, float, float]:
+        """Return the size of a change and its 95 % interval, by the curvature at its best."""
+        problem = self._problem.with_changes(here.changes)
+        vector = np.concatenate([here.outer, here.unknowns])
+        information = problem.evaluate(vector, DRIFT_SIZE_K[0]).information
+        kept = _without_noise(problem, len(vector))
+        first = self._slice(here.changes, at).start
+        place = int(np.flatnonzero(kept == first)[0])
+        covariance = np.linalg.inv(information[np.ix_(kept, kept)])
+        reach = 1.96 * math.sqrt(max(float(covariance[place, place]), 0.0))
+        middle = float(here.outer[first])
+        value, low, high = middle, middle - reach, middle + reach
+        if here.changes[at].cause is ChangeCause.AMBIENT:
+            return value, low, high
+        return math.exp(value), math.exp(low), math.exp(high)
+
+
+def _by_log(one: _Hypothesis) -> float:
+    return one.log
+
+
+def _tops(scores: Floats) -> list[int]:
+    """Return the places of local maxima, the highest first."""
+    padded = np.concatenate([[-np.inf], scores, [-np.inf]])
+    is_top = (padded[1:-1] >= padded[:-2]) & (padded[1:-1] >= padded[2:])
+    places = np.flatnonzero(is_top)
+    return [int(at) for at in places[np.argsort(-scores[places])]]
+
+
+def _without_noise(problem: HeatProblem, count: int) -> Ints:
+    """Return the places of a vector's parameters but for the sensors' noise, which is known."""
+    return np.setdiff1d(np.arange(count), np.arange(problem.theta_count, problem.outer_count))
+
+
+def _evidence(problem: HeatProblem, outer: Floats, unknowns: Floats) -> float:
+    """Return the log-posterior with starts, ambient and the drift's size integrated out."""
+    logs = np.array(
+        [problem.integrate_unknowns(outer, size_K, unknowns).log_marginal for size_K in SIZES_K]
+    )
+    return float(logs.max() + math.log(np.exp(logs - logs.max()).mean()))

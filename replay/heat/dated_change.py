@@ -1,0 +1,109 @@
+"""What may change at an instant of a recording, and what a joint is after it. Pure."""
+# ruff: noqa: N806 - units are written as units are: K is a capital
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.joint.thermal_load import JointHeat, LoadSteps, OneNode, StepResponse, step_response
+from logger.joint.thermal_model import TwoNode
+
+__all__ = ["ChangeCause", "DatedChange", "change_prior", "changed_joint", "changed_response"]
+
+_FACTOR_SD: Final = 0.5
+"""Of the logarithm of a factor: within 2.7 either way at 95 %."""
+_AMBIENT_SD_K: Final = 4.0
+
+
+class ChangeCause(StrEnum):
+    """What may have changed at one instant of a recording."""
+
+    COOLING = "cooling"
+    """The resistance from the housing to the ambient is another: airflow, or contact."""
+    HEAT = "heat"
+    """The same current makes other heat: friction and everything else that warms with the load."""
+    AMBIENT = "ambient"
+    """The ambient stepped."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DatedChange:
+    """A change of a joint, or of its room, at an instant."""
+
+    cause: ChangeCause
+    at_s: float
+    """Since the first step of the trace."""
+    carries_standby: bool = False
+    """A room that is not known holds the standby rise, which worse cooling raises as well: then a
+    step of the ambient is free beside the factor."""
+
+    @property
+    def sizes(self) -> int:
+        """How many parameters it has: a factor's logarithm, a step in K, or both."""
+        return 2 if self.carries_standby and self.cause is ChangeCause.COOLING else 1
+
+
+def change_prior(changes: Sequence[DatedChange]) -> tuple[Floats, Floats]:
+    """Return centres and standard deviations of the parameters of changes, in their order."""
+    spread = []
+    for change in changes:
+        first = _AMBIENT_SD_K if change.cause is ChangeCause.AMBIENT else _FACTOR_SD
+        spread += [first, _AMBIENT_SD_K][: change.sizes]
+    return np.zeros(len(spread)), np.array(spread)
+
+
+def changed_response(
+    joint: JointHeat,
+    steps: LoadSteps,
+    begin_s: Floats,
+    changes: Sequence[DatedChange],
+    sizes: Floats,
+) -> StepResponse:
+    """Return the exact step of each load, those after changes for what the joint is by then.
+
+    Parameters
+    ----------
+    changes
+        In order of time.
+    sizes
+        Their parameters (`change_prior`).
+    """
+    response = step_response(joint, steps)
+    step_K, at = np.zeros(len(begin_s)), 0
+    for change in changes:
+        own = sizes[at : at + change.sizes]
+        at += change.sizes
+        is_after = begin_s >= change.at_s
+        if change.cause is ChangeCause.AMBIENT or change.sizes == 2:
+            step_K = step_K + own[-1] * is_after
+        if change.cause is ChangeCause.AMBIENT:
+            continue
+        joint = changed_joint(joint, change.cause, float(np.exp(own[0])))
+        later = step_response(joint, steps)
+        response = StepResponse(
+            free=np.where(is_after[:, None, None], later.free, response.free),
+            forced=np.where(is_after[:, None], later.forced, response.forced),
+            per_ambient=np.where(is_after[:, None], later.per_ambient, response.per_ambient),
+        )
+    return replace(response, forced=response.forced + response.per_ambient * step_K[:, None])
+
+
+def changed_joint(joint: JointHeat, cause: ChangeCause, size: float) -> JointHeat:
+    """Return what a joint is after a change; a step of the ambient leaves it as it is."""
+    network = joint.network
+    if cause is ChangeCause.HEAT:
+        ohm = joint.winding.resistance_ohm * size
+        return replace(joint, winding=replace(joint.winding, resistance_ohm=ohm))
+    if cause is not ChangeCause.COOLING:
+        return joint
+    if isinstance(network, OneNode):
+        cooled: OneNode | TwoNode = replace(
+            network, resistance_K_per_W=network.resistance_K_per_W * size
+        )
+    else:
+        cooled = replace(network, housing_ambient_K_per_W=network.housing_ambient_K_per_W * size)
+    return replace(joint, network=cooled)
