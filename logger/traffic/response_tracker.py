@@ -6,7 +6,7 @@ miss, and a loss is not hidden by the next response. Any chunking gives the same
 in with the frames. The cost is per request, not per frame.
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -256,16 +256,15 @@ class ResponseTracker:
         for (match_number, _), open_requests in self._open.items():
             if not open_requests:
                 continue
-            times = frames.time_ns[match_numbers == match_number]
+            # As Python's numbers: there is a step for each response.
+            times = frames.time_ns[match_numbers == match_number].tolist()
             time_position = 0
             # Each turn of the loop takes a request out: frames alone take no turn.
             while open_requests:
-                time_position = max(
-                    time_position, int(np.searchsorted(times, open_requests[0].time_ns))
-                )
+                time_position = bisect_left(times, open_requests[0].time_ns, lo=time_position)
                 if time_position >= len(times):
                     break
-                time_ns = int(times[time_position])
+                time_ns = times[time_position]
                 time_position += 1
                 end_index = bisect_right(open_requests, time_ns, key=_mark_time)
                 while end_index:

@@ -53,8 +53,8 @@ MS: Final = 1_000_000
 BATCH_NS: Final = 100 * MS
 BATCHES: Final = 300
 # See DEVELOPERS.md for what they are.
-MOST_CALLS: Final = 6000.0
-MOST_WAKES: Final = 500.0
+MOST_CALLS: Final = 4000.0
+MOST_WAKES: Final = 600.0
 
 _STAGES: Final[tuple[tuple[str, Callable[..., Any]], ...]] = (
     ("merged by time: add", WatermarkMerger.add_frames),
