@@ -3,9 +3,9 @@
 To evaluate ten readings costs about as much as a thousand, and mostly they come ten at a time and
 change nothing. After each evaluation every limit says between which values its channels may stay so
 that it is neither raised nor cleared for a while (`calm_bounds`). Readings between them are held.
-At the first that is not, or once that while is over, all that are held are evaluated with it. Since
-any chunking gives the same, so does this, in the same call as if each batch had been evaluated.
-Pure.
+At the first that is not, at a silence, or once that while is over, all that are held are evaluated
+with it. Since any chunking gives the same, so does this, in the same call as if each batch had been
+evaluated. Pure.
 """
 
 from dataclasses import dataclass, replace
@@ -18,8 +18,8 @@ from logger.limits.evaluate import Evaluation, EvaluationState, LimitPlan, evalu
 
 __all__ = ["LONGEST_CALM_NS", "DeferredState", "evaluate_deferred", "evaluate_held"]
 
-LONGEST_CALM_NS: Final = 1_000_000_000
-"""How long readings are held at most: a second of them costs little more than one."""
+LONGEST_CALM_NS: Final = 3_000_000_000
+"""How long readings are held at most: all of them cost little more than the first."""
 _NEVER_NS: Final = -(2**63)
 
 
@@ -30,6 +30,8 @@ class DeferredState:
     state: EvaluationState
     """Before the readings that are held."""
     held: tuple[ReadingBatch, ...] = ()
+    newest_ns: int = _NEVER_NS
+    """Time of the newest row."""
     until_ns: int = _NEVER_NS
     """A row of this time or a later one, or such a watermark, has all of them evaluated."""
     bounds: tuple[tuple[str, float, float], ...] = ()
@@ -48,9 +50,10 @@ def evaluate_deferred(
     now_ns
         No later batch holds a row before this.
     """
-    if _changes_nothing(deferred, batch, now_ns):
+    if _changes_nothing(plan, deferred, batch, now_ns):
         if len(batch):
-            deferred = replace(deferred, held=(*deferred.held, batch))
+            held, newest_ns = (*deferred.held, batch), int(batch.time_ns[-1])
+            deferred = replace(deferred, held=held, newest_ns=newest_ns)
         return None, deferred
     readings = batch
     if deferred.held:
@@ -71,12 +74,16 @@ def evaluate_held(plan: LimitPlan, deferred: DeferredState) -> EvaluationState:
     return evaluation.state
 
 
-def _changes_nothing(deferred: DeferredState, batch: ReadingBatch, now_ns: int) -> bool:
+def _changes_nothing(
+    plan: LimitPlan, deferred: DeferredState, batch: ReadingBatch, now_ns: int
+) -> bool:
     if now_ns >= deferred.until_ns:
         return False
     if not len(batch):
-        return True
-    if int(batch.time_ns[-1]) >= deferred.until_ns:
+        return now_ns - deferred.newest_ns < plan.calm_step_ns
+    first_ns, last_ns = int(batch.time_ns[0]), int(batch.time_ns[-1])
+    longest_ns = max(first_ns - deferred.newest_ns, last_ns - first_ns, now_ns - last_ns)
+    if last_ns >= deferred.until_ns or longest_ns >= plan.calm_step_ns:
         return False
     if deferred.held and deferred.held[0].columns.keys() != batch.columns.keys():
         return False
@@ -110,7 +117,7 @@ def _calm_after(plan: LimitPlan, state: EvaluationState) -> DeferredState:
     at_ns = state.last_row_ns
     if at_ns is None:
         return DeferredState(state=state)
-    until_ns = at_ns + min(LONGEST_CALM_NS, plan.longest_calm_ns)
+    until_ns = at_ns + LONGEST_CALM_NS
     for name, judged in state.judged.items():
         # One that is said not to be judged is over this already: it is evaluated each time.
         unjudged_ns = state.received_ns - judged.judged_received_ns
@@ -129,4 +136,4 @@ def _calm_after(plan: LimitPlan, state: EvaluationState) -> DeferredState:
             lowest, highest = bounds.get(channel, (low, high))
             bounds[channel] = max(low, lowest), min(high, highest)
     edges = tuple((channel, low, high) for channel, (low, high) in bounds.items())
-    return DeferredState(state=state, until_ns=until_ns, bounds=edges)
+    return DeferredState(state=state, newest_ns=at_ns, until_ns=until_ns, bounds=edges)

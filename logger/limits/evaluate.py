@@ -80,8 +80,8 @@ class LimitPlan:
     coverage: Mapping[str, CoverageTerms] = field(init=False)
     """Limit on readings -> what it needs to be judged."""
     longest_hold_ns: int = field(init=False)
-    longest_calm_ns: int = field(init=False)
-    """For how long after a row nothing can change at most (`deferral`)."""
+    calm_step_ns: int = field(init=False)
+    """How far apart two rows are at least that change something by that alone (`deferral`)."""
 
     def __post_init__(self) -> None:
         """Compute once what every batch needs."""
@@ -92,8 +92,8 @@ class LimitPlan:
         }
         object.__setattr__(self, "coverage", terms)
         object.__setattr__(self, "longest_hold_ns", max(self.hold_ns.values(), default=0))
-        calm_s = min([MAX_DURATION_S, *(limit.longest_calm_s for limit in self.limits)])
-        object.__setattr__(self, "longest_calm_ns", round(calm_s * 1e9))
+        step_s = min([MAX_DURATION_S, *(limit.calm_step_s for limit in self.limits)])
+        object.__setattr__(self, "calm_step_ns", round(step_s * 1e9))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

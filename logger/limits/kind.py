@@ -248,8 +248,8 @@ class JointLimit(LimitKind):
         """Return the changes within a batch, each with its row; the state and memory after it."""
 
     @property
-    def longest_calm_s(self) -> float:
-        """For how long after a row nothing can change, whatever comes; infinite: not limited."""
+    def calm_step_s(self) -> float:
+        """How far apart two rows are at least that change something by that alone."""
         return math.inf
 
     def calm_bounds(

@@ -76,7 +76,7 @@ after_s  = 0.5
         return changes, after, None
 
     @property
-    def longest_calm_s(self) -> float:
+    def calm_step_s(self) -> float:
         """See `JointLimit`."""
         return self.after_s
 
@@ -85,8 +85,7 @@ after_s  = 0.5
     ) -> CalmBounds | None:
         """See `JointLimit`."""
         assert isinstance(state, SilenceState), "`initial_state` pairs them"
-        full_ns = state.last_ns + round(self.after_s * 1e9)
-        return {} if not state.active and until_ns <= full_ns else None
+        return None if state.active else {}
 
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:
         """See `JointLimit`."""
