@@ -24,7 +24,7 @@ from replay.heat.search import SIZES_K, coarse_step_s, find_mode, search_at
 
 __all__ = ["FoundChange", "find_changes"]
 
-LEAST_GAIN: Final = 30.0
+LEAST_GAIN: Final = 80.0
 """Twice the gain of logarithm below which nothing is called a change: quiet trials stay below."""
 LEAST_FACTOR: Final = 1.15
 LEAST_STEP_K: Final = 2.0
@@ -33,6 +33,9 @@ RIVAL_GAIN: Final = 6.0
 """A cause that lies no further behind the best is named beside it: the trace cannot tell them."""
 DATES: Final = 48
 FITTED_DATES: Final = 2
+TOLERANCE: Final = 0.1
+MOST_STEPS: Final = 15
+"""Gains of tens are compared, so a search ends once it promises a tenth."""
 EDGE_SHARE: Final = 0.04
 """Of the trace at either end, where no change is sought."""
 MOST_CHANGES: Final = 4
@@ -242,7 +245,15 @@ class _Search:
         self, changes: tuple[DatedChange, ...], outer: Floats, unknowns: Floats | None
     ) -> _Hypothesis:
         problem = self._problem.with_changes(changes)
-        found, _, _ = search_at(problem, outer, DRIFT_SIZE_K[0], unknowns, noise_is_fixed=True)
+        found, _, _ = search_at(
+            problem,
+            outer,
+            DRIFT_SIZE_K[0],
+            unknowns,
+            noise_is_fixed=True,
+            tolerance=TOLERANCE,
+            most_steps=MOST_STEPS,
+        )
         best, inner = found[: problem.outer_count], found[problem.outer_count :]
         return _Hypothesis(changes, best, inner, _evidence(problem, best, inner))
 

@@ -123,6 +123,8 @@ def search_at(
     unknowns: Floats | None = None,
     *,
     noise_is_fixed: bool = False,
+    tolerance: float = 1e-3,
+    most_steps: int = 60,
 ) -> tuple[Floats, float, bool]:
     """Search from a start at one size of the drift: vector, its log-posterior, whether it ended."""
     if unknowns is None:
@@ -141,7 +143,8 @@ def search_at(
         partial(problem.log_likelihood, size_K=size_K),
         evaluate,
         np.concatenate([outer, unknowns]),
-        tolerance=1e-3,
+        tolerance=tolerance,
+        most_steps=most_steps,
         longest_step=longest,
     )
     return found.parameters, found.at.log, found.converged

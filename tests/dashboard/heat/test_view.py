@@ -152,6 +152,7 @@ def test_rules_are_kept_in_range(stepped):
     assert view["rules"]["holding"] is True
 
 
+@pytest.mark.slow
 def test_a_change_on_the_way_gives_no_load(tmp_path: Path):
     """The shipped recording, whose fan failed: no curve and no number of what it bears."""
     recording = Recording.open(DEMO)
