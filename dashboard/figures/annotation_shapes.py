@@ -12,7 +12,7 @@ from dashboard.figures.annotations import AlertSpan, Annotations, LimitLine
 from dashboard.figures.axes import Axis
 from dashboard.text.theme import Theme
 
-__all__ = ["draw_annotations", "lane_marks", "limit_line_extent", "limit_tint", "tint_end"]
+__all__ = ["draw_annotations", "lane_marks", "limit_line_extent", "limit_tints"]
 
 MIN_GAP_PX: Final = 3.0
 TINT_OPACITY: Final = {"danger": 0.15, "abnormal": 0.26, "none": 0.15}
@@ -38,7 +38,7 @@ def limit_line_extent(line: LimitLine, now_s: float) -> dict[str, Any]:
     return {"xref": "x", "x0": begun_s, "x1": line.end_s}
 
 
-def tint_end(line: LimitLine, lines: Sequence[LimitLine], axis: Axis) -> float:
+def _tint_end(line: LimitLine, lines: Sequence[LimitLine], axis: Axis) -> float:
     """Return where the tint that begins at a level ends: at the next level, or the plot's edge.
 
     Levels of less than its severity do not end it. Where a worse one lies on its normal side it
@@ -66,14 +66,27 @@ def _are_in_force_together(line: LimitLine, other: LimitLine) -> bool:
     return other.is_in_force_within(begin_s, end_s)
 
 
-def limit_tint(
-    line: LimitLine, end: float, *, axis: str, theme: Theme, now_s: float
-) -> dict[str, Any]:
-    """Return the tint from a level to where it ends."""
+def limit_tints(
+    lines: Sequence[LimitLine], axes: Sequence[Axis], *, theme: Theme, now_s: float
+) -> list[dict[str, Any]]:
+    """Return what is beyond each level as a tint.
+
+    Two limits may share a level: tinted twice it would look like another severity.
+    """
+    tints: list[dict[str, Any]] = []
+    for line in lines:
+        end = _tint_end(line, lines, axes[line.row])
+        tint = _limit_tint(line, end, theme=theme, now_s=now_s)
+        if end != line.pick_up and tint not in tints:
+            tints.append(tint)
+    return tints
+
+
+def _limit_tint(line: LimitLine, end: float, *, theme: Theme, now_s: float) -> dict[str, Any]:
     return {
         **_rect_shape(0, 1),
         **limit_line_extent(line, now_s),
-        "yref": axis,
+        "yref": _axis_key(line.row),
         "y0": line.pick_up,
         "y1": end,
         "layer": "below",
@@ -112,13 +125,11 @@ def _alert_grounds(
             continue
         if not line.is_in_force_within(alert.start_s, alert.end_s or now_s):
             continue
-        ground = limit_tint(
-            replace(line, start_s=alert.start_s, end_s=alert.end_s),
-            tint_end(line, lines, axes[line.row]),
-            axis=_axis_key(line.row),
-            theme=theme,
-            now_s=now_s,
-        )
+        end = _tint_end(line, lines, axes[line.row])
+        if end == line.pick_up:
+            continue
+        while_it_lasts = replace(line, start_s=alert.start_s, end_s=alert.end_s)
+        ground = _limit_tint(while_it_lasts, end, theme=theme, now_s=now_s)
         grounds.append({"name": "alert", **ground})
     return grounds
 
@@ -150,13 +161,7 @@ def draw_annotations(
         Gaps narrower than three pixels are not drawn: the broken line shows them.
     """
     height, bar = top_px
-    shapes: list[dict[str, Any]] = []
-    for line in annotations.limits:
-        end = tint_end(line, annotations.limits, axes[line.row])
-        tint = limit_tint(line, end, axis=_axis_key(line.row), theme=theme, now_s=now_s)
-        # Two limits may share a level: tinted twice it would look like another severity.
-        if end != line.pick_up and tint not in shapes:
-            shapes.append(tint)
+    shapes = limit_tints(annotations.limits, axes, theme=theme, now_s=now_s)
     for gap in annotations.gaps:
         end = now_s if gap.end_s is None else gap.end_s
         if (end - gap.start_s) * px_per_s < MIN_GAP_PX:

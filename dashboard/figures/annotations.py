@@ -81,6 +81,7 @@ class AlertSpan:
     mark: str
     text: str
     limit: str = ""
+    """The limit's name; "" where several were raised in it."""
     joint: str = ""
 
 
@@ -281,8 +282,12 @@ def merge_alert_spans(spans: Sequence[AlertSpan], *, min_gap_s: float) -> tuple[
             continue
         previous, counts[index] = merged[index], counts[index] + 1
         same_text = span.text == previous.text
+        same_limit = (span.limit, span.joint) == (previous.limit, previous.joint)
         merged[index] = replace(
-            previous, end_s=max(end_s, span.end_s), text=previous.text if same_text else ""
+            previous,
+            end_s=max(end_s, span.end_s),
+            text=previous.text if same_text else "",
+            limit=previous.limit if same_limit else "",
         )
     return tuple(
         span if count == 1 else replace(span, text=_count_text(span.text, count))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
-from dashboard.figures.annotation_shapes import limit_line_extent, limit_tint, tint_end
+from dashboard.figures.annotation_shapes import limit_line_extent, limit_tints
 from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine
 from dashboard.figures.axes import MIN_AXIS_SPAN, axis_range
 from dashboard.figures.lines import Band, Line, finite_extremes, row_traces
@@ -85,11 +85,7 @@ def strip_figure(
         if ((length_s if gap.end_s is None else gap.end_s) - gap.start_s) * sheet.plot_width
         > length_s
     ]
-    shapes += [
-        limit_tint(line, end, axis="y", theme=theme, now_s=length_s)
-        for line in levels
-        if (end := tint_end(line, levels, axis)) != line.pick_up
-    ]
+    shapes += limit_tints(levels, [axis], theme=theme, now_s=length_s)
     shapes += [
         {
             "type": "line",

@@ -10,6 +10,7 @@ import { BinStore } from "./store.mjs";
 const PLOT = { ...STILL, responsive: false, doubleClick: false };
 /* As dashboard/live/view.py has it. */
 const LEAST_S = 10;
+const LEAST_MOVE_PX = 0.5;
 
 /** Draws what was received. */
 export class LivePicture {
@@ -26,6 +27,8 @@ export class LivePicture {
     this.now = 0;
     /** The window that was drawn last. @type {[number, number] | null} */
     this.view = null;
+    /** Whether more has changed since than the present. */
+    this.isChanged = true;
     /** @type {any} */
     this.plotly = null;
   }
@@ -34,18 +37,21 @@ export class LivePicture {
   setSheet(figure) {
     this.figure = figure;
     this.isNewSheet = true;
+    this.isChanged = true;
   }
 
   /** @param {{shapes: any[], lane: any[]}} edits */
   editMarks({ shapes, lane }) {
     applyEdits(this.figure.layout.shapes, shapes);
     applyEdits(this.figure.layout.meta.lane, lane);
+    this.isChanged = true;
   }
 
   /** @param {import("./frame.mjs").BinFrame} frame */
   addBins(frame) {
     this.store.add(frame);
     this.now = frame.now;
+    if (frame.count) this.isChanged = true;
   }
 
   /** Drops what no longer lies in the window. @param {number} window_s 0 for the whole test */
@@ -53,13 +59,31 @@ export class LivePicture {
     if (window_s) this.store.dropBefore(this.now - window_s - this.store.width);
   }
 
+  /**
+   * Whether a window lies elsewhere than the one that was drawn, by as much as can be seen.
+   * @param {[number, number]} view
+   */
+  hasMoved(view) {
+    if (!this.view) return true;
+    const [from, to] = this.view;
+    const px_a_s = this.sheet.plotW / (to - from);
+    return Math.max(Math.abs(view[0] - from), Math.abs(view[1] - to)) * px_a_s >= LEAST_MOVE_PX;
+  }
+
   /** @param {number} window_s @param {boolean} isStopped whether the recording does not go on */
   draw(window_s, isStopped) {
     if (!this.figure) return;
     const { data, layout } = this.figure;
-    /** @type {[number, number]} */
+    const now = this.now < LEAST_S ? "" : isStopped ? formatElapsed(this.now) : "now";
     /* It grows from the start of the test until it is full. */
+    /** @type {[number, number]} */
     const view = [window_s ? Math.max(0, this.now - window_s) : 0, Math.max(this.now, LEAST_S)];
+    /* Drawing costs most of what the page does: in a long window only the newest values change most times. */
+    if (!this.isChanged && this.view && !this.hasMoved(view)) {
+      this.sheet.draw({ view: this.view, tips: this.tips(), now });
+      return;
+    }
+    this.isChanged = false;
     this.dropOld(window_s);
     for (const trace of data) this.store.fillTrace(trace);
     layout.xaxis.range = view;
@@ -71,11 +95,7 @@ export class LivePicture {
       this.host.style.height = layout.meta.size[1] + "px";
     }
     this.plotly.react(this.plot, data, layout, PLOT);
-    this.sheet.draw({
-      view,
-      tips: this.tips(),
-      now: isStopped ? formatElapsed(view[1]) : this.now < view[1] ? "" : "now",
-    });
+    this.sheet.draw({ view, tips: this.tips(), now });
     this.view = view;
     countDrawing(this.host);
   }
