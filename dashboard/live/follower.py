@@ -103,6 +103,8 @@ class Follower:
             for news in self._watchers:
                 news.set()
             await asyncio.sleep(max(0.01, UPDATE_PERIOD_S - (time.monotonic() - begun_s)))
+        # Nobody looks: what was made for pages is let go.
+        self._prepare(_empty_snapshot())
 
     def _prepare_snapshot(self) -> Snapshot:
         snapshot = self._take_snapshot()

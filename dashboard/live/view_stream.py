@@ -232,13 +232,20 @@ class ViewStreams:
         return stream
 
     def advance(self, snapshot: Snapshot) -> None:
-        """Draw a snapshot for every view whose last moment some page took."""
+        """Draw a snapshot for every view whose last moment some page took.
+
+        Views of another recording are forgotten, all of them where there is none.
+        """
         oldest_s = time.monotonic() - FORGOTTEN_S
         with self._lock:
-            self._streams = [one for one in self._streams if one.asked_s >= oldest_s]
+            self._streams = [
+                stream
+                for stream in self._streams
+                if stream.recording is snapshot.recording and stream.asked_s >= oldest_s
+            ]
             streams = list(self._streams)
         if snapshot.fault:
             return
         for stream in streams:
-            if stream.is_taken and stream.recording is snapshot.recording:
+            if stream.is_taken:
                 stream.go_on(snapshot)

@@ -103,6 +103,22 @@ def test_nothing_is_drawn_for_nobody(overheat: Recording, drawn: list[int]):
     assert drawn == [1, 2, 3]
 
 
+def test_what_nobody_looks_at_is_let_go(overheat: Recording, drawn: list[int]):
+    """Without a recording, or once it is read as another: a page begins anew then."""
+    streams = ViewStreams()
+    session = LiveSession(streams)
+    session.on_message(dict(LOOK))
+    snapshot = _moment(overheat, 1)
+    _acknowledge(session, session.next_messages(snapshot))
+    stream = streams.stream_of(session.request, overheat)  # type: ignore[arg-type]
+    assert streams.stream_of(session.request, overheat) is stream  # type: ignore[arg-type]
+    streams.advance(replace(snapshot, serial=2, recording=None))
+    assert streams.stream_of(session.request, overheat) is not stream  # type: ignore[arg-type]
+    sent = session.next_messages(_moment(overheat, 3))
+    assert [json.loads(m)["kind"] for m in sent if isinstance(m, str)] == ["sheet", "status"]
+    assert drawn == [1, 3]
+
+
 def test_who_comes_later_or_was_away_has_the_same_picture(overheat: Recording):
     """Whole for the newcomer, what it lacks for the one that was away: shapes, words and status."""
     streams = ViewStreams()
