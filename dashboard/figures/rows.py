@@ -111,7 +111,8 @@ def _row_title_annotations(
                     "y": high,
                     "xshift": -sheet.left,
                     "yanchor": "bottom",
-                    "yshift": 1,
+                    # Over the bars of alerts, which lie on the first row.
+                    "yshift": 1 if titles else 1 + ALERT_BAR_PX,
                     "text": text,
                     "font": {"size": sheet.title},
                 }
