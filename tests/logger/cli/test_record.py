@@ -119,14 +119,14 @@ node   = 3
 WARNING_RECORDER = """
 import logging, pathlib, sys
 from logger.bus.source import Source
-receive, calls = Source.receive, []
-def warn_and_receive(self, wait_s):
+wait, calls = Source.wait, []
+def warn_and_wait(self, wait_s):
     logging.getLogger("can.interface").warning("a frame was odd")
     calls.append(wait_s)
     if len(calls) == 3:
         pathlib.Path("received").touch()
-    return receive(self, wait_s)
-Source.receive = warn_and_receive
+    return wait(self, wait_s)
+Source.wait = warn_and_wait
 from dutytrace import main
 sys.argv[0] = "dutytrace"
 main()
