@@ -84,7 +84,7 @@ def window_marks(
 def _row_title_annotations(
     rows: Sequence[ReadRow], sheet: Sheet, theme: Theme, *, reads_means: bool
 ) -> list[dict[str, Any]]:
-    titles = []
+    titles: list[dict[str, Any]] = []
     for row, (bottom, high) in zip(rows, sheet.row_domains(len(rows)), strict=True):
         bands = row.bucket_s == row.bucket_s
         has_setpoint = any(line.pen.setpoint for line in row.lines)

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.plot_data import plan_recording_rows, read_row
+from dashboard.plot_data import plan_recording_rows, read_rows
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.store.layout.manifest import new_manifest
@@ -123,8 +123,7 @@ def _times_s(recording: Callable[[], Recording], count: int, seed: int) -> list[
         rows = plan_recording_rows(one)
         assert len(rows) == 4
         before = time.perf_counter()
-        for row in rows:
-            read_row(one, row, begin_ns, begin_ns + span_ns, width_px=1200)
+        read_rows(one, rows, begin_ns, begin_ns + span_ns, width_px=1200)
         taken.append(time.perf_counter() - before)
     return taken
 
@@ -174,8 +173,7 @@ def test_windows_of_a_day(tmp_path: Path):
     again = cold()
     opened = time.perf_counter() - before
     rows = plan_recording_rows(again)
-    for row in rows:
-        read_row(again, row, again.start_ns, again.end_ns, width_px=1200)
+    read_rows(again, rows, again.start_ns, again.end_ns, width_px=1200)
     report("opened cold", opened * 1e3, "ms")
     report("opened cold, and the whole read", (time.perf_counter() - before) * 1e3, "ms")
     sizes = {

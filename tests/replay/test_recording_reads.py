@@ -262,13 +262,14 @@ def test_a_live_tail_reads_as_its_sealed_rows_do(tmp_path: Path):
 
 
 def test_what_led_up_to_an_excursion(overheat: Recording):
-    """RMS torque is that of the very minutes before, and a note in them is told."""
+    """RMS torque is that of the whole seconds before, and a note in them is told."""
     hot = next(one for one in find_excursions(overheat) if one.limit == "housing-hot")
+    until_ns = hot.start_ns // S * S
     for seconds, rms in hot.rms_torque_Nm.items():
-        since_ns = max(hot.start_ns - seconds * S, overheat.start_ns)
-        batch = overheat.read_readings(hot.joint, since_ns - S, hot.start_ns)
+        since_ns = max(until_ns - seconds * S, overheat.start_ns)
+        batch = overheat.read_readings(hot.joint, since_ns - S, until_ns)
         time_ns, value = batch.channel_series("torque_Nm")
         hold_ns = overheat.hold_ns(hot.joint)["torque_Nm"]
-        ends = np.minimum(np.append(time_ns[1:], hot.start_ns), time_ns + hold_ns)
+        ends = np.minimum(np.append(time_ns[1:], until_ns), time_ns + hold_ns)
         weight = np.clip(ends - np.maximum(time_ns, since_ns), 0, None)
         assert rms == pytest.approx(np.sqrt((weight * value**2).sum() / weight.sum()), rel=1e-9)

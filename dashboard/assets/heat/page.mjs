@@ -2,13 +2,14 @@
 /* The Heat page: what a joint bears and for how long. The fit is made on the server once; every move of a rule
    asks for new answers from it. The address holds the view, so that it can be sent to a colleague. */
 import { addressOf, fetchBusRecordings, fetchHeat } from "../api.mjs";
-import { byId, emptyPage, findAll, html, renderFact, renderSentence, setText } from "../dom.mjs";
+import { byId, emptyPage, findAll, html, renderFact, setText } from "../dom.mjs";
 import { takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { plotly } from "../plotly.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { drawLadder } from "./ladder.mjs";
-import { renderAnswer, renderList, renderTable, saveTable } from "./texts.mjs";
+import { renderHead } from "./head.mjs";
+import { renderAnswer, renderChanges, renderList, renderTable, renderUnknown, saveTable } from "./texts.mjs";
 
 /** @typedef {import("./answers.d.ts").HeatAnswer} HeatAnswer */
 /** @typedef {import("./answers.d.ts").Fitted} Fitted */
@@ -200,7 +201,7 @@ export class HeatPage extends Page {
     this.answer = answer;
     this.joint = answer.joint;
     document.title = `Heat: ${answer.joint || answer.name} – dutytrace`;
-    this.renderHead(answer);
+    renderHead(this, answer);
     const isFitted = answer.state === "fitted";
     if (!isFitted) this.part("changed").hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
@@ -217,30 +218,6 @@ export class HeatPage extends Page {
     } else await this.renderFitted(answer);
     this.after("address", 300, () => history.replaceState(null, "", this.address()));
     this.root.dataset.state = answer.state;
-  }
-
-  /** @param {HeatAnswer} answer */
-  renderHead(answer) {
-    renderFact(this.part("joints"), [answer.joints, answer.joint], () =>
-      answer.joints.map(({ name, pen }) => {
-        const choice = html("button", "", [html("span", `pen pen-${pen}`), " ", name]);
-        choice.setAttribute("aria-pressed", String(name === answer.joint));
-        choice.onclick = () => this.take({ joint: name, limit: null });
-        return choice;
-      }),
-    );
-    setText(this.part("from"), answer.name + ", " + answer.when);
-    /** @type {HTMLAnchorElement} */ (this.part("replay")).href = "/replay/" + encodeURIComponent(answer.path);
-    const { ambients } = answer;
-    this.part("ambient-rule").hidden = !ambients.length;
-    renderFact(this.ambients, ambients, () =>
-      ["", ...ambients].map((one) => {
-        const option = html("option", "", one || "the joint's own, if it has one");
-        option.value = one;
-        return option;
-      }),
-    );
-    this.ambients.value = this.ambient;
   }
 
   /** @param {Fitted} answer */
@@ -270,22 +247,9 @@ export class HeatPage extends Page {
       head: ["", "value, in brackets 95 %", "interval by"],
       rows: answer.quantities,
     });
-    renderFact(this.part("unknown"), answer.unknown, () =>
-      answer.unknown.length
-        ? answer.unknown.map(([what, remedy]) =>
-            html("li", "", [
-              html("span", "mark none"),
-              html("span", "", [html("b", "", what), ": ", renderSentence(remedy), "."]),
-            ]),
-          )
-        : [html("li", "", [html("span", "mark normal"), html("span", "", "Nothing of this model is left open.")])],
-    );
+    renderUnknown(this.part("unknown"), answer.unknown);
     this.part("changed").hidden = !answer.changes.length;
-    renderFact(this.part("changes"), answer.changes, () =>
-      answer.changes.map(([when, what]) =>
-        html("li", "", [html("span", "mark abnormal"), html("span", "", [html("b", "", when), ": " + what + "."])]),
-      ),
-    );
+    renderChanges(this.part("changes"), answer.changes);
     setText(this.part("truth-said"), answer.truth_note);
     const loaded = await plotly;
     if (this.gone) return;

@@ -1,6 +1,6 @@
 // @ts-check
 /* The sentence, tables and lists of the Heat page. */
-import { button, html, renderFact } from "../dom.mjs";
+import { button, html, renderFact, renderSentence } from "../dom.mjs";
 
 /** @typedef {import("./answers.d.ts").Fitted} Fitted */
 /** @typedef {{head: string[], rows: string[][]}} Rows */
@@ -72,4 +72,25 @@ export function saveTable({ head, rows }, name) {
   link.download = name;
   link.click();
   URL.revokeObjectURL(link.href);
+}
+
+/** What is not known, and what would settle it. @param {HTMLElement} box @param {[string, string][]} rows */
+export function renderUnknown(box, rows) {
+  renderFact(box, rows, () =>
+    rows.length
+      ? rows.map(([what, remedy]) => markedLine("none", [html("b", "", what), ": ", renderSentence(remedy), "."]))
+      : [markedLine("normal", ["Nothing of this model is left open."])],
+  );
+}
+
+/** When something changed, and what. @param {HTMLElement} box @param {[string, string][]} rows */
+export function renderChanges(box, rows) {
+  renderFact(box, rows, () =>
+    rows.map(([when, what]) => markedLine("abnormal", [html("b", "", when), ": " + what + "."])),
+  );
+}
+
+/** @param {string} mark @param {(Node | string)[]} parts */
+function markedLine(mark, parts) {
+  return html("li", "", [html("span", "mark " + mark), html("span", "", parts)]);
 }

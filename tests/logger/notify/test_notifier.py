@@ -94,7 +94,8 @@ def test_a_webhook_is_told_in_order(server: Webhook, tmp_path: Path):
     assert server.heard[0] == {
         "format": 1, "recording": "rec", "test": "Endurance", "simulated": True,
         "kind": "raised", "time": "2027-01-15T08:00:00.000Z",
-        "joint": "shoulder", "limit": "hot", "limit_text": "", "severity": "trip", "alert": 1,
+        "joint": "shoulder", "label": "shoulder", "limit": "hot", "limit_text": "",
+        "severity": "trip", "alert": 1,
         "channel": "", "value": None, "unit": None, "value_text": "", "duration_s": None, "who": "",
         "text": "shoulder: number 1", "token": "secret",
     }  # fmt: skip

@@ -114,7 +114,7 @@ def test_how_it_was_found_is_told(tmp_path: Path):
     assert (
         "  a: position lost 2 times, found again 2 times (1 because it stood still at its "
         "set-point, 1 because it follows its set-points as before)"
-    ) in list(_check_lines(found, "rec"))
+    ) in list(_check_lines(found, "rec", {"a": "a"}))
     notes = [note.text for note in note_lines(recording.read_events(), START_NS)]
     assert notes == [
         "a position restarts",

@@ -1,0 +1,31 @@
+// @ts-check
+/* The head of the Heat page. */
+import { html, renderFact, setText } from "../dom.mjs";
+
+/**
+ * The joints, the recording, and where the ambient may come from.
+ * @param {import("./page.mjs").HeatPage} page
+ * @param {import("./answers.d.ts").HeatAnswer} answer
+ */
+export function renderHead(page, answer) {
+  renderFact(page.part("joints"), [answer.joints, answer.joint], () =>
+    answer.joints.map(({ name, pen }) => {
+      const choice = html("button", "", [html("span", `pen pen-${pen}`), " ", name]);
+      choice.setAttribute("aria-pressed", String(name === answer.joint));
+      choice.onclick = () => page.take({ joint: name, limit: null });
+      return choice;
+    }),
+  );
+  setText(page.part("from"), answer.name + ", " + answer.when);
+  /** @type {HTMLAnchorElement} */ (page.part("replay")).href = "/replay/" + encodeURIComponent(answer.path);
+  const { ambients } = answer;
+  page.part("ambient-rule").hidden = !ambients.length;
+  renderFact(page.ambients, ambients, () =>
+    ["", ...ambients].map((one) => {
+      const option = html("option", "", one || "the joint's own, if it has one");
+      option.value = one;
+      return option;
+    }),
+  );
+  page.ambients.value = page.ambient;
+}
