@@ -9,6 +9,7 @@ import pytest
 from logger.simulate import scenario
 from replay.recording import Recording
 from tests.support.command import run
+from tests.support.heat_recordings import record_stepped
 
 ROWS = {"rows": int}
 SHAPES: dict[str, Any] = {
@@ -151,6 +152,7 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "arm.toml").write_text(scenario.scenario_bench_text("can0"), encoding="utf-8")
     (tmp_path / "arm.csv").write_text("t,I\n1,2\n2,\n3,x\n4,5\n", encoding="utf-8")
     (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
+    record_stepped(tmp_path / "stepped", winding=False)
     return tmp_path
 
 
@@ -164,7 +166,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "limits check": ["limits.toml", "--bench", "arm.toml"],
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],
-        "heat": [rec, "--joint", "shoulder", "--hottest", "80degC"],
+        "heat": ["stepped", "--hottest", "80degC"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
         "import": [

@@ -205,6 +205,7 @@ def test_a_sensor_is_shifted_replaced_and_removed(folder: Path):
         assert_refused(run(*arguments, cwd=folder), words)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not REAL_ARM.exists(), reason=NO_REAL_ARM)
 def test_a_real_arm(tmp_path: Path):
     """Every reading of the table is in the recording, to the last bit, each blank told.

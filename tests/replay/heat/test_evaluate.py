@@ -114,6 +114,7 @@ def test_one_steady_cycle_leaves_rises_unknown(tmp_path):
         assert one["high"] / one["low"] <= 4.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("room", [True, False])
 def test_one_constant_load_tells_no_rise(tmp_path, room):
     """The same current for two hours: what the load does and the rest are not told apart."""

@@ -46,6 +46,7 @@ def test_few_joints_are_covered(pattern, ambient):
     assert share >= 1.0 - 3.0 / count
 
 
+@pytest.mark.slow
 def test_one_steady_cycle_tells_no_rises():
     """One cycle all the time: rise and standby are not told apart; the slow time constant is."""
     found = {

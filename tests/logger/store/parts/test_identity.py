@@ -176,7 +176,10 @@ def _figures(path: Path) -> Iterator[tuple[list[float], list[int], list[float]]]
         yield list(astuple(of_span)), tenths.start_ns.tolist(), tenths.minimum.tolist()
 
 
-@pytest.mark.parametrize("level", ["", "/width=5s", "/width=100ms"])
+@pytest.mark.parametrize(
+    "level",
+    ["", *(pytest.param(one, marks=pytest.mark.slow) for one in ("/width=5s", "/width=100ms"))],
+)
 def test_overviews_of_two_joints_exchanged(tmp_path: Path, level: str):
     """They are read from the rows until `seal` makes them anew: the figures stay the same."""
     whole = _recorded(tmp_path / "whole", parts=10, period_ns=1_000_000)

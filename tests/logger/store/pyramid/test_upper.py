@@ -158,6 +158,7 @@ def long_one(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ReadingBat
     return path, trace
 
 
+@pytest.mark.slow
 def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, ReadingBatch]):
     """Of 700 parts a few dozen are opened, for the whole recording and for any span in it."""
     path, trace = long_one
