@@ -15,6 +15,7 @@ import { BusTimeline, timelineHeight } from "./timeline.mjs";
 /** @typedef {import("./answers.d.ts").ListedRecording} ListedRecording */
 
 const AGAIN_MS = 1500;
+const MOST_PAUSE_MS = 10_000;
 const LIST_EVERY = 4; /* ticks */
 const ADDRESS_AFTER_MS = 300;
 const VISITED_S = 60;
@@ -148,8 +149,8 @@ export class BusPage extends Page {
     if (document.hidden) return;
     this.ticks += 1;
     if (!this.name || this.ticks % LIST_EVERY === 0) this.refreshList();
-    /* What costs the server long is asked more seldom: at most a tenth of its time. */
-    const isDue = performance.now() - this.asked_ms > 9 * this.cost_ms;
+    /* What costs the server long is asked more seldom: a tenth of its time, unless that were long. */
+    const isDue = performance.now() - this.asked_ms > Math.min(9 * this.cost_ms, MOST_PAUSE_MS);
     if (this.name && (!this.answer || this.answer.live || this.notice.lost) && isDue) this.fetch();
     if (this.isAsking && this.notice.quiet_ms > LOST_MS + AGAIN_MS) this.notice.renderSilence();
   }

@@ -27,7 +27,7 @@ name = "early-warm"
 kind = "level"
 severity = "trip"
 channel = "temperature_housing_degC"
-above = 60.0
+above = 74.0
 """
 WORDS = "Evaluated with other limits: early warm; nothing here was raised at the time."
 
@@ -58,7 +58,7 @@ def test_other_limits_judge_and_it_is_said(browser: Browser, serve: Callable, ov
     expect(limits.first.locator(".tiny .stroke")).to_be_attached()
     limits.first.click()
     expect(page).to_have_url(re.compile(r"from=.*judged="))
-    expect(page.locator("#past-rows .over")).to_contain_text("housing at or above 60 °C")
+    expect(page.locator("#past-rows .over")).to_contain_text("housing at or above 74 °C")
 
     line.get_by_role("button", name="Back to what was recorded").click()
     expect(line).to_be_hidden()
