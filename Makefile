@@ -9,6 +9,8 @@ TOOLS   := $(VENV)/.tools
 ARGS    ?=
 # One more than cores, at most five: many tests wait for processes that they start.
 WORKERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 4 ? $$(nproc 2>/dev/null || echo 2) + 1 : 5 )))
+# A browser, a server and often a logger with its joints to each.
+BROWSERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 2 ? 1 : 2 )))
 FUZZ_RUNS ?= 10000
 FUZZ_SEED ?= 1
 # The locks name every package, so nothing is left to resolve. Python compiles what is imported when
@@ -28,7 +30,7 @@ demo: $(PROGRAM)   ## two simulated joints on a real byte path, recorded and sho
 
 test: $(TOOLS) browser   ## every quick test, the browser's included
 	@$(BIN)/python -m pytest -n $(WORKERS) -m "not slow and not browser"
-	@$(BIN)/python -m pytest -m "not slow and browser"
+	@$(BIN)/python -m pytest -n $(BROWSERS) -m "not slow and browser"
 
 slow: $(TOOLS) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)

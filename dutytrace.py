@@ -31,6 +31,7 @@ from logger.cli import (
     tables,
 )
 from logger.errors import DutytraceError, InputError, OutsideFault
+from logger.memory import leave_out_pandas
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
@@ -182,5 +183,11 @@ def _say_fault(sentence: str) -> None:
         sys.stderr.write(f"dutytrace: {printable(sentence, lines=True)}\n")
 
 
-if __name__ == "__main__":
+def start() -> None:
+    """Run a command as a process of its own, which never uses pandas: Arrow would load it."""
+    leave_out_pandas()
     main()
+
+
+if __name__ == "__main__":
+    start()

@@ -36,6 +36,7 @@ def coverage(seeds, **course) -> tuple[float, int]:
     return float(np.mean(hits)), len(hits)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("pattern", "ambient"),
     [("steps", True), pytest.param("random", False, marks=pytest.mark.slow)],

@@ -256,6 +256,7 @@ def test_the_command(folder: Path, recordings: list[Path]):
     assert "had no say in it" in spoken.stdout
 
 
+@pytest.mark.slow
 def test_nothing_to_choose_is_said(folder: Path, recordings: list[Path]):
     """No bad end, or none that is caught: exit status 1, in words, and nothing saved."""
     text = SWEEP.replace("above = 77.0", "above = 120.0")

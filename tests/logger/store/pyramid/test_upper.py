@@ -183,6 +183,7 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
     assert np.nanmax(shape.maximum) == trace.columns[TORQUE].max()
 
 
+@pytest.mark.slow
 def test_a_damaged_upper_part_costs_time_only(long_one: tuple[Path, ReadingBatch]):
     """Its finer parts are read in its place, and nothing is said to be missing."""
     path, trace = long_one
