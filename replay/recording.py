@@ -152,9 +152,8 @@ class Recording(RecordingReader):
         row = self.newest_row("health")
         if row is None:
             return None
-        time = row["time"]
         return Health(
-            time_ns=int(time.value),  # type: ignore[attr-defined]
+            time_ns=int(str(row["time"])),
             frames_per_s=_float_or_nan(row["frames_per_s"]),
             bus_load=_float_or_nan(row["bus_load"]),
             dropped=int(_float_or_nan(row["dropped"])),

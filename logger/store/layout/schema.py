@@ -31,6 +31,7 @@ __all__ = [
     "frames_table",
     "readings_from_table",
     "readings_table",
+    "row_mapping",
     "rows_between",
     "status_schema",
     "stream_schemas",
@@ -308,6 +309,14 @@ def _nullable_array(
     return pa.Array.from_buffers(
         kind, len(values), [bits, pa.py_buffer(np.ascontiguousarray(values))]
     )
+
+
+def row_mapping(row: pa.Table | pa.RecordBatch) -> dict[str, object]:
+    """Return one row as a mapping, times in ns: as objects they would need pandas."""
+    return {
+        name: (column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column)[0].as_py()
+        for name, column in zip(row.schema.names, row.columns, strict=True)
+    }
 
 
 def conform(table: pa.Table, schema: pa.Schema) -> pa.Table:

@@ -26,6 +26,7 @@ from logger.store.layout.schema import (
     TIME_TYPE,
     conform,
     readings_from_table,
+    row_mapping,
     rows_between,
     stream_schemas,
 )
@@ -332,11 +333,11 @@ class RecordingReader:
             return self._events.events
 
     def newest_row(self, stream: str) -> dict[str, object] | None:
-        """Return the newest row of a stream as a mapping, None when it has none."""
+        """Return the newest row of a stream as a mapping, times in ns; None when it has none."""
         with self._lock:
             if tail := self._tail.runs_of(stream):
                 batch = tail[-1].batch
-                return dict(batch.slice(batch.num_rows - 1).to_pylist()[0])
+                return row_mapping(batch.slice(batch.num_rows - 1))
             parts = list(self._parts[stream])
         for part in reversed(parts):
             if not part.spans:
@@ -344,8 +345,7 @@ class RecordingReader:
             last = part.spans[-1][1]
             table = part.read_span(start_ns=last, end_ns=last + 1)
             if table is not None:
-                newest = conform(table.slice(table.num_rows - 1), self.schemas[stream])
-                return dict(newest.to_pylist()[0])
+                return row_mapping(conform(table.slice(table.num_rows - 1), self.schemas[stream]))
         return None
 
     def describe_missing(self) -> tuple[str, ...]:
