@@ -7,3 +7,21 @@ export const plotly = import("plotly").then(() => /** @type {any} */ (globalThis
 
 /** A figure that only shows: what moves over it is drawn by the pages themselves. */
 export const STILL = { displayModeBar: false, staticPlot: true };
+
+/** The newest drawing on each element. @type {WeakMap<Element, Promise<unknown>>} */
+const drawings = new WeakMap();
+
+/** Draws a figure on an element. @param {Element} plot @param {any} figure @param {object} how */
+export function drawPlot(plot, { data, layout }, how) {
+  const drawing = plotly.then((loaded) => loaded.react(plot, data, layout, how));
+  drawings.set(
+    plot,
+    drawing.catch(() => {}),
+  );
+  return drawing;
+}
+
+/** Takes a figure away once what is being drawn on it is done: plotly fails in the middle. @param {Element} plot */
+export function purgePlot(plot) {
+  Promise.resolve(drawings.get(plot)).then(async () => (await plotly).purge(plot));
+}

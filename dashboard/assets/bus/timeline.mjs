@@ -4,7 +4,7 @@
 import { clamp, countDrawing, html, setText } from "../dom.mjs";
 import { formatElapsed } from "../format.mjs";
 import { toMilli } from "../page.mjs";
-import { plotly, STILL } from "../plotly.mjs";
+import { drawPlot, purgePlot, STILL } from "../plotly.mjs";
 import { wheelFactor, wheelPan } from "../replay/window.mjs";
 import { screenForm } from "../screen.mjs";
 import { Sheet } from "../sheet.mjs";
@@ -41,7 +41,7 @@ export class BusTimeline {
   async render({ figure }) {
     const { meta } = figure.layout;
     this.host.style.height = meta.size[1] + "px";
-    await (await plotly).react(this.plot, figure.data, figure.layout, STILL);
+    await drawPlot(this.plot, figure, STILL);
     if (this.page.gone) return;
     this.sheet.setMeta(meta);
     this.draw();
@@ -141,6 +141,6 @@ export class BusTimeline {
   }
 
   end() {
-    plotly.then((loaded) => loaded.purge(this.plot));
+    purgePlot(this.plot);
   }
 }

@@ -6,7 +6,7 @@ import { addressOf, fetchOpened } from "../api.mjs";
 import { byId, clamp, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";
-import { plotly } from "../plotly.mjs";
+import { purgePlot } from "../plotly.mjs";
 import { UNITS_CHANGED } from "../units.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
@@ -98,7 +98,7 @@ export class ReplayPage extends Page {
 
   end() {
     super.end();
-    plotly.then((p) => [this.window.plot, this.strip.plot].forEach((plot) => p.purge(plot)));
+    [this.window.plot, this.strip.plot].forEach((plot) => purgePlot(plot));
   }
 
   /* ---- opening ---- */

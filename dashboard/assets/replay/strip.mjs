@@ -4,7 +4,7 @@
 import { clamp, html, svg } from "../dom.mjs";
 import { formatElapsed } from "../format.mjs";
 import { spreadLabels, timeTicks } from "../labels.mjs";
-import { plotly, STILL } from "../plotly.mjs";
+import { drawPlot, STILL } from "../plotly.mjs";
 import { severityMark } from "../marks.mjs";
 
 const DRAGGED_PX = 4;
@@ -36,7 +36,7 @@ export class WholeStrip {
     this.host.style.height = height + "px";
     this.layer.setAttribute("width", width);
     this.layer.setAttribute("height", height);
-    await (await plotly).react(this.plot, figure.data, figure.layout, STILL);
+    await drawPlot(this.plot, figure, STILL);
     this.draw();
   }
 

@@ -5,7 +5,7 @@ import { fetchRows } from "../api.mjs";
 import { clamp, countDrawing, findAll, html, setText } from "../dom.mjs";
 import { elapsedDecimals, formatClock, formatElapsed } from "../format.mjs";
 import { figureSize } from "../page.mjs";
-import { plotly, STILL } from "../plotly.mjs";
+import { drawPlot, STILL } from "../plotly.mjs";
 import { Sheet } from "../sheet.mjs";
 
 const DRAGGED_PX = 4;
@@ -80,7 +80,7 @@ export class RowsWindow {
       const figure = await fetchRows(name, which, page.signal);
       if (page.name === name) await this.render(figure, [...view]);
     } catch (fault) {
-      setText(page.part("when"), fault.message);
+      if (!page.gone) setText(page.part("when"), fault.message);
     }
     this.isAsking = false;
     if (page.gone) return;
@@ -95,7 +95,7 @@ export class RowsWindow {
     this.page.overlay.controls.renderAnswer(figure.overlay);
     const { meta } = figure.layout;
     this.host.style.height = meta.size[1] + "px";
-    await (await plotly).react(this.plot, figure.data, figure.layout, STILL);
+    await drawPlot(this.plot, figure, STILL);
     if (this.page.gone) return;
     this.sheet.setMeta(meta);
     this.draw();
