@@ -22,6 +22,7 @@ export function drawPlot(plot, { data, layout }, how) {
 }
 
 /** Takes a figure away once what is being drawn on it is done: plotly fails in the middle. @param {Element} plot */
-export function purgePlot(plot) {
-  Promise.resolve(drawings.get(plot)).then(async () => (await plotly).purge(plot));
+export async function purgePlot(plot) {
+  await drawings.get(plot);
+  (await plotly).purge(plot);
 }

@@ -11,7 +11,7 @@ buses        the buses, for Bus
 curve        a time-current curve, both axes in decades
 load         the load of joints against a time-current curve
 tradeoff     the trade-off of a sweep: lead time against false alerts
-style        layout that the load and trade-off figures share
+style        what figures share: layout, colours laid thin
 sparkline    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own

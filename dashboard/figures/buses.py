@@ -15,6 +15,7 @@ import numpy as np
 from dashboard.figures.axes import Axis, axis_range
 from dashboard.figures.lines import step_line, step_outlines
 from dashboard.figures.sheet import Sheet
+from dashboard.figures.style import rgba_colour
 from dashboard.text.format import format_number
 from dashboard.text.theme import Theme, plotly_template
 from logger.arrays import Floats
@@ -111,11 +112,6 @@ def _rounded_list(values: Floats, decimals: int) -> list[float | None]:
     return [value if value == value else None for value in rounded]  # noqa: PLR0124
 
 
-def _with_alpha(colour: str, alpha: float) -> str:
-    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
-    return f"rgba({red},{green},{blue},{alpha})"
-
-
 def _bus_row_traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> list[dict[str, Any]]:
     common = {"xaxis": "x", "yaxis": axis, "hoverinfo": "skip", "showlegend": False}
     if row.is_count:
@@ -133,7 +129,7 @@ def _bus_row_traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> li
         ]
     lines = {"type": "scatter", "mode": "lines", "connectgaps": False}
     edge = {"color": theme.ink, "width": sheet.pen * 0.3, "simplify": False, "shape": "hv"}
-    fill = {"fill": "toself", "fillcolor": _with_alpha(theme.ink, 0.2)}
+    fill = {"fill": "toself", "fillcolor": rgba_colour(theme.ink, 0.2)}
     edges = np.append(row.x, row.x[-1:] + row.width_s) - row.width_s / 2.0
     curves: list[tuple[Floats, Floats, dict[str, Any], dict[str, Any]]] = []
     if np.nanmax(np.append(row.maximum - row.minimum, 0.0)) > 0:

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.axes import Pen
+from dashboard.figures.style import rgba_colour
 from dashboard.text.theme import Theme
 from logger.arrays import Floats
 
@@ -101,11 +102,6 @@ def _joined(parts: list[Floats]) -> Floats:
     return np.concatenate(parts[:-1]) if parts else np.empty(0)
 
 
-def _rgba_colour(colour: str, alpha: float) -> str:
-    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
-    return f"rgba({red},{green},{blue},{alpha})"
-
-
 _BREAK: Final = np.array([np.nan])
 
 
@@ -156,7 +152,7 @@ def plotly_traces(
         ]
     fill = {
         "fill": "toself",
-        "fillcolor": _rgba_colour(colour, OTHER_FILL_ALPHA if dashed else FILL_ALPHA),
+        "fillcolor": rgba_colour(colour, OTHER_FILL_ALPHA if dashed else FILL_ALPHA),
     }
     curves: list[tuple[str, tuple[Floats, Floats], float, dict[str, Any]]] = [
         ("fill", step_outlines(line.edges, line.minimum, line.maximum), 0.45, fill),

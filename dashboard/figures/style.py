@@ -1,10 +1,10 @@
-"""Layout that the figures of sweeps and loads share; their points are read by pointing. Pure."""
+"""What figures share: a layout whose points are read by pointing, and colours laid thin. Pure."""
 
 from typing import Any
 
 from dashboard.text.theme import Theme, plotly_template
 
-__all__ = ["axis_title", "picture_layout"]
+__all__ = ["axis_title", "picture_layout", "rgba_colour"]
 
 PictureLayout = dict[str, Any]
 PICTURE_HEIGHT_PX = 340
@@ -29,3 +29,9 @@ def picture_layout(
 def axis_title(text: str, theme: Theme) -> PictureLayout:
     """Return the title of an axis."""
     return {"text": text, "font": {"color": theme.ink_2}}
+
+
+def rgba_colour(colour: str, alpha: float) -> str:
+    """Return a colour #RRGGBB with an opacity from 0 to 1."""
+    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{alpha})"

@@ -7,9 +7,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.style import axis_title
+from dashboard.figures.style import axis_title, picture_layout, rgba_colour
 from dashboard.text.format import format_duration
-from dashboard.text.theme import Theme, plotly_template
+from dashboard.text.theme import Theme
 from logger.arrays import Floats
 
 __all__ = ["BandCurve", "LimitCurve", "load_time_figure"]
@@ -103,33 +103,33 @@ def load_time_figure(
         if lowest <= digit * 10.0**decade <= highest
     ]
     shown_s = list(TIME_TICKS_S)[:: 2 if is_narrow else 1]
-    axis = {"showgrid": True, "fixedrange": True, "zeroline": False, "type": "log"}
     return {
         "data": data,
         "layout": {
-            "template": plotly_template(theme, size_px=12.0),
+            **picture_layout(
+                theme,
+                left_px=56,
+                xaxis={
+                    "type": "log",
+                    "showgrid": False,
+                    "range": [float(np.log10(time_s[0])), float(np.log10(time_s[-1]))],
+                    "tickvals": shown_s,
+                    "ticktext": [TIME_TICKS_S[tick] for tick in shown_s],
+                    "tickangle": 0,
+                    "showline": True,
+                    "linecolor": theme.ink,
+                    "title": axis_title("held for", theme),
+                },
+                yaxis={
+                    "type": "log",
+                    "range": [float(np.log10(lowest)), float(np.log10(highest))],
+                    "tickvals": ticks,
+                    "ticktext": [f"{tick:g}" for tick in ticks],
+                    "title": axis_title(f"{'torque' if unit != 'A' else 'current'}, {unit}", theme),
+                },
+            ),
             "height": HEIGHT_PX,
             "margin": {"l": 56, "r": 96, "t": 14, "b": 46},
-            "hovermode": "closest",
-            "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
-            "xaxis": {
-                **axis,
-                "showgrid": False,
-                "range": [float(np.log10(time_s[0])), float(np.log10(time_s[-1]))],
-                "tickvals": shown_s,
-                "ticktext": [TIME_TICKS_S[tick] for tick in shown_s],
-                "tickangle": 0,
-                "showline": True,
-                "linecolor": theme.ink,
-                "title": axis_title("held for", theme),
-            },
-            "yaxis": {
-                **axis,
-                "range": [float(np.log10(lowest)), float(np.log10(highest))],
-                "tickvals": ticks,
-                "ticktext": [f"{tick:g}" for tick in ticks],
-                "title": axis_title(f"{'torque' if unit != 'A' else 'current'}, {unit}", theme),
-            },
             "annotations": [
                 *_curve_names(time_s, curves, highest, theme),
                 *_limit_names(time_s, limits, lowest, highest, theme),
@@ -166,7 +166,7 @@ def _band(time_s: Floats, load: Floats, colour: str) -> Picture:
         "x": _short(np.concatenate([time_s, time_s[::-1]])),
         "y": _short(np.concatenate([load[:, 2], load[::-1, 1]])),
         "fill": "toself",
-        "fillcolor": _faded(colour, BAND_OPACITY),
+        "fillcolor": rgba_colour(colour, BAND_OPACITY),
         "line": {"width": 0},
         "hoverinfo": "skip",
     }
@@ -184,7 +184,7 @@ def _over(time_s: Floats, borne: Floats, allowed: Floats, theme: Theme) -> list[
             "x": _short(np.concatenate([time_s, time_s[::-1]])),
             "y": _short(np.concatenate([top, borne[::-1]])),
             "fill": "toself",
-            "fillcolor": _faded(theme.danger, OVER_OPACITY),
+            "fillcolor": rgba_colour(theme.danger, OVER_OPACITY),
             "line": {"width": 0},
             "hoverinfo": "skip",
         }
@@ -231,11 +231,6 @@ def _limit_names(
             }
         )  # fmt: skip
     return out
-
-
-def _faded(colour: str, opacity: float) -> str:
-    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
-    return f"rgba({red},{green},{blue},{opacity:g})"
 
 
 def _short(values: Floats) -> list[float | None]:

@@ -5,7 +5,7 @@ import { addressOf, fetchBusRecordings, fetchHeat } from "../api.mjs";
 import { byId, emptyPage, findAll, html, renderFact, setText } from "../dom.mjs";
 import { takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
-import { plotly } from "../plotly.mjs";
+import { drawPlot, purgePlot } from "../plotly.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { drawLadder } from "./ladder.mjs";
 import { renderHead } from "./head.mjs";
@@ -47,6 +47,7 @@ export class HeatPage extends Page {
     this.ambients = html("select");
     this.ambients.id = "heat-ambient";
     this.part("ambient-box").replaceChildren(this.ambients);
+    this.plots = [this.part("curve"), this.part("truth")];
     this.sliders = { room: this.slider("room"), limit: this.slider("limit") };
     this.listen(this.select, "change", () => this.open(this.select.value));
     this.listen(this.ambients, "change", () => this.take({ ambient: this.ambients.value, room: null }));
@@ -68,12 +69,7 @@ export class HeatPage extends Page {
 
   end() {
     super.end();
-    plotly.then((loaded) => {
-      for (const name of ["curve", "truth"]) {
-        const plot = document.getElementById("heat-" + name);
-        if (plot) loaded.purge(plot);
-      }
-    });
+    this.plots.forEach((plot) => purgePlot(plot));
   }
 
   /** @param {"room" | "limit"} name */
@@ -251,10 +247,9 @@ export class HeatPage extends Page {
     this.part("changed").hidden = !answer.changes.length;
     renderChanges(this.part("changes"), answer.changes);
     setText(this.part("truth-said"), answer.truth_note);
-    const loaded = await plotly;
-    if (this.gone) return;
-    await this.draw(loaded, "truth", answer.truth);
-    if (answer.curve) await this.draw(loaded, "curve", answer.curve);
+    const [curve, truth] = this.plots;
+    await this.draw(truth, answer.truth);
+    if (answer.curve && !this.gone) await this.draw(curve, answer.curve);
   }
 
   /** @param {"room" | "limit"} name @param {import("./answers.d.ts").Rule} rule @param {string} note */
@@ -268,10 +263,9 @@ export class HeatPage extends Page {
     setText(this.part(name + "-note"), note);
   }
 
-  /** @param {any} loaded @param {string} name @param {any} figure */
-  async draw(loaded, name, figure) {
-    const plot = this.part(name);
+  /** @param {HTMLElement} plot @param {any} figure */
+  async draw(plot, figure) {
     plot.style.height = figure.layout.height + "px";
-    await loaded.react(plot, figure.data, figure.layout, PLOT);
+    await drawPlot(plot, figure, PLOT);
   }
 }

@@ -1,7 +1,7 @@
 // @ts-check
 /* The curve of the open limit where its kind has one: time against load. */
 import { setText } from "../dom.mjs";
-import { plotly } from "../plotly.mjs";
+import { drawPlot } from "../plotly.mjs";
 
 const CURVED = new Set(["inverse-time", "thermal"]);
 const PLOT = { displayModeBar: false, responsive: true };
@@ -33,7 +33,7 @@ export class CurvePicture {
       if (this.page.draft.table?.name === table.name) {
         host.hidden = !figure;
         setText(this.page.part("curve-title"), title || "");
-        if (figure) (await plotly).react(this.plot, figure.data, figure.layout, PLOT);
+        if (figure) drawPlot(this.plot, figure, PLOT);
       }
     } catch {
       host.hidden = true;

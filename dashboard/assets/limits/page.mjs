@@ -5,7 +5,7 @@ import { fetchLimitsOf, fetchLimitsStart } from "../api.mjs";
 import { byId, emptyPage, html } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { Page } from "../page.mjs";
-import { plotly } from "../plotly.mjs";
+import { purgePlot } from "../plotly.mjs";
 import { LimitsAnswers } from "./answers.mjs";
 import { CurvePicture } from "./curve.mjs";
 import { LimitsDraft } from "./draft.mjs";
@@ -65,7 +65,7 @@ export class LimitsPage extends Page {
 
   end() {
     super.end();
-    plotly.then((loaded) => [this.curve.plot, this.sweep.plot].forEach((plot) => loaded.purge(plot)));
+    [this.curve.plot, this.sweep.plot].forEach((plot) => purgePlot(plot));
   }
 
   /** @param {string} text */

@@ -3,7 +3,7 @@
    trade-off picture, each point of which can be opened. */
 import { fetchWork, stopWork } from "../api.mjs";
 import { button, countDrawing, html } from "../dom.mjs";
-import { plotly } from "../plotly.mjs";
+import { drawPlot, purgePlot } from "../plotly.mjs";
 import { screenTheme } from "../screen.mjs";
 import { isUnderWay, workText } from "./explorer.mjs";
 import { makeNumberBox, makeSelect } from "./form.mjs";
@@ -190,10 +190,7 @@ export class LimitSweep {
     this.say(...(result.sentences || []));
     this.page.part("sweep-aged").hidden = true;
     if (!result.figures) {
-      plotly.then((loaded) => {
-        loaded.purge(this.plot);
-        this.plot.replaceChildren();
-      });
+      purgePlot(this.plot).then(() => this.plot.replaceChildren());
       this.page.part("best").replaceChildren();
       return;
     }
@@ -222,7 +219,7 @@ export class LimitSweep {
     const figure = this.result?.figures?.[screenTheme()];
     if (!figure) return;
     const plot = /** @type {any} */ (this.plot);
-    await (await plotly).react(plot, figure.data, figure.layout, PLOT);
+    await drawPlot(plot, figure, PLOT);
     plot.removeAllListeners("plotly_click");
     plot.on("plotly_click", (/** @type {any} */ event) => this.open(event.points[0].customdata));
     countDrawing(this.plot);

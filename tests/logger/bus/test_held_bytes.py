@@ -1,9 +1,6 @@
 """Bytes of a serial line: read when they come, with the time of that, and parsed later."""
 
 import os
-import pty
-import tty
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,18 +11,6 @@ from logger.bus.source import Source
 from logger.joint.bench.bench import BusSettings
 
 S = 1_000_000_000
-
-
-@pytest.fixture
-def line(tmp_path: Path) -> Iterator[tuple[int, Path]]:
-    """Give a pseudo-terminal: the adapter's end, and the name that a client opens."""
-    ours, theirs = pty.openpty()
-    tty.setraw(theirs)
-    link = tmp_path / "adapter"
-    link.symlink_to(os.ttyname(theirs))
-    yield ours, link
-    os.close(ours)
-    os.close(theirs)
 
 
 def test_bytes_are_stamped_when_they_come_and_parsed_when_they_are_taken(line: tuple[int, Path]):

@@ -6,7 +6,7 @@ import struct
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import can
@@ -203,18 +203,6 @@ def test_frames_of_every_kind_arrive_as_they_were_sent():
         assert frames.length.tolist() == [2, 0, 4]
         source.close()
         source.close()
-
-
-@pytest.fixture
-def line(tmp_path: Path) -> Iterator[tuple[int, Path]]:
-    """Give a pseudo-terminal: the adapter's end, and the name that a client opens."""
-    ours, theirs = pty.openpty()
-    tty.setraw(theirs)
-    link = tmp_path / "adapter"
-    link.symlink_to(os.ttyname(theirs))
-    yield ours, link
-    os.close(ours)
-    os.close(theirs)
 
 
 @pytest.mark.parametrize(
