@@ -2,7 +2,9 @@
 
     app        the server: one process, one port
     cli        the commands that serve pages
-    plot_data  the one place that reads from replay what a figure draws
+    plot_data  which rows a figure of a recording has, and what is marked in them
+    row_data   the lines, bands and flags of rows, read from replay
+    flag_data  the flags of a figure, read from replay
     server/    what every route shares: requests, open recordings, origin, memory
     access/    the password, where the pages are served to other machines
     text/      colours, units, numbers and times in words

@@ -1,16 +1,11 @@
-"""Plot data: the lines, bands and annotations of a figure, read from a recording.
+"""Plot data: which rows a figure of a recording has, and what is marked in them.
 
-The only code that reads recordings for figures; `figures` itself is pure. A bucket is at most two
-pixels wide and has at most two points of a line; gaps are NaN. Computes nothing but the conversion
-to displayed units.
+`row_data` reads what is drawn in the rows; `figures` itself is pure.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Final
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import replace
+from typing import Any
 
 from dashboard.figures.annotations import (
     Annotations,
@@ -22,55 +17,52 @@ from dashboard.figures.annotations import (
     note_lines,
     other_gap,
 )
-from dashboard.figures.axes import Pen, PlotRow, plan_rows
-from dashboard.figures.lines import Band, Line
-from dashboard.figures.rows import ReadRow
+from dashboard.figures.axes import Pen, PlotRow
+from dashboard.figures.row_choice import USUAL_ROWS, RowChoice, row_offers
+from dashboard.figures.row_plan import plan_rows
+from dashboard.flag_data import (
+    flag_names,
+    flag_offers,
+    other_flag_pens,
+)
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.arrays import TIME_MAX_NS
 from logger.limits.limit import LimitSet
 from replay.alignment import Overlay
-from replay.cycles import are_cycles_narrow, group_extremes
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
 from replay.window import (
-    ChannelWindow,
-    Envelope,
-    FewBins,
     gaps_within,
-    read_envelope,
-    read_few_bins,
-    widest_bin_ns,
 )
 
 __all__ = [
-    "BUCKET_PX",
-    "Bins",
     "add_overlay_annotations",
-    "fine_bins",
-    "has_narrow_cycles",
     "other_pens",
     "plan_recording_rows",
     "read_annotations",
-    "read_band",
-    "read_bins",
-    "read_rows",
     "recording_limit_lines",
+    "recording_row_offers",
 ]
-
-Bins = NDArray[np.float64]
-
-FEW_BINS: Final = 8
-"""So many bins are read row by row: a live page closes one or two at a time."""
-BUCKET_PX: Final = 2
-"""No bucket is wider: what is drawn wider than a pen is read as a course that was not measured."""
 
 
 def plan_recording_rows(
-    recording: Recording, displays: Displays = DEFAULT_DISPLAYS, limits: LimitSet | None = None
+    recording: Recording,
+    displays: Displays = DEFAULT_DISPLAYS,
+    limits: LimitSet | None = None,
+    *,
+    choice: RowChoice | None = None,
+    apart: bool = False,
 ) -> tuple[PlotRow, ...]:
     """Return the rows of a recording's figure.
 
-    `limits`: of several temperatures the one with a limit is drawn; None: the newest in force.
+    Parameters
+    ----------
+    limits
+        Of several temperatures the one with a limit is usual; None: the newest in force.
+    choice
+        The rows that the reader chose; None: the usual ones, without flags.
+    apart
+        As in `plan_rows`: whether a second recording is laid over them.
     """
     limits_in_force = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
@@ -84,7 +76,22 @@ def plan_recording_rows(
         }
         for joint, carried in channels.items()
     }
-    return plan_rows(channels, limited, displays, recording.bench.labels)
+    return plan_rows(
+        channels,
+        limited,
+        displays,
+        recording.bench.labels,
+        choice=choice or USUAL_ROWS,
+        flags={} if choice is None else flag_names(recording),
+        apart=apart,
+    )
+
+
+def recording_row_offers(recording: Recording, plan: Sequence[PlotRow]) -> list[dict[str, Any]]:
+    """Return what rows of a recording there are to choose from, and which are drawn."""
+    channels = {joint: recording.channels(joint) for joint in recording.joints}
+    shown = {pen.channel for row in plan for pen in row.measured_pens if not pen.flag}
+    return row_offers(channels, shown, flag_offers(recording, plan))
 
 
 def recording_limit_lines(
@@ -100,200 +107,13 @@ def recording_limit_lines(
 
 def other_pens(plan: PlotRow, overlaid: Recording) -> tuple[Pen, ...]:
     """Return the pens that draw a second recording: the measured channels that both have."""
+    if plan.is_flags:
+        return other_flag_pens(plan, overlaid)
     return tuple(
         replace(pen, other=True)
         for pen in plan.measured_pens
         if pen.joint in overlaid.joints and pen.channel in overlaid.channels(pen.joint)
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _RowSource:
-    """A recording that a row is read from."""
-
-    recording: Recording
-    zero_ns: int
-    """Its instant at 0 s of the time axis."""
-    pens: tuple[Pen, ...]
-    start_ns: int
-    end_ns: int
-
-    def open_window(self, pen: Pen) -> ChannelWindow:
-        """Return the window of the channel that a pen draws."""
-        return ChannelWindow(self.recording, pen.joint, pen.channel, self.start_ns, self.end_ns)
-
-
-def _row_sources(
-    recording: Recording, plan: PlotRow, start_ns: int, end_ns: int, overlay: Overlay | None
-) -> tuple[_RowSource, ...]:
-    own_source = _RowSource(
-        recording=recording,
-        zero_ns=recording.start_ns,
-        pens=plan.pens,
-        start_ns=start_ns,
-        end_ns=end_ns,
-    )
-    if overlay is None:
-        return (own_source,)
-    later_ns = overlay.zero_ns - recording.start_ns
-    other_source = _RowSource(
-        recording=overlay.recording,
-        zero_ns=overlay.zero_ns,
-        pens=other_pens(plan, overlay.recording),
-        start_ns=start_ns + later_ns,
-        end_ns=end_ns + later_ns,
-    )
-    return own_source, other_source
-
-
-def fine_bins(span_ns: int, width_px: int) -> int:
-    """Return how many buckets cover a span so that none is wider than `BUCKET_PX`."""
-    return -(-span_ns // widest_bin_ns(span_ns, bins=max(8, width_px // BUCKET_PX)))
-
-
-def read_band(
-    window: ChannelWindow, pen: Pen, *, bins: int, factor: float, zero_ns: int
-) -> tuple[Band, float]:
-    """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds.
-
-    `zero_ns`: the instant from which x is counted.
-    """
-    envelope = window.envelope(bins=bins)
-    begins = np.asarray(envelope.start_ns)
-    edges = np.append(begins, begins[-1:] + envelope.width_ns)
-    band = Band(
-        pen=pen,
-        edges=(edges - zero_ns) / 1e9,
-        minimum=envelope.minimum * factor,
-        maximum=envelope.maximum * factor,
-        mean=envelope.mean * factor,
-    )
-    return band, envelope.width_ns / 1e9
-
-
-def read_rows(
-    recording: Recording,
-    plan: Sequence[PlotRow],
-    start_ns: int,
-    end_ns: int,
-    *,
-    width_px: int,
-    overlay: Overlay | None = None,
-) -> list[ReadRow]:
-    """Return the rows over [start_ns, end_ns): all lines, or all bands where cycles are too narrow.
-
-    One form for the whole window, an `overlay` included: a row of lines above one of bands would
-    seem to show something else.
-    """
-    bins = fine_bins(end_ns - start_ns, width_px)
-    windows = [
-        [
-            (source, pen, source.open_window(pen))
-            for source in _row_sources(recording, row, start_ns, end_ns, overlay)
-            for pen in source.pens
-        ]
-        for row in plan
-    ]
-    bands = []
-    for row, row_windows in zip(plan, windows, strict=True):
-        row_bands = [
-            read_band(window, pen, bins=bins, factor=row.factor, zero_ns=source.zero_ns)
-            for source, pen, window in row_windows
-            if not pen.setpoint
-        ]
-        bands.append(row_bands)
-    px_a_s = width_px / max((end_ns - start_ns) / 1e9, 1e-9)
-    if any(
-        has_narrow_cycles(row, band.minimum, band.maximum, bucket_s * px_a_s)
-        for row, row_bands in zip(plan, bands, strict=True)
-        for band, bucket_s in row_bands
-    ):
-        return [
-            ReadRow(plan=row, lines=tuple(band for band, _ in row_bands), bucket_s=row_bands[0][1])
-            for row, row_bands in zip(plan, bands, strict=True)
-        ]
-    return [
-        ReadRow(
-            plan=row,
-            lines=tuple(
-                _read_line(source, pen, window, bins=bins, factor=row.factor)
-                for source, pen, window in row_windows
-            ),
-            bucket_s=float("nan"),
-        )
-        for row, row_windows in zip(plan, windows, strict=True)
-    ]
-
-
-def has_narrow_cycles(row: PlotRow, low: Bins, high: Bins, px_a_bin: float) -> bool:
-    """Return whether `BUCKET_PX` of a row hold whole cycles: a line would be a patch of ink.
-
-    `low` and `high` are the extremes of bins, shape (n,).
-    """
-    if row.quantity == "temperature":
-        # A temperature drifts and flickers by one count; it has no cycles.
-        return False
-    ends = np.stack([low, high], axis=1)
-    minimum, maximum = group_extremes(ends, max(1, round(BUCKET_PX / px_a_bin)))
-    return are_cycles_narrow(minimum, maximum, least=row.min_span)
-
-
-def _read_line(
-    source: _RowSource, pen: Pen, window: ChannelWindow, *, bins: int, factor: float
-) -> Line:
-    time_ns, values = window.polyline(bins=bins)
-    if pen.other and source.recording.end_ns < source.end_ns:
-        # It ends within the window: its last value is not held beyond its end.
-        time_ns = np.append(time_ns, np.int64(source.recording.end_ns))
-        values = np.append(values, np.nan)
-    return Line(
-        pen=pen,
-        x=(np.asarray(time_ns) - source.zero_ns) / 1e9,
-        y=np.asarray(values, dtype=float) * factor,
-    )
-
-
-def read_bins(
-    recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
-) -> Bins:
-    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean.
-
-    Parameters
-    ----------
-    pens
-        Each with its factor to displayed units.
-    width
-        Of a bin, in ns.
-    """
-    bins = np.full((count, len(pens), 3), np.nan)
-    end_ns = start_ns + count * width
-    if 0 < count <= FEW_BINS and end_ns <= recording.end_ns:
-        edges = [start_ns + row * width for row in range(count + 1)]
-        for joint, columns in _columns_by_joint(pens).items():
-            channels = [pens[column][0].channel for column in columns]
-            few = read_few_bins(recording, joint, channels, edges)
-            factors = np.array([pens[column][1] for column in columns])
-            bins[:, columns] = _ordered_extremes(few, factors)
-        return bins
-    for index, (pen, factor) in enumerate(pens):
-        envelope = read_envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=count)
-        bins[:, index] = _ordered_extremes(envelope, factor)
-    return bins
-
-
-def _columns_by_joint(pens: tuple[tuple[Pen, float], ...]) -> dict[str, list[int]]:
-    columns: dict[str, list[int]] = {}
-    for index, (pen, _) in enumerate(pens):
-        columns.setdefault(pen.joint, []).append(index)
-    return columns
-
-
-def _ordered_extremes(bins: Envelope | FewBins, factor: float | Bins) -> Bins:
-    """Return first extreme, second extreme and mean in displayed units, on the last axis."""
-    rising = ~(abs(bins.first - bins.maximum) < abs(bins.first - bins.minimum))
-    first = np.where(rising, bins.minimum, bins.maximum)
-    second = np.where(rising, bins.maximum, bins.minimum)
-    return np.stack([first * factor, second * factor, bins.mean * factor], axis=-1)
 
 
 def read_annotations(

@@ -4,7 +4,8 @@ A line is drawn where single cycles can be distinguished. Where they cannot it i
 the range from minimum to maximum of each bucket is filled and its mean drawn in it, so that neither
 peaks nor the mean are lost and nothing is drawn between buckets that was not measured. A gap is one
 NaN and breaks the line; a band is one polygon for each run without a gap, since plotly's fill
-between two traces would cross gaps. Pure.
+between two traces would cross gaps. A flag is blocks as tall as the share of each bucket in which
+it was on: one path, however often it chatters. Pure.
 """
 
 from collections.abc import Sequence
@@ -20,8 +21,11 @@ from logger.arrays import Floats
 
 __all__ = [
     "Band",
+    "FlagBlocks",
     "Line",
+    "PlotLine",
     "finite_extremes",
+    "flag_heights",
     "plotly_traces",
     "row_traces",
     "step_line",
@@ -30,8 +34,13 @@ __all__ = [
 
 FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
 """Opacity of a band's fill: of the first recording, and of a second one laid over it."""
+OTHER_FLAG_ALPHA = 0.5
 OTHER_DASH = "5px,3px"
 OTHER_WIDTH_FACTOR = 0.7
+DASHES: Final = ("", "8px,3px", "2px,3px")
+"""Of a pen's line, by its `dash`."""
+FLAG_BASE, FLAG_TOP, FLAG_LEAST = 0.1, 0.46, 0.12
+"""Where a flag's blocks lie within its height, and how tall any at all is; `live/store.mjs` too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,11 +64,40 @@ class Band:
     mean: Floats
 
 
-def finite_extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlagBlocks:
+    """One flag in m buckets, and its figures over all of them."""
+
+    pen: Pen
+    edges: Floats
+    """As of a band, shape (m + 1,)."""
+    share: Floats
+    """Of each bucket's reported time in which it was on, 0 to 1, shape (m,); NaN in a gap."""
+    onsets: Floats
+    """How often it came on in each bucket, shape (m,)."""
+    count: int
+    whole_share: float
+    """NaN where nothing was reported."""
+    lasts: bool = True
+    """False of messages, which have no length: a bucket with any is a whole block."""
+
+
+PlotLine = Line | Band | FlagBlocks
+
+
+def flag_heights(share: Floats, onsets: Floats, *, lasts: bool = True) -> Floats:
+    """Return how tall the blocks of a flag are, 0 to 1; NaN where it was not on at all."""
+    heights = share if lasts else np.where(onsets > 0, 1.0, 0.0)
+    is_on = (share > 0) | (onsets > 0)
+    return np.where(is_on, np.fmax(heights, FLAG_LEAST), np.nan)
+
+
+def finite_extremes(lines: tuple[PlotLine, ...]) -> tuple[float, float]:
     """Return the smallest and the largest finite value of a row, NaN if there is none."""
     parts = [
         part
         for line in lines
+        if not isinstance(line, FlagBlocks)
         for part in ((line.y,) if isinstance(line, Line) else (line.minimum, line.maximum))
     ]
     values = np.concatenate(parts) if parts else np.empty(0)
@@ -129,7 +167,7 @@ def plotly_traces(
         "channel": line.pen.channel,
         "pen": line.pen.number,
     }
-    dashed: dict[str, Any] = {}
+    dashed: dict[str, Any] = {"dash": DASHES[line.pen.dash]} if line.pen.dash else {}
     if line.pen.other:
         meta["other"] = True
         # In full colour, since a paler one has a contrast below 3:1; a second recording is thinner
@@ -152,7 +190,7 @@ def plotly_traces(
         ]
     fill = {
         "fill": "toself",
-        "fillcolor": rgba_colour(colour, OTHER_FILL_ALPHA if dashed else FILL_ALPHA),
+        "fillcolor": rgba_colour(colour, OTHER_FILL_ALPHA if line.pen.other else FILL_ALPHA),
     }
     curves: list[tuple[str, tuple[Floats, Floats], float, dict[str, Any]]] = [
         ("fill", step_outlines(line.edges, line.minimum, line.maximum), 0.45, fill),
@@ -177,13 +215,46 @@ def plotly_traces(
     ]
 
 
+def _flag_trace(flag: FlagBlocks, base: float, *, axis: str, theme: Theme) -> dict[str, Any]:
+    """Return a flag as one trace; `base`: the lower edge of its height, of 1 in axis units."""
+    heights = flag_heights(flag.share, flag.onsets, lasts=flag.lasts)
+    low = np.where(np.isnan(heights), np.nan, base + FLAG_BASE)
+    high = low + (FLAG_TOP - FLAG_BASE) * heights
+    x, y = step_outlines(flag.edges, low, high)
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "xaxis": "x",
+        "yaxis": axis,
+        "x": _json_list(x),
+        "y": _json_list(y),
+        "fill": "toself",
+        "fillcolor": rgba_colour(theme.line, OTHER_FLAG_ALPHA if flag.pen.other else 1.0),
+        "line": {"width": 0, "color": theme.line, "shape": "hv", "simplify": False},
+        "hoverinfo": "skip",
+        "showlegend": False,
+        "meta": {
+            "joint": flag.pen.joint,
+            "channel": flag.pen.channel,
+            "flag": flag.pen.flag,
+            "pen": flag.pen.number,
+            "role": "flag",
+            "base": base,
+            "lasts": flag.lasts,
+            **({"other": True} if flag.pen.other else {}),
+        },
+    }
+
+
 def row_traces(
-    lines: Sequence[Line | Band], *, axis: str, theme: Theme, width: float
+    lines: Sequence[PlotLine], *, axis: str, theme: Theme, width: float
 ) -> list[dict[str, Any]]:
-    """Return the traces of all lines and bands of a row: every fill below every mean."""
-    traces = [
-        trace
-        for line in lines
-        for trace in plotly_traces(line, axis=axis, theme=theme, width=width)
-    ]
+    """Return the traces of a row: every fill below every mean; flags from the top down."""
+    traces = []
+    for place, line in enumerate(lines, start=1):
+        if isinstance(line, FlagBlocks):
+            base = float(len(lines) - place)
+            traces.append(_flag_trace(line, base, axis=axis, theme=theme))
+        else:
+            traces += plotly_traces(line, axis=axis, theme=theme, width=width)
     return sorted(traces, key=lambda trace: trace["meta"]["role"] != "fill")

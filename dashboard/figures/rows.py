@@ -1,4 +1,4 @@
-"""The four rows on one time axis, for Live and Replay alike.
+"""The rows on one time axis, for Live and Replay alike.
 
 Takes rows with their data (`ReadRow`) and their annotations, and returns a plotly figure as a plain
 mapping. `layout.meta` has what the browser draws itself: texts of margin and lane, the axes of the
@@ -13,12 +13,19 @@ from typing import Any
 from dashboard.figures.annotation_shapes import draw_annotations, lane_marks
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow, axis_range, tick_text
-from dashboard.figures.lines import Band, Line, finite_extremes, row_traces
+from dashboard.figures.lines import FlagBlocks, PlotLine, finite_extremes, row_traces
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_duration
 from dashboard.text.theme import Theme, plotly_template
 
-__all__ = ["ReadRow", "RowsFigure", "row_axes", "rows_figure", "window_marks"]
+__all__ = [
+    "ReadRow",
+    "RowsFigure",
+    "row_axes",
+    "rows_figure",
+    "sheet_of_rows",
+    "window_marks",
+]
 
 RowsFigure = dict[str, Any]
 ALERT_BAR_PX = 5.0
@@ -29,22 +36,35 @@ class ReadRow:
     """A planned row with its data."""
 
     plan: PlotRow
-    lines: tuple[Line | Band, ...]
+    lines: tuple[PlotLine, ...]
     bucket_s: float
     """Length of a bucket where the row is drawn as bands, else NaN."""
 
     @property
     def measured(self) -> tuple[Pen, ...]:
         """The pens that are named in the margin: the planned ones, then those of an overlay."""
+        if self.plan.is_flags:
+            return ()
         return self.plan.measured_pens + tuple(line.pen for line in self.lines if line.pen.other)
+
+    @property
+    def flag_count(self) -> int:
+        """How many flags it has; 0 for a row of traces."""
+        return len(self.lines) if self.plan.is_flags else 0
+
+
+def sheet_of_rows(rows: Sequence[ReadRow], sheet: Sheet) -> Sheet:
+    """Return the sheet with room for all rows and their flags."""
+    return sheet.with_room_for_rows([row.flag_count for row in rows])
 
 
 def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) -> tuple[Axis, ...]:
     """Return the y axis of each row: its data and its limit lines, rounded outwards."""
     axes = []
-    for index, (row, (low, high)) in enumerate(
-        zip(rows, sheet.row_domains(len(rows)), strict=True)
-    ):
+    for index, (row, (low, high)) in enumerate(zip(rows, _row_domains(rows, sheet), strict=True)):
+        if row.plan.is_flags:
+            axes.append(Axis(low=0.0, high=float(max(row.flag_count, 1)), ticks=()))
+            continue
         minimum, maximum = finite_extremes(row.lines)
         lines = [limit.pick_up for limit in annotations.limits if limit.row == index]
         axes.append(
@@ -58,6 +78,10 @@ def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) ->
             )
         )
     return tuple(axes)
+
+
+def _row_domains(rows: Sequence[ReadRow], sheet: Sheet) -> tuple[tuple[float, float], ...]:
+    return sheet.row_domains([row.flag_count for row in rows])
 
 
 def window_marks(
@@ -85,11 +109,11 @@ def _row_title_annotations(
     rows: Sequence[ReadRow], sheet: Sheet, theme: Theme, *, reads_means: bool
 ) -> list[dict[str, Any]]:
     titles: list[dict[str, Any]] = []
-    for row, (bottom, high) in zip(rows, sheet.row_domains(len(rows)), strict=True):
+    for row, (bottom, high) in zip(rows, _row_domains(rows, sheet), strict=True):
         bands = row.bucket_s == row.bucket_s
         has_setpoint = any(line.pen.setpoint for line in row.lines)
         bands_text = f"min, mean, max of {format_duration(row.bucket_s)}" if bands else ""
-        unit = row.plan.unit
+        unit = ", ".join(text for text in (row.plan.unit, row.plan.place) if text)
         common: dict[str, Any] = {
             "xref": "paper",
             "yref": "paper",
@@ -103,7 +127,8 @@ def _row_title_annotations(
             # The margin has no room for "mean" beside a value.
             values_text = "; values: mean" if reads_means else ""
             bands_text = f", {bands_text}{values_text}" if bands_text else ""
-            text = f"<b>{row.plan.title}</b> {small}{unit}{bands_text}</span>"
+            key_text = "".join(f", {words}" for words in row.plan.key)
+            text = f"<b>{row.plan.title}</b> {small}{unit}{key_text}{bands_text}</span>"
             titles.append(
                 {
                     **common,
@@ -121,7 +146,8 @@ def _row_title_annotations(
         # A low row has room for two lines of text instead of four.
         low = (high - bottom) * sheet.plot_height < 5.5 * sheet.text
         inline_unit = f" {small}{unit}</span>" if low else ""
-        lines_below = [] if low else [unit]
+        lines_below = [] if low or not unit else [unit]
+        lines_below += row.plan.key
         lines_below += ["thin: set-point"] if has_setpoint else []
         if bands:
             length = format_duration(row.bucket_s)
@@ -143,6 +169,21 @@ def _row_title_annotations(
     return titles
 
 
+def _flag_meta(flag: FlagBlocks) -> dict[str, Any]:
+    """Return what the browser writes beside a flag; a share that is not known is None."""
+    share = flag.whole_share
+    return {
+        "joint": flag.pen.joint,
+        "label": flag.pen.joint_label,
+        "pen": flag.pen.number,
+        "name": flag.pen.flag,
+        "other": flag.pen.other,
+        "lasts": flag.lasts,
+        "count": flag.count,
+        "share": share if share == share else None,  # noqa: PLR0124
+    }
+
+
 def rows_figure(
     rows: Sequence[ReadRow],
     annotations: Annotations,
@@ -155,6 +196,7 @@ def rows_figure(
     theme: Theme,
     axes: Sequence[Axis] | None = None,
     reads_means: bool = False,
+    offers: Sequence[dict[str, Any]] = (),
 ) -> RowsFigure:
     """Return the figure of rows over [start_s, end_s], seconds since the recording's start.
 
@@ -168,6 +210,8 @@ def rows_figure(
         The axis of each row; None: computed from the data.
     reads_means
         Whether values in the margin of bands are means of buckets, in place of newest readings.
+    offers
+        What rows there are to choose from (`row_choice.row_offers`).
     """
     y_axes = tuple(axes) if axes is not None else row_axes(rows, annotations, sheet)
     shapes, lane = window_marks(
@@ -188,7 +232,7 @@ def rows_figure(
     }
     data = []
     meta_rows = []
-    domains = sheet.row_domains(len(rows))
+    domains = _row_domains(rows, sheet)
     for index, (row, axis, domain) in enumerate(zip(rows, y_axes, domains, strict=True)):
         key = "" if index == 0 else str(index + 1)
         tick_values = axis.ticks
@@ -198,13 +242,12 @@ def rows_figure(
                 (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
             )
             tick_values = tuple(t for t in axis.ticks if t <= axis.high - room)
-        signed = row.plan.quantity in {"torque", "current", "speed"}
         layout[f"yaxis{key}"] = {
             "domain": list(domain),
             "range": [axis.low, axis.high],
             "tickvals": list(tick_values),
             "ticktext": tick_text(tick_values),
-            "zeroline": signed,
+            "zeroline": row.plan.is_signed,
             "anchor": "x",
         }
         data.extend(row_traces(row.lines, axis=f"y{key}", theme=theme, width=sheet.pen))
@@ -222,10 +265,13 @@ def rows_figure(
                         "label": p.joint_label,
                         "pen": p.number,
                         "channel": p.channel,
+                        "place": p.place,
+                        "dash": p.dash,
                         "other": p.other,
                     }
                     for p in row.measured
                 ],
+                "flags": [_flag_meta(line) for line in row.lines if isinstance(line, FlagBlocks)],
             }
         )
     layout["meta"] = {
@@ -243,5 +289,6 @@ def rows_figure(
             for line in annotations.limits
         ],
         "lane": lane,
+        "offers": list(offers),
     }
     return {"data": data, "layout": layout}

@@ -19,14 +19,8 @@ from dashboard.figures.lines import Band, Line
 from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
 from dashboard.figures.sheet import Sheet, make_sheet
 from dashboard.live.snapshot import Snapshot
-from dashboard.plot_data import (
-    BUCKET_PX,
-    Bins,
-    has_narrow_cycles,
-    plan_recording_rows,
-    read_annotations,
-    read_bins,
-)
+from dashboard.plot_data import plan_recording_rows, read_annotations
+from dashboard.row_data import BUCKET_PX, Bins, has_narrow_cycles, read_bins
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
 from dashboard.text.zone import reader_zone

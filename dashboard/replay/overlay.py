@@ -12,6 +12,7 @@ from datetime import tzinfo
 from typing import Any, Final
 
 from dashboard.figures.axes import PlotRow
+from dashboard.figures.row_choice import ALL_ROWS, USUAL_ROWS, RowChoice
 from dashboard.plot_data import other_pens, plan_recording_rows
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.format import format_date_time, format_duration, format_elapsed, format_number
@@ -38,6 +39,8 @@ class OverlayRequest:
     name: str
     shift_s: float
     zone: tzinfo
+    choice: RowChoice = USUAL_ROWS
+    """The rows in which it is drawn."""
 
 
 def draw_with_overlay(
@@ -63,7 +66,8 @@ def draw_with_overlay(
 
 def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayRequest) -> Overlay:
     second = cache.open_recording(request.name)
-    if not any(other_pens(row, second) for row in plan_recording_rows(first)):
+    plan = plan_recording_rows(first, choice=request.choice, apart=True)
+    if not any(other_pens(row, second) for row in plan):
         raise InputError(_nothing_shared_text(first, second))
     shift_s = request.shift_s if math.isfinite(request.shift_s) else 0.0
     shift_s = min(max(shift_s, -MAX_SHIFT_S), MAX_SHIFT_S)
@@ -134,7 +138,8 @@ def alignment_choices(
         They have no joint or no channel in common.
     """
     plan = plan_recording_rows(first, displays)
-    if not any(other_pens(row, second) for row in plan):
+    every_row = plan_recording_rows(first, displays, choice=ALL_ROWS)
+    if not any(other_pens(row, second) for row in every_row):
         raise InputError(f"No overlay. {_nothing_shared_text(first, second)}")
     first_anchors, second_anchors = (_recording_anchors(one) for one in (first, second))
     return {

@@ -17,7 +17,7 @@ from dashboard.replay.recording_list import recording_list
 from dashboard.replay.recording_view import DrawOptions
 from dashboard.server.dependencies import OpenRecording, Recordings
 from dashboard.server.json_answer import JsonAnswer
-from dashboard.server.queries import FigureQuery, UnitsQuery, ZoneQuery, finite_or
+from dashboard.server.queries import FigureQuery, RowsQuery, UnitsQuery, ZoneQuery, finite_or
 from logger.limits.limit import check_for_bench
 from replay.excursions.applied_limits import AppliedLimits, hypothetical_limits, recorded_limits
 from replay.recording import Recording
@@ -60,7 +60,7 @@ class OverviewQuery(FigureQuery, LimitsQuery, ZoneQuery):
         )
 
 
-class SpanQuery(LimitsQuery, ZoneQuery):
+class SpanQuery(LimitsQuery, ZoneQuery, RowsQuery):
     """A span of a recording, and a second recording that is laid over it."""
 
     start: float
@@ -74,7 +74,9 @@ class SpanQuery(LimitsQuery, ZoneQuery):
     @property
     def overlay_request(self) -> OverlayRequest:
         """The requested second recording."""
-        return OverlayRequest(name=self.over, shift_s=self.shift, zone=self.time_zone)
+        return OverlayRequest(
+            name=self.over, shift_s=self.shift, zone=self.time_zone, choice=self.row_choice
+        )
 
     def clip_span(self, recording: Recording) -> tuple[float, float]:
         """Return the span clipped to a recording, never shorter than `MIN_WINDOW_S`."""
@@ -138,7 +140,13 @@ def show_window(
     start_s, end_s = query.clip_span(recording)
     applied = query.applied_limits(recording)
     draw = partial(
-        recording_view.window_figure, recording, start_s, end_s, query.draw_options, applied=applied
+        recording_view.window_figure,
+        recording,
+        start_s,
+        end_s,
+        query.draw_options,
+        applied=applied,
+        choice=query.row_choice,
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
@@ -151,7 +159,13 @@ def show_span(
     start_s, end_s = query.clip_span(recording)
     applied = query.applied_limits(recording)
     draw = partial(
-        recording_view.span_table, recording, start_s, end_s, query.displays, applied=applied
+        recording_view.span_table,
+        recording,
+        start_s,
+        end_s,
+        query.displays,
+        applied=applied,
+        choice=query.row_choice,
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 

@@ -9,8 +9,8 @@ import pytest
 
 from dashboard.figures.annotations import alert_spans
 from dashboard.figures.sheet import make_sheet
-from dashboard.plot_data import fine_bins
 from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
+from dashboard.row_data import fine_bins
 from dashboard.text.theme import DARK, LIGHT
 from logger.store.tools.cut import copy_span
 from replay.recording import Recording

@@ -15,7 +15,8 @@ from dashboard.live.json_patch import apply_edits
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
 from dashboard.live.wire_format import Update, unpack_update
-from dashboard.plot_data import has_narrow_cycles, plan_recording_rows
+from dashboard.plot_data import plan_recording_rows
+from dashboard.row_data import has_narrow_cycles
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
 from logger.limits.lifecycle import alerts_from_events

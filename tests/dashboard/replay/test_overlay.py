@@ -15,7 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboard.figures.sheet import make_sheet
-from dashboard.plot_data import fine_bins
 from dashboard.replay import recording_view
 from dashboard.replay.overlay import (
     OverlayRequest,
@@ -24,6 +23,7 @@ from dashboard.replay.overlay import (
     overlay_label,
 )
 from dashboard.replay.recording_view import DrawOptions
+from dashboard.row_data import fine_bins
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.theme import DARK, LIGHT
 from dashboard.text.units import select_displays
