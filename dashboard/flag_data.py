@@ -101,13 +101,15 @@ def read_flag_bins(recording: Recording, pens: Sequence[Pen], edges_ns: Ints) ->
     """Return n bins of each flag, shape (n, pens, 3).
 
     How often it came on, the share of the bin in which its joint reported, and the share in which
-    it was on; NaN where nothing was reported.
+    it was on, NaN of messages; all NaN where nothing was reported.
     """
     width_ns = np.diff(edges_ns)
     columns = []
-    for _, bins in count_flags(recording, pens, edges_ns):
+    for flag, bins in count_flags(recording, pens, edges_ns):
         column = np.stack([bins.onsets, bins.held_ns / width_ns, bins.on_ns / width_ns], axis=-1)
         column[bins.held_ns == 0] = np.nan
+        if not flag.lasts:
+            column[:, 2] = np.nan
         columns.append(column)
     return np.stack(columns, axis=1) if columns else np.empty((len(width_ns), 0, 3))
 

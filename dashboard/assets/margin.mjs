@@ -86,7 +86,7 @@ function drawEndedLimit(sheet, group, limit) {
 function drawValue(sheet, group, tip, y, tipY) {
   const { isNarrow, plotRight } = sheet;
   const row = sheet.meta.rows[tip.row];
-  const cls = `p${tip.pen}${tip.other ? " other" : ""}`;
+  const cls = `p${tip.pen}${tip.other ? " other" : ""}${tip.dash ? ` d${tip.dash}` : ""}`;
   const x = plotRight + (isNarrow ? 13 : sheet.meta.form === "wide" ? 46 : 32);
   if (tipY === null) {
     const [x1, x2] = isNarrow ? [plotRight + 2, x - 3] : [plotRight + 7, x - 5];
@@ -100,9 +100,24 @@ function drawValue(sheet, group, tip, y, tipY) {
   const text = row.unit === "°C" ? formatTemperature(tip.value, row) : formatNumber(tip.value, row.decimals);
   const place = { x, y: y + smallText(sheet) * 0.48 };
   const value = svg("text", { class: tip.other ? "value other" : "value", ...place }, text);
-  const who = (tip.label || tip.joint) + (tip.other ? ", other" : "") + (tip.isMean ? ", mean" : "");
-  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: 5 }, who));
+  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: 5 }, whoText(sheet, tip, x, text)));
   group.append(value);
+}
+
+/**
+ * Whose a value is, in as many words as there is room for.
+ * @param {Sheet} sheet
+ * @param {ValuedTip} tip
+ * @param {number} x where the value begins
+ * @param {string} value
+ */
+function whoText(sheet, tip, x, value) {
+  const joint = (tip.label || tip.joint) + (tip.other ? ", other" : "");
+  const mean = tip.isMean ? ", mean" : "";
+  if (!tip.place) return joint + mean;
+  const room = sheet.width - x - sheet.textWidth(value, "value") - 5;
+  const texts = [`${joint}, ${tip.place}${mean}`, `${joint}, ${tip.place}`, tip.place];
+  return texts.find((one) => sheet.textWidth(one, "who") <= room) || tip.place;
 }
 
 /**

@@ -20,4 +20,6 @@ A figure is a plain mapping that plotly accepts (a test has plotly check it): bu
 objects costs more than drawing them. The x axis counts seconds since the start of the recording.
 What changes while the reader moves (ticks, labels in the right margin, lane, play-head) is drawn
 over the figure in the browser from `layout.meta`, so that the figure is not laid out again.
+
+Kept together: all of them are figures' parts, and none knows more than the ones above it.
 """

@@ -5,7 +5,7 @@ the range from minimum to maximum of each bucket is filled and its mean drawn in
 peaks nor the mean are lost and nothing is drawn between buckets that was not measured. A gap is one
 NaN and breaks the line; a band is one polygon for each run without a gap, since plotly's fill
 between two traces would cross gaps. A flag is blocks as tall as the share of each bucket in which
-it was on: one path, however often it chatters. Pure.
+it was on, drawn by the browser as one path, however often it chatters. Pure.
 """
 
 from collections.abc import Sequence
@@ -26,6 +26,7 @@ __all__ = [
     "PlotLine",
     "finite_extremes",
     "flag_heights",
+    "json_list",
     "plotly_traces",
     "row_traces",
     "step_line",
@@ -34,13 +35,12 @@ __all__ = [
 
 FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
 """Opacity of a band's fill: of the first recording, and of a second one laid over it."""
-OTHER_FLAG_ALPHA = 0.5
 OTHER_DASH = "5px,3px"
 OTHER_WIDTH_FACTOR = 0.7
 DASHES: Final = ("", "8px,3px", "2px,3px")
 """Of a pen's line, by its `dash`."""
-FLAG_BASE, FLAG_TOP, FLAG_LEAST = 0.1, 0.46, 0.12
-"""Where a flag's blocks lie within its height, and how tall any at all is; `live/store.mjs` too."""
+FLAG_LEAST: Final = 0.12
+"""How tall a block is at least; `live/store.mjs` too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +143,7 @@ def _joined(parts: list[Floats]) -> Floats:
 _BREAK: Final = np.array([np.nan])
 
 
-def _json_list(values: Floats) -> list[float | None]:
+def json_list(values: Floats) -> list[float | None]:
     """Return values as JSON can carry them: None for NaN."""
     return [value if value == value else None for value in values.tolist()]  # noqa: PLR0124
 
@@ -182,8 +182,8 @@ def plotly_traces(
         return [
             {
                 **common,
-                "x": _json_list(line.x),
-                "y": _json_list(line.y),
+                "x": json_list(line.x),
+                "y": json_list(line.y),
                 "line": {**style, **dashed, "simplify": False},
                 "meta": {**meta, "role": role},
             }
@@ -199,8 +199,8 @@ def plotly_traces(
     return [
         {
             **common,
-            "x": _json_list(x),
-            "y": _json_list(values),
+            "x": json_list(x),
+            "y": json_list(values),
             "line": {
                 "color": colour,
                 "simplify": False,
@@ -215,46 +215,14 @@ def plotly_traces(
     ]
 
 
-def _flag_trace(flag: FlagBlocks, base: float, *, axis: str, theme: Theme) -> dict[str, Any]:
-    """Return a flag as one trace; `base`: the lower edge of its height, of 1 in axis units."""
-    heights = flag_heights(flag.share, flag.onsets, lasts=flag.lasts)
-    low = np.where(np.isnan(heights), np.nan, base + FLAG_BASE)
-    high = low + (FLAG_TOP - FLAG_BASE) * heights
-    x, y = step_outlines(flag.edges, low, high)
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "xaxis": "x",
-        "yaxis": axis,
-        "x": _json_list(x),
-        "y": _json_list(y),
-        "fill": "toself",
-        "fillcolor": rgba_colour(theme.line, OTHER_FLAG_ALPHA if flag.pen.other else 1.0),
-        "line": {"width": 0, "color": theme.line, "shape": "hv", "simplify": False},
-        "hoverinfo": "skip",
-        "showlegend": False,
-        "meta": {
-            "joint": flag.pen.joint,
-            "channel": flag.pen.channel,
-            "flag": flag.pen.flag,
-            "pen": flag.pen.number,
-            "role": "flag",
-            "base": base,
-            "lasts": flag.lasts,
-            **({"other": True} if flag.pen.other else {}),
-        },
-    }
-
-
 def row_traces(
     lines: Sequence[PlotLine], *, axis: str, theme: Theme, width: float
 ) -> list[dict[str, Any]]:
-    """Return the traces of a row: every fill below every mean; flags from the top down."""
-    traces = []
-    for place, line in enumerate(lines, start=1):
-        if isinstance(line, FlagBlocks):
-            base = float(len(lines) - place)
-            traces.append(_flag_trace(line, base, axis=axis, theme=theme))
-        else:
-            traces += plotly_traces(line, axis=axis, theme=theme, width=width)
+    """Return the traces of all lines and bands of a row: every fill below every mean."""
+    traces = [
+        trace
+        for line in lines
+        if not isinstance(line, FlagBlocks)
+        for trace in plotly_traces(line, axis=axis, theme=theme, width=width)
+    ]
     return sorted(traces, key=lambda trace: trace["meta"]["role"] != "fill")

@@ -10,10 +10,19 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
+import numpy as np
+
 from dashboard.figures.annotation_shapes import draw_annotations, lane_marks
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow, axis_range, tick_text
-from dashboard.figures.lines import FlagBlocks, PlotLine, finite_extremes, row_traces
+from dashboard.figures.lines import (
+    FlagBlocks,
+    PlotLine,
+    finite_extremes,
+    flag_heights,
+    json_list,
+    row_traces,
+)
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_duration
 from dashboard.text.theme import Theme, plotly_template
@@ -59,21 +68,30 @@ def sheet_of_rows(rows: Sequence[ReadRow], sheet: Sheet) -> Sheet:
 
 
 def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) -> tuple[Axis, ...]:
-    """Return the y axis of each row: its data and its limit lines, rounded outwards."""
+    """Return the y axis of each row: its data and its limit lines, rounded outwards.
+
+    Rows of one quantity have one scale, but for their limit lines.
+    """
+    extremes = [finite_extremes(row.lines) for row in rows]
     axes = []
     for index, (row, (low, high)) in enumerate(zip(rows, _row_domains(rows, sheet), strict=True)):
         if row.plan.is_flags:
             axes.append(Axis(low=0.0, high=float(max(row.flag_count, 1)), ticks=()))
             continue
-        minimum, maximum = finite_extremes(row.lines)
-        lines = [limit.pick_up for limit in annotations.limits if limit.row == index]
+        # Places that have a row each stand on one scale.
+        ends = [
+            end
+            for other, both in zip(rows, extremes, strict=True)
+            if other.plan.quantity == row.plan.quantity
+            for end in both
+        ]
         axes.append(
             axis_range(
-                minimum,
-                maximum,
+                float(np.fmin.reduce(ends)),
+                float(np.fmax.reduce(ends)),
                 min_span=row.plan.min_span,
                 degrees=row.plan.in_degrees,
-                lines=lines,
+                lines=[limit.pick_up for limit in annotations.limits if limit.row == index],
                 height_px=(high - low) * sheet.plot_height,
             )
         )
@@ -170,17 +188,68 @@ def _row_title_annotations(
 
 
 def _flag_meta(flag: FlagBlocks) -> dict[str, Any]:
-    """Return what the browser writes beside a flag; a share that is not known is None."""
+    """Return what the browser draws of a flag; None: a share that is not known, no block.
+
+    Its buckets are all of one width.
+    """
     share = flag.whole_share
+    heights = flag_heights(flag.share, flag.onsets, lasts=flag.lasts).round(3)
+    first, last = (flag.edges[[0, -1]]).tolist() if len(flag.edges) else (0.0, 0.0)
     return {
         "joint": flag.pen.joint,
         "label": flag.pen.joint_label,
         "pen": flag.pen.number,
+        "channel": flag.pen.channel,
         "name": flag.pen.flag,
         "other": flag.pen.other,
-        "lasts": flag.lasts,
         "count": flag.count,
         "share": share if share == share else None,  # noqa: PLR0124
+        "start": first,
+        "width": (last - first) / max(len(heights), 1),
+        "heights": json_list(heights),
+    }
+
+
+def _plotly_axis(
+    row: ReadRow, axis: Axis, domain: tuple[float, float], sheet: Sheet
+) -> dict[str, Any]:
+    tick_values = axis.ticks
+    if sheet.form == "narrow":
+        # The title of the row is where a label at the very top would be.
+        room = (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
+        tick_values = tuple(t for t in axis.ticks if t <= axis.high - room)
+    return {
+        "domain": list(domain),
+        "range": [axis.low, axis.high],
+        "tickvals": list(tick_values),
+        "ticktext": tick_text(tick_values),
+        "zeroline": row.plan.is_signed,
+        "anchor": "x",
+    }
+
+
+def _row_meta(row: ReadRow, axis: Axis, domain: tuple[float, float]) -> dict[str, Any]:
+    """Return what the browser draws of a row itself: values, units, flags."""
+    return {
+        "title": row.plan.title,
+        "unit": row.plan.unit,
+        "decimals": row.plan.decimals,
+        "factor": row.plan.factor,
+        "domain": list(domain),
+        "range": [axis.low, axis.high],
+        "pens": [
+            {
+                "joint": pen.joint,
+                "label": pen.joint_label,
+                "pen": pen.number,
+                "channel": pen.channel,
+                "place": pen.place,
+                "dash": pen.dash,
+                "other": pen.other,
+            }
+            for pen in row.measured
+        ],
+        "flags": [_flag_meta(line) for line in row.lines if isinstance(line, FlagBlocks)],
     }
 
 
@@ -235,45 +304,11 @@ def rows_figure(
     domains = _row_domains(rows, sheet)
     for index, (row, axis, domain) in enumerate(zip(rows, y_axes, domains, strict=True)):
         key = "" if index == 0 else str(index + 1)
-        tick_values = axis.ticks
-        if sheet.form == "narrow":
-            # The title of the row is where a label at the very top would be.
-            room = (
-                (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
-            )
-            tick_values = tuple(t for t in axis.ticks if t <= axis.high - room)
-        layout[f"yaxis{key}"] = {
-            "domain": list(domain),
-            "range": [axis.low, axis.high],
-            "tickvals": list(tick_values),
-            "ticktext": tick_text(tick_values),
-            "zeroline": row.plan.is_signed,
-            "anchor": "x",
-        }
+        if not row.plan.is_flags:
+            # Flags are drawn by the browser's own code: they come last, and need no axis.
+            layout[f"yaxis{key}"] = _plotly_axis(row, axis, domain, sheet)
         data.extend(row_traces(row.lines, axis=f"y{key}", theme=theme, width=sheet.pen))
-        meta_rows.append(
-            {
-                "title": row.plan.title,
-                "unit": row.plan.unit,
-                "decimals": row.plan.decimals,
-                "factor": row.plan.factor,
-                "domain": list(domain),
-                "range": [axis.low, axis.high],
-                "pens": [
-                    {
-                        "joint": p.joint,
-                        "label": p.joint_label,
-                        "pen": p.number,
-                        "channel": p.channel,
-                        "place": p.place,
-                        "dash": p.dash,
-                        "other": p.other,
-                    }
-                    for p in row.measured
-                ],
-                "flags": [_flag_meta(line) for line in row.lines if isinstance(line, FlagBlocks)],
-            }
-        )
+        meta_rows.append(_row_meta(row, axis, domain))
     layout["meta"] = {
         **sheet.page_meta(epoch_ms=epoch_ms, zone=zone),
         "rows": meta_rows,

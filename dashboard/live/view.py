@@ -15,11 +15,12 @@ import numpy as np
 
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow
-from dashboard.figures.lines import Band, Line
-from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
+from dashboard.figures.lines import Band, FlagBlocks, Line, PlotLine
+from dashboard.figures.row_choice import USUAL_ROWS, RowChoice, row_choice
+from dashboard.figures.rows import ReadRow, row_axes, rows_figure, sheet_of_rows, window_marks
 from dashboard.figures.sheet import Sheet, make_sheet
 from dashboard.live.snapshot import Snapshot
-from dashboard.plot_data import plan_recording_rows, read_annotations
+from dashboard.plot_data import plan_recording_rows, read_annotations, recording_row_offers
 from dashboard.row_data import BUCKET_PX, Bins, has_narrow_cycles, read_bins
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
@@ -52,6 +53,8 @@ class ViewRequest:
     theme: Theme
     zone: tzinfo
     displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
+    choice: RowChoice = USUAL_ROWS
+    """The rows that the reader chose."""
 
 
 def view_request(message: dict[str, Any]) -> ViewRequest:
@@ -69,6 +72,7 @@ def view_request(message: dict[str, Any]) -> ViewRequest:
         theme=THEMES.get(str(message.get("theme")), LIGHT),
         zone=reader_zone(str(message.get("zone") or "")),
         displays=select_displays(str(message.get("position")), str(message.get("speed"))),
+        choice=row_choice(str(message.get("rows") or "")),
     )
 
 
@@ -101,6 +105,8 @@ class LiveView:
         self.request = request
         self.recording = recording
         self._plan: tuple[PlotRow, ...] = ()
+        self._sheet = request.sheet
+        """With room for all rows."""
         self._pens: tuple[tuple[Pen, float], ...] = ()
         """Every pen of the plan with its factor to displayed units, in the order of updates."""
         self._axes: tuple[Axis, ...] = ()
@@ -132,7 +138,7 @@ class LiveView:
         events = len(recording.read_events())
         marks_changed = events != self._events_seen or silent != self._has_open_gap
         self._events_seen, self._has_open_gap = events, silent
-        whole = self._must_redraw(begin_ns, now_ns)
+        whole = self._must_redraw(begin_ns, now_ns) or (marks_changed and self._lacks_a_flag())
         if not whole:
             bins = self._take_closed_bins()
             self._keep_bins(bins, begin_ns)
@@ -175,10 +181,18 @@ class LiveView:
         room_ns = BINS_BEYOND * self._room_ns
         return now_ns - begin_ns > room_ns or self._closed_ns() - self._cursor_ns > room_ns
 
+    def _lacks_a_flag(self) -> bool:
+        """Return whether a flag came on for the first time: it has a place in the rows."""
+        return self._plan_rows() != self._plan
+
+    def _plan_rows(self) -> tuple[PlotRow, ...]:
+        request = self.request
+        return plan_recording_rows(self.recording, request.displays, choice=request.choice)
+
     def _start_over(self, begin_ns: int, now_ns: int) -> None:
         """Plan rows and bins again."""
         self._limit_sets = len(self.recording.limit_sets)
-        self._plan = plan_recording_rows(self.recording, self.request.displays)
+        self._plan = self._plan_rows()
         self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
         self._room_ns = max(now_ns - begin_ns, FIRST_ROOM_NS)
         bins = max(MIN_BINS, self.request.sheet.plot_width // BUCKET_PX)
@@ -206,7 +220,7 @@ class LiveView:
         """Return age in s and displayed value of every pen's newest reading, shape (pens, 2)."""
         newest = np.full((len(self._pens), 2), np.nan)
         for index, (pen, factor) in enumerate(self._pens):
-            item = snapshot.latest.get(pen.joint)
+            item = None if pen.flag else snapshot.latest.get(pen.joint)
             if item is not None and pen.channel in item.values:
                 at_ns, value = item.values[pen.channel]
                 newest[index] = (snapshot.now_ns - at_ns) / 1e9, value * factor
@@ -218,7 +232,9 @@ class LiveView:
 
     def _leaves_axes(self, bins: Bins) -> bool:
         """Return whether a new bin lies outside of its row's axis."""
-        for axis, values in zip(self._axes, self._split_by_row(bins), strict=True):
+        for row, axis, values in zip(self._plan, self._axes, self._split_by_row(bins), strict=True):
+            if row.is_flags:
+                continue
             ends = values[:, :, :2]
             ends = ends[~np.isnan(ends)]
             if ends.size and (ends.min() < axis.low or ends.max() > axis.high):
@@ -239,7 +255,7 @@ class LiveView:
             has_narrow_cycles(row, values[:, index, 0], values[:, index, 1], px_a_bin)
             for row, values in zip(self._plan, self._split_by_row(bins), strict=True)
             for index, pen in enumerate(row.pens)
-            if not pen.setpoint
+            if not (pen.setpoint or pen.flag)
         )
 
     def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> None:
@@ -249,7 +265,8 @@ class LiveView:
         self._bands_checked_ns = snapshot.now_ns
         empty, full = self._empty_and_full_rows(bins)
         annotations = self._read_annotations(begin_ns)
-        self._axes = row_axes(full, annotations, request.sheet)
+        self._sheet = sheet_of_rows(empty, request.sheet)
+        self._axes = row_axes(full, annotations, self._sheet)
         figure = rows_figure(
             empty,
             annotations,
@@ -257,13 +274,18 @@ class LiveView:
             end_s=(snapshot.now_ns - recording.start_ns) / 1e9,
             epoch_ms=recording.start_ns / 1e6,
             zone=request.zone,
-            sheet=request.sheet,
+            sheet=self._sheet,
             theme=request.theme,
             axes=self._axes,
+            offers=recording_row_offers(recording, self._plan),
         )
-        index_of = {(pen.joint, pen.channel): k for k, (pen, _) in enumerate(self._pens)}
+        index_of = {(pen.joint, pen.channel, pen.flag): k for k, (pen, _) in enumerate(self._pens)}
         for trace in figure["data"]:
-            trace["meta"]["at"] = index_of[trace["meta"]["joint"], trace["meta"]["channel"]]
+            meta = trace["meta"]
+            meta["at"] = index_of[meta["joint"], meta["channel"], ""]
+        for row in figure["layout"]["meta"]["rows"]:
+            for flag in row["flags"]:
+                flag["at"] = index_of[flag["joint"], flag["channel"], flag["name"]]
         self._shapes = _round_marks(figure["layout"]["shapes"])
         self._lane = _round_marks(figure["layout"]["meta"]["lane"])
         self._figure = figure
@@ -282,16 +304,15 @@ class LiveView:
             bucket_s = self._width_ns / 1e9 if self._is_banded else math.nan
             low = np.fmin(values[:, :, 0], values[:, :, 1])
             high = np.fmax(values[:, :, 0], values[:, :, 1])
-            drawn: list[Line | Band] = [
-                Band(pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing)
-                if self._is_banded
-                else Line(pen=pen, x=nothing, y=nothing)
-                for _, pen in shown
-            ]
+            drawn = [_nothing_drawn(pen, is_banded=self._is_banded) for _, pen in shown]
             held = [
                 Line(pen=pen, x=nothing, y=np.concatenate([low[:, index], high[:, index]]))
                 for index, pen in shown
             ]
+            if plan.is_flags:
+                empty.append(ReadRow(plan=plan, lines=tuple(drawn), bucket_s=math.nan))
+                full.append(empty[-1])
+                continue
             empty.append(ReadRow(plan=plan, lines=tuple(drawn), bucket_s=bucket_s))
             full.append(ReadRow(plan=plan, lines=tuple(held), bucket_s=bucket_s))
         return empty, full
@@ -314,10 +335,22 @@ class LiveView:
             self._axes,
             start_s=(begin_ns - start_ns) / 1e9,
             end_s=(snapshot.now_ns - start_ns) / 1e9,
-            sheet=self.request.sheet,
+            sheet=self._sheet,
             theme=self.request.theme,
         )
         self._shapes, self._lane = _round_marks(shapes), _round_marks(lane)
+
+
+def _nothing_drawn(pen: Pen, *, is_banded: bool) -> PlotLine:
+    """Return what a pen draws, without its data: the page has the bins."""
+    nothing = np.empty(0)
+    if pen.flag:
+        return FlagBlocks(
+            pen=pen, edges=nothing, share=nothing, onsets=nothing, count=0, whole_share=math.nan
+        )
+    if is_banded:
+        return Band(pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing)
+    return Line(pen=pen, x=nothing, y=nothing)
 
 
 def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from typing import Final
 from dash import html
 
 from dashboard.pages.attributes import html_attributes
+from dashboard.pages.row_choice import row_choice_parts
 
 __all__ = ["replay_layout"]
 
@@ -212,6 +213,7 @@ def _replay_figures() -> html.Div:
                 ],
                 className="sheet-head",
             ),
+            *row_choice_parts("past"),
             html.P(id="past-laid", className="laid", role="status", hidden=True),
             html.Div(
                 id="past-rows",

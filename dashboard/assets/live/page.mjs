@@ -6,6 +6,7 @@ import { readerPlace, sendRequest } from "../api.mjs";
 import { byId, emptyPage, find, findAll, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { Page } from "../page.mjs";
+import { RowChoice } from "../row_choice.mjs";
 import { screenForm, screenHeight, screenTheme } from "../screen.mjs";
 import { chosenUnits, UNITS_CHANGED } from "../units.mjs";
 import { AlertList } from "./alerts.mjs";
@@ -20,6 +21,8 @@ import { LivePicture } from "./picture.mjs";
 import { WakeLock } from "./wake_lock.mjs";
 
 const KEPT_WINDOW = "dutytrace-window";
+/** The rows that this reader chose, for every recording: empty for the usual ones. */
+const KEPT_ROWS = "dutytrace-rows";
 const EMPTY = /** @type {[string, string][]} */ ([
   ["Record the bench", 'dutytrace record bench.toml --name "fan test"'],
   ["See it with simulated joints", "dutytrace demo"],
@@ -45,6 +48,7 @@ export class LivePage extends Page {
     this.path = "";
     this.notice = new Notice();
     this.picture = new LivePicture();
+    this.rowChoice = new RowChoice("live", () => this.chooseWindow(this.window_s), KEPT_ROWS);
     this.alerts = new AlertList(this, (request, button) => this.sendAlertRequest(request, button));
     this.sound = new AlertSound(this, find(root, "#live-sound"));
     this.wakeLock = new WakeLock(this, find(root, "#live-awake"));
@@ -82,7 +86,8 @@ export class LivePage extends Page {
     const { host } = this.picture;
     host.style.height = height + "px";
     const size = { width: host.clientWidth, height, form: screenForm(), theme: screenTheme() };
-    this.connection.send({ kind: "look", window_s: this.window_s, ...size, ...chosenUnits(), ...readerPlace() });
+    const view = { window_s: this.window_s, rows: this.rowChoice.text, ...chosenUnits(), ...readerPlace() };
+    this.connection.send({ kind: "look", ...size, ...view });
   }
 
   /** Says what the page itself knows: that the server is silent. */
@@ -135,6 +140,7 @@ export class LivePage extends Page {
       const message = JSON.parse(data);
       if (message.kind === "sheet") {
         picture.setSheet(message.figure);
+        this.rowChoice.render(message.figure.layout.meta.offers);
         this.path = message.path;
       } else if (message.kind === "marks") picture.editMarks(message);
       else if (message.kind === "status") {

@@ -3,6 +3,9 @@
 
 /** What plotly draws; null breaks a line. @typedef {{x: (number | null)[], y: (number | null)[]}} Points */
 
+/* As figures/lines.py has it. */
+const FLAG_LEAST = 0.12;
+
 /** @param {Points} points */
 function breakLine(points) {
   if (!points.x.length) return;
@@ -120,6 +123,31 @@ export class BinStore {
       else runs.push([i, i]);
     });
     return runs;
+  }
+
+  /**
+   * A flag in the bins from an instant on: its blocks, how often it came on and its share of the time; null: no
+   * block, not known. A message has no length: a bin with any is a whole block.
+   * @param {number} channel
+   * @param {number} from
+   */
+  flag(channel, from) {
+    const first = Math.max(
+      this.starts.findIndex((start) => start >= from),
+      0,
+    );
+    let [count, held, on] = [0, 0, 0];
+    const heights = this.starts.slice(first).map((_, k) => {
+      const [onsets, part, share] = [this.a, this.b, this.mean].map((column) => column[channel][first + k]);
+      if (Number.isNaN(onsets)) return null;
+      count += onsets;
+      held += part;
+      on += share;
+      if (!(onsets > 0 || share > 0)) return null;
+      return Number.isNaN(share) ? 1 : Math.max(share / part, FLAG_LEAST);
+    });
+    const share = held > 0 && !Number.isNaN(on) ? Math.min(on / held, 1) : null;
+    return { start: this.starts[first], width: this.width, heights, count, share };
   }
 
   /** One polygon of steps for each run, as figures/lines.py draws them. @param {number} channel @returns {Points} */

@@ -100,11 +100,13 @@ export interface Overview {
   other_limits: string;
 }
 
-/** A line of the table of a span. */
+/** A line of the table of a span; of a flag `words` in place of numbers. */
 export interface SpanRow {
   title: string;
   unit: string;
   joint: string;
+  place: string;
+  words: string;
   pen: number;
   other: boolean;
   minimum: string;

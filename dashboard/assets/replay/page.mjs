@@ -28,7 +28,7 @@ const LINK_TEXT = "Copy a link to this view";
 /**
  * A view as an address holds it; what it does not say is null.
  * @typedef {{from: number | null, to: number | null, at: number | null, span: [number, number] | null,
- *   over: string, shift: number | null, judged: string}} View
+ *   over: string, shift: number | null, judged: string, rows: string}} View
  */
 
 /** @param {string} search the query of an address @returns {View} */
@@ -44,6 +44,7 @@ export function viewOf(search) {
     span: from !== null && to !== null && to > from ? [from, to] : null,
     over: query.get("over") || "",
     judged: query.get("judged") || "",
+    rows: query.get("rows") || "",
   };
 }
 
@@ -129,7 +130,7 @@ export class ReplayPage extends Page {
   /** @param {string} name @param {View} view */
   async openView(name, view) {
     this.name = name;
-    this.judged = view.judged;
+    [this.judged, this.window.rowChoice.text] = [view.judged, view.rows];
     this.part("opened").hidden = false;
     try {
       const opened = await this.fetchOpened();
@@ -205,10 +206,11 @@ export class ReplayPage extends Page {
   address() {
     const path = "/replay/" + encodeURIComponent(this.name);
     const { view, span, judged } = this;
-    if (!view) return addressOf(path, { judged });
+    const rows = this.window.rowChoice.text;
+    if (!view) return addressOf(path, { judged, rows });
     const window = { from: toMilli(view[0]), to: toMilli(view[1]), at: toMilli(this.head) };
     const spans = span ? { span0: toMilli(span[0]), span1: toMilli(span[1]) } : {};
-    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), judged });
+    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), judged, rows });
   }
 
   /** Puts the view into the address bar once it rests. */
@@ -271,7 +273,7 @@ export class ReplayPage extends Page {
     this.spans.render();
   }
 
-  /** The second recording is another one, or stands elsewhere. */
+  /** Other rows were chosen; or the second recording is another one, or stands elsewhere. */
   redrawOverlay() {
     if (!this.opened || !this.view) return;
     this.saveView();

@@ -19,13 +19,19 @@ export class SpanFigures {
 
   /** Shows the figures of the page's span, or how to drag one. */
   async render() {
-    const { span, name, signal, judged } = this.page;
+    const { span, name, signal, judged, window } = this.page;
     const asked = ++this.asked;
     if (!span) {
       this.box.replaceChildren(html("h3", "", "A span's figures"), html("p", "hint", HINT));
       return;
     }
-    const which = { start: span[0], end: span[1], ...this.page.overlay.params(), judged };
+    const which = {
+      start: span[0],
+      end: span[1],
+      ...this.page.overlay.params(),
+      judged,
+      rows: window.rowChoice.text,
+    };
     try {
       const figures = await fetchSpan(name, which, signal);
       if (asked === this.asked && this.page.span) this.renderTable(figures);
@@ -53,7 +59,14 @@ export class SpanFigures {
     const title = html("td", "", line.title);
     if (line.unit) title.append(unitLabel(line.unit));
     const pen = html("span", `pen pen-${line.pen}${line.other ? " other" : ""}`);
-    const joint = html("td", "", [pen, words(` ${line.joint}${line.other ? ", other" : ""}`)]);
+    const place = line.place ? ", " + line.place : "";
+    const joint = html("td", "", [pen, words(` ${line.joint}${line.other ? ", other" : ""}${place}`)]);
+    if (line.words) {
+      /* Of a flag there are no extremes and no mean. */
+      const said = html("td", "n", line.words);
+      said.colSpan = 4;
+      return html("tr", line.title ? "first" : "", [title, joint, said]);
+    }
     const values = ["minimum", "mean", "maximum", "rms"].map((key) => html("td", "n", line[key]));
     return html("tr", line.title ? "first" : "", [title, joint, ...values]);
   }
