@@ -5,6 +5,7 @@ is at most two pixels wide and has at most two points of a line; gaps are NaN. C
 the conversion to displayed units.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -13,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.axes import Pen, PlotRow
-from dashboard.figures.lines import Band, Line
+from dashboard.figures.lines import Band, Line, spread_band
 from dashboard.figures.rows import ReadRow
 from dashboard.flag_data import read_flag_bins, read_flag_blocks
 from dashboard.plot_data import other_pens
 from replay.alignment import Overlay
-from replay.cycles import are_cycles_narrow, group_extremes
+from replay.cycles import are_cycles_narrow, cycle_width, group_extremes
 from replay.recording import Recording
 from replay.window import (
     ChannelWindow,
@@ -32,8 +33,8 @@ from replay.window import (
 __all__ = [
     "BUCKET_PX",
     "Bins",
+    "cycle_reach",
     "fine_bins",
-    "has_narrow_cycles",
     "read_band",
     "read_bins",
     "read_rows",
@@ -41,6 +42,8 @@ __all__ = [
 
 Bins = NDArray[np.float64]
 
+DENSE_PX: Final = 6
+"""Cycles of no more cannot be followed with the eye: they are drawn as their envelope."""
 FEW_BINS: Final = 8
 """So many bins are read row by row: a live page closes one or two at a time."""
 BUCKET_PX: Final = 2
@@ -194,14 +197,25 @@ def _read_traced_rows(
         ]
         bands.append(row_bands)
     px_a_s = width_px / max((end_ns - start_ns) / 1e9, 1e-9)
-    if any(
-        has_narrow_cycles(row, band.minimum, band.maximum, bucket_s * px_a_s)
+    reaches = [
+        max(
+            (
+                -1 if reach is None else reach
+                for band, bucket_s in row_bands
+                for reach in [cycle_reach(row, band.minimum, band.maximum, bucket_s * px_a_s)]
+            ),
+            default=-1,
+        )
         for row, row_bands in zip(plan, bands, strict=True)
-        for band, bucket_s in row_bands
-    ):
+    ]
+    if max(reaches, default=-1) >= 0:
         return [
-            ReadRow(plan=row, lines=tuple(band for band, _ in row_bands), bucket_s=row_bands[0][1])
-            for row, row_bands in zip(plan, bands, strict=True)
+            ReadRow(
+                plan=row,
+                lines=tuple(spread_band(band, max(reach, 0)) for band, _ in row_bands),
+                bucket_s=row_bands[0][1] * (2 * max(reach, 0) + 1),
+            )
+            for row, row_bands, reach in zip(plan, bands, reaches, strict=True)
         ]
     return [
         ReadRow(
@@ -216,17 +230,22 @@ def _read_traced_rows(
     ]
 
 
-def has_narrow_cycles(row: PlotRow, low: Bins, high: Bins, px_a_bin: float) -> bool:
-    """Return whether `BUCKET_PX` of a row hold whole cycles: a line would be a patch of ink.
+def cycle_reach(row: PlotRow, low: Bins, high: Bins, px_a_bin: float) -> int | None:
+    """Return how many bins on either side of one hold whole cycles with it; None for a line.
 
-    `low` and `high` are the extremes of bins, shape (n,).
+    A line of cycles up to `DENSE_PX` wide would be a patch of ink. `low` and `high` are the
+    extremes of bins, shape (n,).
     """
     if row.quantity == "temperature":
         # A temperature drifts and flickers by one count; it has no cycles.
-        return False
-    ends = np.stack([low, high], axis=1)
-    minimum, maximum = group_extremes(ends, max(1, round(BUCKET_PX / px_a_bin)))
-    return are_cycles_narrow(minimum, maximum, least=row.min_span)
+        return None
+    group = max(1, round(BUCKET_PX / px_a_bin))
+    extremes = group_extremes(np.stack([low, high], axis=1), group)
+    if are_cycles_narrow(*extremes, least=row.min_span):
+        return group // 2
+    if cycle_width(low, high, least=row.min_span) * px_a_bin <= DENSE_PX:
+        return math.ceil((DENSE_PX / px_a_bin - 1) / 2)
+    return None
 
 
 def _read_line(

@@ -35,33 +35,42 @@ export function blocksPath({ start, width, heights }, x, y) {
 
 /** Draws all flags. @param {Sheet} sheet @param {DocumentFragment} group */
 export function drawFlags(sheet, group) {
+  const room = sheet.plotW - SWATCH_PX - 5;
   sheet.meta.rows.forEach((/** @type {{flags?: FlagMeta[]}} */ { flags = [] }, /** @type {number} */ row) => {
-    flags.forEach((flag, k) => drawFlag(sheet, group, flag, row, flags.length - 1 - k));
+    const forms = flags.map(flagTexts);
+    /* All in one form, the longest for which there is room. */
+    const fits = (/** @type {number} */ form) =>
+      forms.every((texts) => sheet.textWidth(texts[form], "said halo") <= room);
+    const form = [0, 1].find(fits) ?? 2;
+    flags.forEach((flag, k) => drawFlag(sheet, group, flag, forms[k][form], row, flags.length - 1 - k));
   });
+}
+
+/** What is written beside a flag, in ever shorter forms. @param {FlagMeta} flag */
+function flagTexts({ label, name, other, count, share }) {
+  const figures = formatFlag(count, share ?? NaN);
+  const who = label + (other ? ", other" : "");
+  return [`${who}, ${name}: ${figures}`, `${name}: ${figures}`, name];
 }
 
 /**
  * @param {Sheet} sheet
  * @param {DocumentFragment} group
  * @param {FlagMeta} flag
+ * @param {string} text
  * @param {number} row
  * @param {number} base the lower edge of its height, on the row's axis
  */
-function drawFlag(sheet, group, flag, row, base) {
-  const { left, plotW, plotRight, meta } = sheet;
+function drawFlag(sheet, group, flag, text, row, base) {
+  const { left, plotRight, meta } = sheet;
   const inPlot = (/** @type {number} */ seconds) => Math.min(Math.max(sheet.x(seconds), left), plotRight);
   const atHeight = (/** @type {number} */ height) =>
     Math.round(10 * sheet.y(row, base + BLOCKS_FROM + (BLOCKS_TO - BLOCKS_FROM) * height)) / 10;
   const d = blocksPath(flag, inPlot, atHeight);
   if (d) group.append(svg("path", { class: flag.other ? "flag other" : "flag", d }));
   const y = sheet.y(row, base + WORDS_AT);
-  const cls = `swatch p${flag.pen}${flag.other ? " other" : ""}`;
   const y1 = y - meta.text * 0.32;
+  const cls = `swatch p${flag.pen}${flag.other ? " other" : ""}`;
   group.append(svg("line", { class: cls, x1: left, x2: left + SWATCH_PX, y1, y2: y1 }));
-  const figures = formatFlag(flag.count, flag.share ?? NaN);
-  const other = flag.other ? ", other" : "";
-  const texts = [`${flag.label}${other}, ${flag.name}: ${figures}`, `${flag.name}: ${figures}`, flag.name];
-  const room = plotW - SWATCH_PX - 5;
-  const text = texts.find((one) => sheet.textWidth(one, "said halo") <= room) || texts[texts.length - 1];
   group.append(svg("text", { class: "said halo", x: left + SWATCH_PX + 5, y }, text));
 }

@@ -55,6 +55,8 @@ class LimitLine:
     """Its label, then ever shorter ones for less room."""
     pen: int | None = None
     """The pen of the one joint that it belongs to; None where it belongs to all of the row."""
+    place: str = ""
+    """The place that it is a level of, in a row of several: what is beyond is not tinted then."""
     start_s: float | None = None
     """Since when it is in force, in s since the start of the recording; None: from the start."""
     end_s: float | None = None
@@ -210,6 +212,7 @@ def _row_lines(
             drop_off=drop_off,
             texts=tuple(dict.fromkeys(texts)),
             pen=pen_by_joint[level_joints[0]] if names_joints and len(level_joints) == 1 else None,
+            place=place,
         )
 
 

@@ -9,10 +9,11 @@ it was on, drawn by the browser as one path, however often it chatters. Pure.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from dashboard.figures.axes import Pen
 from dashboard.figures.style import rgba_colour
@@ -29,6 +30,7 @@ __all__ = [
     "json_list",
     "plotly_traces",
     "row_traces",
+    "spread_band",
     "step_line",
     "step_outlines",
 ]
@@ -62,6 +64,31 @@ class Band:
     minimum: Floats
     maximum: Floats
     mean: Floats
+    reach: int = 0
+    """How many buckets on either side each of these is of as well: as many as hold whole cycles."""
+
+
+def spread_band(band: Band, reach: int) -> Band:
+    """Return a band whose buckets tell of `reach` more on either side: an envelope of cycles.
+
+    Gaps stay as they are. The mean is that of the buckets' means.
+    """
+    if reach == 0 or not len(band.mean):
+        return replace(band, reach=reach)
+    around = [
+        sliding_window_view(np.pad(values, reach, constant_values=np.nan), 2 * reach + 1)
+        for values in (band.minimum, band.maximum, band.mean)
+    ]
+    held = np.isfinite(around[2])
+    total = np.where(held, around[2], 0.0).sum(axis=1)
+    is_gap = np.isnan(band.mean)
+    return replace(
+        band,
+        minimum=np.where(is_gap, np.nan, np.fmin.reduce(around[0], axis=1)),
+        maximum=np.where(is_gap, np.nan, np.fmax.reduce(around[1], axis=1)),
+        mean=np.where(is_gap, np.nan, total / np.maximum(held.sum(axis=1), 1)),
+        reach=reach,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,7 +235,7 @@ def plotly_traces(
                 "width": width * share,
                 **dashed,
             },
-            "meta": {**meta, "role": role},
+            "meta": {**meta, "role": role, "reach": line.reach},
             **extra,
         }
         for role, (x, values), share, extra in curves

@@ -21,7 +21,7 @@ from dashboard.figures.rows import ReadRow, row_axes, rows_figure, sheet_of_rows
 from dashboard.figures.sheet import Sheet, make_sheet
 from dashboard.live.snapshot import Snapshot
 from dashboard.plot_data import plan_recording_rows, read_annotations, recording_row_offers
-from dashboard.row_data import BUCKET_PX, Bins, has_narrow_cycles, read_bins
+from dashboard.row_data import BUCKET_PX, Bins, cycle_reach, read_bins
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
 from dashboard.text.zone import reader_zone
@@ -110,8 +110,8 @@ class LiveView:
         self._pens: tuple[tuple[Pen, float], ...] = ()
         """Every pen of the plan with its factor to displayed units, in the order of updates."""
         self._axes: tuple[Axis, ...] = ()
-        self._is_banded = False
-        """Whether all rows are drawn as bands, in place of lines."""
+        self._reaches: tuple[int, ...] = ()
+        """Of each row's bands, as `Band.reach`; empty where all rows are lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
         self._has_open_gap = False
@@ -246,22 +246,27 @@ class LiveView:
         if now_ns - self._bands_checked_ns < max(BANDS_EVERY_NS, (now_ns - begin_ns) // 6):
             return False
         self._bands_checked_ns = now_ns
-        return self._has_narrow_cycles(self._bins, now_ns - begin_ns) != self._is_banded
+        return self._find_reaches(self._bins, now_ns - begin_ns) != self._reaches
 
-    def _has_narrow_cycles(self, bins: Bins, room_ns: int) -> bool:
-        """Return whether any row has cycles that are too narrow for lines."""
+    def _find_reaches(self, bins: Bins, room_ns: int) -> tuple[int, ...]:
+        """Return the reach of the bands of each row; nothing where lines are drawn."""
         px_a_bin = self.request.sheet.plot_width * self._width_ns / room_ns
-        return any(
-            has_narrow_cycles(row, values[:, index, 0], values[:, index, 1], px_a_bin)
+        reaches = [
+            [
+                cycle_reach(row, values[:, index, 0], values[:, index, 1], px_a_bin)
+                for index, pen in enumerate(row.pens)
+                if not (pen.setpoint or pen.flag)
+            ]
             for row, values in zip(self._plan, self._split_by_row(bins), strict=True)
-            for index, pen in enumerate(row.pens)
-            if not (pen.setpoint or pen.flag)
-        )
+        ]
+        if all(reach is None for row_reaches in reaches for reach in row_reaches):
+            return ()
+        return tuple(max([reach or 0 for reach in one], default=0) for one in reaches)
 
     def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> None:
         recording, request = self.recording, self.request
         room_ns = max(snapshot.now_ns - begin_ns, FIRST_ROOM_NS)
-        self._is_banded = self._has_narrow_cycles(bins, room_ns)
+        self._reaches = self._find_reaches(bins, room_ns)
         self._bands_checked_ns = snapshot.now_ns
         empty, full = self._empty_and_full_rows(bins)
         annotations = self._read_annotations(begin_ns)
@@ -295,16 +300,17 @@ class LiveView:
         """Return the rows without data, as they are sent, and with it, for their axes."""
         nothing = np.empty(0)
         empty, full = [], []
-        for plan, values in zip(self._plan, self._split_by_row(bins), strict=True):
+        reaches = self._reaches or (None,) * len(self._plan)
+        for plan, values, reach in zip(self._plan, self._split_by_row(bins), reaches, strict=True):
             shown = [
                 (index, pen)
                 for index, pen in enumerate(plan.pens)
-                if not (self._is_banded and pen.setpoint)
+                if reach is None or not pen.setpoint
             ]
-            bucket_s = self._width_ns / 1e9 if self._is_banded else math.nan
+            bucket_s = math.nan if reach is None else (2 * reach + 1) * self._width_ns / 1e9
             low = np.fmin(values[:, :, 0], values[:, :, 1])
             high = np.fmax(values[:, :, 0], values[:, :, 1])
-            drawn = [_nothing_drawn(pen, is_banded=self._is_banded) for _, pen in shown]
+            drawn = [_nothing_drawn(pen, reach) for _, pen in shown]
             held = [
                 Line(pen=pen, x=nothing, y=np.concatenate([low[:, index], high[:, index]]))
                 for index, pen in shown
@@ -341,15 +347,20 @@ class LiveView:
         self._shapes, self._lane = _round_marks(shapes), _round_marks(lane)
 
 
-def _nothing_drawn(pen: Pen, *, is_banded: bool) -> PlotLine:
-    """Return what a pen draws, without its data: the page has the bins."""
+def _nothing_drawn(pen: Pen, reach: int | None) -> PlotLine:
+    """Return what a pen draws, without its data: the page has the bins.
+
+    `reach`: of a band (`Band.reach`); None for a line.
+    """
     nothing = np.empty(0)
     if pen.flag:
         return FlagBlocks(
             pen=pen, edges=nothing, share=nothing, onsets=nothing, count=0, whole_share=math.nan
         )
-    if is_banded:
-        return Band(pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing)
+    if reach is not None:
+        return Band(
+            pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing, reach=reach
+        )
     return Line(pen=pen, x=nothing, y=nothing)
 
 

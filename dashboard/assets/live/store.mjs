@@ -70,12 +70,12 @@ export class BinStore {
 
   /** Fills x and y of a trace by its role. @param {any} trace */
   fillTrace(trace) {
-    const { at: channel, role } = trace.meta;
+    const { at: channel, role, reach } = trace.meta;
     const points =
       role === "fill"
-        ? this.bandPoints(channel)
+        ? this.bandPoints(channel, reach)
         : role === "mean"
-          ? this.meanPoints(channel)
+          ? this.meanPoints(channel, reach)
           : this.linePoints(channel);
     trace.x = points.x;
     trace.y = points.y;
@@ -150,34 +150,62 @@ export class BinStore {
     return { start: this.starts[first], width: this.width, heights, count, share };
   }
 
-  /** One polygon of steps for each run, as figures/lines.py draws them. @param {number} channel @returns {Points} */
-  bandPoints(channel) {
+  /**
+   * What a value of each bin is with those of `reach` more on either side, NaN in a gap: figures/lines.py spreads
+   * its bands the same way.
+   * @param {number[]} values
+   * @param {number} reach
+   * @param {(held: number[]) => number} reduce
+   */
+  spread(values, reach, reduce) {
+    if (!reach) return values;
+    return values.map((value, i) => {
+      if (Number.isNaN(value)) return NaN;
+      return reduce(values.slice(Math.max(i - reach, 0), i + reach + 1).filter((one) => !Number.isNaN(one)));
+    });
+  }
+
+  /**
+   * One polygon of steps for each run, as figures/lines.py draws them.
+   * @param {number} channel
+   * @param {number} [reach]
+   * @returns {Points}
+   */
+  bandPoints(channel, reach = 0) {
     const { starts, width } = this;
     const [a, b] = [this.a[channel], this.b[channel]];
+    const lowest = a.map((value, i) => Math.min(value, b[i]));
+    const highest = a.map((value, i) => Math.max(value, b[i]));
+    const low = this.spread(lowest, reach, (held) => Math.min(...held));
+    const high = this.spread(highest, reach, (held) => Math.max(...held));
     /** @type {Points} */
     const points = { x: [], y: [] };
     for (const [first, last] of this.heldRuns(channel)) {
       breakLine(points);
       const end = starts[last] + width;
-      for (let i = first; i <= last; i++) {
-        points.x.push(starts[i]);
-        points.y.push(Math.max(a[i], b[i]));
-      }
-      points.x.push(end, end);
-      points.y.push(Math.max(a[last], b[last]), Math.min(a[last], b[last]));
+      points.x.push(...starts.slice(first, last + 1), end, end);
+      points.y.push(...high.slice(first, last + 1), high[last], low[last]);
       for (let i = last; i >= first; i--) {
         points.x.push(starts[i]);
-        const before = Math.max(i - 1, first);
-        points.y.push(Math.min(a[before], b[before]));
+        points.y.push(low[Math.max(i - 1, first)]);
       }
     }
     return points;
   }
 
-  /** The mean of each bin in steps. @param {number} channel @returns {Points} */
-  meanPoints(channel) {
+  /**
+   * The mean of each bin in steps.
+   * @param {number} channel
+   * @param {number} [reach]
+   * @returns {Points}
+   */
+  meanPoints(channel, reach = 0) {
     const { starts, width } = this;
-    const mean = this.mean[channel];
+    const mean = this.spread(
+      this.mean[channel],
+      reach,
+      (held) => held.reduce((sum, value) => sum + value, 0) / held.length,
+    );
     /** @type {Points} */
     const points = { x: [], y: [] };
     for (const [first, last] of this.heldRuns(channel)) {

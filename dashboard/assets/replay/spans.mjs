@@ -59,11 +59,11 @@ export class SpanFigures {
     const title = html("td", "", line.title);
     if (line.unit) title.append(unitLabel(line.unit));
     const pen = html("span", `pen pen-${line.pen}${line.other ? " other" : ""}`);
-    const place = line.place ? ", " + line.place : "";
-    const joint = html("td", "", [pen, words(` ${line.joint}${line.other ? ", other" : ""}${place}`)]);
+    const joint = html("td", "", [pen, words(` ${line.joint}${line.other ? ", other" : ""}`)]);
+    if (line.place) joint.append(html("small", "place", line.place));
     if (line.words) {
       /* Of a flag there are no extremes and no mean. */
-      const said = html("td", "n", line.words);
+      const said = html("td", "flag-words", line.words);
       said.colSpan = 4;
       return html("tr", line.title ? "first" : "", [title, joint, said]);
     }
