@@ -89,7 +89,7 @@ def read_flag_blocks(
             edges=(edges_ns - zero_ns) / 1e9,
             share=_shares(bins),
             onsets=bins.onsets.astype(float),
-            count=bins.count,
+            count=bins.count if flag.is_counted else 0,
             whole_share=bins.share if flag.lasts else float("nan"),
             lasts=flag.lasts,
         )

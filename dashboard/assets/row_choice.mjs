@@ -13,7 +13,7 @@ import { byId, html, renderFact, setText } from "./dom.mjs";
 export function rowWords(offers) {
   const named = offers.flatMap(({ label, shown, places }) => {
     const some = places.filter((place) => place.shown).map((place) => place.label);
-    if (shown) return [label];
+    if (shown || (some.length === 1 && some[0] === label)) return [label];
     return some.length ? [`${label} (${some.join(", ")})`] : [];
   });
   return named.join(", ");

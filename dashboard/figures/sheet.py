@@ -69,11 +69,16 @@ class Sheet:
     def with_room_for_rows(self, rows: Sequence[int]) -> "Sheet":
         """Return the sheet, made taller for rows beyond the usual four, and for all flags.
 
+        Without a row of traces it is as tall as its flags.
+
         `rows`: how many flags are in each row, 0 for a row of traces.
         """
+        flags_height = sum(self._flags_height(flags) + self.gap for flags in rows if flags)
+        if rows and 0 not in rows:
+            # Flags alone are as tall as they are.
+            return replace(self, height=self.top + self.bottom + flags_height - self.gap)
         more = max(0, rows.count(0) - max(_ROW_SHARES)) * (round(ROW_HEIGHT * self.text) + self.gap)
-        more += sum(self._flags_height(flags) + self.gap for flags in rows if flags)
-        return self if more == 0 else replace(self, height=self.height + more)
+        return replace(self, height=self.height + more + flags_height)
 
     def _flags_height(self, flags: int) -> int:
         return round(flags * FLAG_HEIGHT * self.text)

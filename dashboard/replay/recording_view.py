@@ -309,7 +309,9 @@ def _flag_lines(
             "unit": "",
             "joint": pen.joint_label,
             "place": pen.flag,
-            "words": format_flag(bins.count, bins.share if flag.lasts else math.nan),
+            "words": format_flag(
+                bins.count if flag.is_counted else 0, bins.share if flag.lasts else math.nan
+            ),
             "pen": pen.number,
             "other": pen.other,
             **dict.fromkeys(("minimum", "mean", "maximum", "rms"), ""),
