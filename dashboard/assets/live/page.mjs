@@ -84,7 +84,8 @@ export class LivePage extends Page {
   sendView() {
     const height = screenHeight();
     const { host } = this.picture;
-    host.style.height = height + "px";
+    /* A figure keeps its height until the next one comes: it may have more rows than the screen is tall. */
+    if (!this.picture.figure) host.style.height = height + "px";
     const size = { width: host.clientWidth, height, form: screenForm(), theme: screenTheme() };
     const view = { window_s: this.window_s, rows: this.rowChoice.text, ...chosenUnits(), ...readerPlace() };
     this.connection.send({ kind: "look", ...size, ...view });
