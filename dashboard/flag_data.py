@@ -14,6 +14,7 @@ from dashboard.figures.lines import FlagBlocks
 from dashboard.figures.row_plan import FlagName
 from logger.arrays import Floats, Ints
 from logger.joint.channels import channel_named
+from replay.alignment import Overlay
 from replay.flags import FLAG_QUANTITIES, Flag, FlagBins, flag_bins, held_spans, read_flags
 from replay.recording import Recording
 
@@ -49,14 +50,21 @@ def flag_offers(recording: Recording, plan: Iterable[PlotRow]) -> dict[str, bool
     return {quantity: quantity in drawn for quantity in FLAG_QUANTITIES if quantity in reported}
 
 
-def other_flag_pens(row: PlotRow, overlaid: Recording) -> tuple[Pen, ...]:
-    """Return the pens of a second recording's flags in a row, of the joints that both have."""
-    by_joint = {pen.joint: pen for pen in row.pens}
+def other_flag_pens(row: PlotRow, overlay: Overlay) -> tuple[Pen, ...]:
+    """Return the pens of a second recording's flags in a row, of the joints that lie over it."""
+    label_of = overlay.recording.bench.label_of
     return tuple(
-        replace(by_joint[joint], channel=flag.channel, flag=flag.name, other=True)
-        for joint in overlaid.joints
-        if joint in by_joint
-        for flag in read_flags(overlaid, joint)
+        replace(
+            pen,
+            joint=joint,
+            label=label_of(joint),
+            channel=flag.channel,
+            flag=flag.name,
+            other=True,
+        )
+        for pen in {pen.joint: pen for pen in row.pens}.values()
+        if (joint := overlay.joint_over(pen.joint)) is not None
+        for flag in read_flags(overlay.recording, joint)
         if flag.quantity == row.quantity
     )
 

@@ -105,14 +105,16 @@ def recording_limit_lines(
     return limit_lines(sets, plan, rated, recording.start_ns)
 
 
-def other_pens(plan: PlotRow, overlaid: Recording) -> tuple[Pen, ...]:
+def other_pens(plan: PlotRow, overlay: Overlay) -> tuple[Pen, ...]:
     """Return the pens that draw a second recording: the measured channels that both have."""
     if plan.is_flags:
-        return other_flag_pens(plan, overlaid)
+        return other_flag_pens(plan, overlay)
+    overlaid = overlay.recording
     return tuple(
-        replace(pen, other=True)
+        replace(pen, joint=joint, label=overlaid.bench.label_of(joint), other=True)
         for pen in plan.measured_pens
-        if pen.joint in overlaid.joints and pen.channel in overlaid.channels(pen.joint)
+        if (joint := overlay.joint_over(pen.joint)) is not None
+        and pen.channel in overlaid.channels(joint)
     )
 
 
@@ -190,7 +192,7 @@ def add_overlay_annotations(
     """
     overlaid, zero_ns = overlay.recording, overlay.zero_ns
     begin_ns, end_ns = (zero_ns + round(at_s * 1e9) for at_s in (start_s, end_s))
-    joints = sorted({pen.joint for row in plan for pen in other_pens(row, overlaid)})
+    joints = sorted({pen.joint for row in plan for pen in other_pens(row, overlay)})
     gaps_by_joint = {joint: gaps_within(overlaid, joint, begin_ns, end_ns) for joint in joints}
     edges = [(overlaid.start_ns, "other begins")]
     edges += [] if overlaid.live else [(overlaid.end_ns, "other ends")]

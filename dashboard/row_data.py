@@ -82,7 +82,7 @@ def _row_sources(
     other_source = _RowSource(
         recording=overlay.recording,
         zero_ns=overlay.zero_ns,
-        pens=other_pens(plan, overlay.recording),
+        pens=other_pens(plan, overlay),
         start_ns=start_ns + later_ns,
         end_ns=end_ns + later_ns,
     )

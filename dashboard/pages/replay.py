@@ -135,6 +135,11 @@ def _overlay_controls() -> html.Section:
                 ]
             ),
             html.Div(
+                [_labelled_control("Which joint over which", "joints", "joints-choice")],
+                id="past-over-joint",
+                hidden=True,
+            ),
+            html.Div(
                 [
                     _labelled_control("Event in this recording", "here", "here-choice"),
                     _labelled_control("Event in the overlay", "there", "there-choice"),

@@ -240,7 +240,7 @@ def span_table(
     )
     table = []
     for row in plan:
-        others = () if overlay is None else other_pens(row, overlay.recording)
+        others = () if overlay is None else other_pens(row, overlay)
         if row.is_flags:
             lines = _flag_lines(recording, row.pens, begin, end)
             if overlay is not None:
@@ -252,7 +252,7 @@ def span_table(
                 lines += [
                     _span_table_row(overlay.recording, row, other, begin + later_ns, end + later_ns)
                     for other in others
-                    if overlay is not None and other.joint == pen.joint
+                    if overlay is not None and _lies_over(other, pen)
                 ]
         lines[0] = {**lines[0], "title": row.title, "unit": row.unit}
         table += lines
@@ -296,6 +296,10 @@ def _span_table_row(
         "maximum": format_number(statistics.maximum * row.factor, decimals),
         "rms": "" if plain else format_number(statistics.rms * row.factor, decimals),
     }
+
+
+def _lies_over(other: Pen, pen: Pen) -> bool:
+    return (other.number, other.channel) == (pen.number, pen.channel)
 
 
 def _flag_lines(

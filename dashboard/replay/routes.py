@@ -70,12 +70,18 @@ class SpanQuery(LimitsQuery, ZoneQuery, RowsQuery):
     """The folder name of the second one."""
     shift: float = 0.0
     """By how many seconds it is moved; positive: later."""
+    over_joints: str = ""
+    """Which joint of it lies over which, "shoulder:elbow"; empty: each over the one of its name."""
 
     @property
     def overlay_request(self) -> OverlayRequest:
         """The requested second recording."""
         return OverlayRequest(
-            name=self.over, shift_s=self.shift, zone=self.time_zone, choice=self.row_choice
+            name=self.over,
+            shift_s=self.shift,
+            zone=self.time_zone,
+            choice=self.row_choice,
+            joints=self.over_joints,
         )
 
     def clip_span(self, recording: Recording) -> tuple[float, float]:

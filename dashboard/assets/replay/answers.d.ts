@@ -137,7 +137,8 @@ export interface Anchor {
   label: string;
 }
 
-/** At which events two recordings can be aligned; `pair` are the places of the two to begin with. */
+/** At which events two recordings can be aligned; `pair` are the places of the two to begin with.
+   `joints`: which of its joints can lie over which. */
 export interface Alignment {
   name: string;
   length_s: number;
@@ -145,5 +146,7 @@ export interface Alignment {
   other_events: Anchor[];
   omitted: number;
   pair: [number, number] | null;
+  joints: { key: string; label: string }[];
+  shares_joints: boolean;
   remarks: string[];
 }

@@ -28,7 +28,8 @@ const LINK_TEXT = "Copy a link to this view";
 /**
  * A view as an address holds it; what it does not say is null.
  * @typedef {{from: number | null, to: number | null, at: number | null, span: [number, number] | null,
- *   over: string, shift: number | null, judged: string, rows: string}} View
+ *   over: string, shift: number | null, judged: string, rows: string,
+ *   joints: string}} View
  */
 
 /** @param {string} search the query of an address @returns {View} */
@@ -45,6 +46,7 @@ export function viewOf(search) {
     over: query.get("over") || "",
     judged: query.get("judged") || "",
     rows: query.get("rows") || "",
+    joints: query.get("over_joints") || "",
   };
 }
 
@@ -165,7 +167,7 @@ export class ReplayPage extends Page {
     this.notes.render(opened.notes);
     this.strip.render(opened.strip);
     this.list.refresh();
-    this.overlay.begin(view.over, view.shift);
+    this.overlay.begin(view.over, view.shift, view.joints);
     const worst = opened.excursions.find((e) => e.severity === "trip") || opened.excursions[0];
     this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
     this.takeSpan(view.span);
