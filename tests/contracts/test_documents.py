@@ -1,6 +1,5 @@
 """README and DEVELOPERS.md say what is true: every fenced example is run or checked."""
 
-import os
 import re
 import shlex
 import subprocess
@@ -21,6 +20,7 @@ from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
 from logger.limits.limit import check_for_bench, read_limits
 from logger.notify.settings import read_notify
 from replay.tuning.sweep import read_sweep
+from tests.support.command import run
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -38,15 +38,14 @@ COMMANDS = [
 GROUPS = {group.name for group in app.registered_groups}
 
 
-def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
+def _run(script: str) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(
-        [sys.executable, *command],
+        [sys.executable, "-c", script],
         capture_output=True,
         text=True,
         check=False,
-        cwd=cwd,
+        cwd=ROOT,
         timeout=120,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
 
 
@@ -116,7 +115,7 @@ def test_the_decoded_frame_is_what_the_guide_says(readers_bench: Path):
     """The command of the guide prints the lines of the guide."""
     text = next(text for kind, text in FENCES if "dutytrace decode" in text)
     command, _, printed = text.partition("\n")
-    done = _run("-m", *shlex.split(command.removeprefix("$ ")), cwd=readers_bench)
+    done = run(*shlex.split(command.removeprefix("$ dutytrace ")), cwd=readers_bench)
     assert done.returncode == 0, done.stderr
     assert done.stdout == printed
 
@@ -133,7 +132,7 @@ def test_the_python_examples_run(library: str, shown: str):
     """The lines of the guide read the recording that comes with the source."""
     pytest.importorskip(library)
     text = next(text for kind, text in FENCES if kind == "python" and f"import {library}" in text)
-    done = _run("-c", f"{text}\nprint({shown})", cwd=ROOT)
+    done = _run(f"{text}\nprint({shown})")
     assert done.returncode == 0, done.stderr
     assert float(done.stdout) > 80
 
@@ -143,7 +142,7 @@ def test_commands_of_the_guide_exist(command: str):
     """Each command and each option of it is one that the front door has."""
     _, name, *words = shlex.split(command)
     within = [words[0]] if name in GROUPS else []
-    shown = _run("-m", "dutytrace", name, *within, "--help", cwd=ROOT)
+    shown = run(name, *within, "--help", cwd=ROOT)
     assert shown.returncode == 0, shown.stderr
     for word in words:
         if word.startswith("--"):
