@@ -17,6 +17,7 @@
     export         a span as one CSV or Parquet file, every row of it
     export_steps   or the figures of steps of one length
     cli            the commands that read recordings back
+    cli_findings   the command that lists what evaluations found out
     cli_requests   the commands that ask their writer for an event: note, acknowledge, shelve
     evaluation/    limits evaluated over stored rows, in full and by exact short ways
     excursions/    which limits applied, what they raised, what led up to it

@@ -22,6 +22,7 @@ from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
+from logger.store.reading.findings import StoredFindings, read_findings
 from logger.store.reading.reader import RecordingReader
 from replay.recent import RecentRows
 
@@ -141,6 +142,10 @@ class Recording(RecordingReader):
                 alerts = alerts_from_events(events)
             self._folded = events, alerts
         return alerts
+
+    def read_findings(self) -> StoredFindings:
+        """Return what evaluations found out about its joints, as far as it was kept."""
+        return read_findings(self.path)
 
     def rms_torque_Nm(self, joint: str) -> float:  # noqa: N802 - the unit's own spelling
         """Return the newest RMS torque of a joint over a minute, NaN while there is none."""
