@@ -324,6 +324,7 @@ def _find_plan(
         modulus=value.encoder.modulus,
         hold_ns=bench.hold_times_ns_of(joint)[SETPOINT],
         within_ns=to_ns(joint.turns_found_within_s),
+        rad_per_count=_scaling(value, joint).factor,
     )
 
 

@@ -128,7 +128,7 @@ def test_the_next_one_follows_its_folder(tmp_path: Path):
     folder.rename(moved)
     folder.mkdir()
     second = first.make_next()
-    for journal in (first, second):
-        journal.close()
+    for writer in (first, second):
+        writer.close()
     assert [number for number, _ in journal_files(moved)] == [0, 1]
     assert not list(folder.iterdir())
