@@ -13,6 +13,8 @@
     bus_history    the buses second by second and in buckets
     bus_events     events and outages of the buses, and who sent in a short span
     drive_state    the state and fault that each drive reports, in words, and since when
+    code_courses   the codes that drives reported over time, folded from events
+    flags          which bit of a code, or state, was on when, how often and for what share
     check          whether a recording is complete, and what is missing
     export         a span as one CSV or Parquet file, every row of it
     export_steps   or the figures of steps of one length
