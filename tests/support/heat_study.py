@@ -6,6 +6,7 @@ Run as a module it prints one line a case: `python -m tests.support.heat_study -
 import argparse
 import itertools
 import math
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -132,8 +133,7 @@ def study(seeds: Iterable[int], **course: object) -> list[Answer]:
     return [answer for seed in seeds for answer in answers(seed, **course)]
 
 
-def share(held: Iterable[bool]) -> str:
-    """Return a share in words: how many of how many."""
+def _share(held: Iterable[bool]) -> str:
     values = list(held)
     return f"{sum(values)}/{len(values)}"
 
@@ -146,9 +146,9 @@ def _line(found: list[Answer]) -> str:
     must = [one.is_called_unknown for one in found if one.bound_factor > UNKNOWN_FACTOR]
     must_not = [one.is_called_unknown for one in found if one.bound_factor < KNOWN_FACTOR]
     return (
-        f"hold {share(one.holds for one in found)}, least {worst} {share(by_name[worst])}; "
+        f"hold {_share(one.holds for one in found)}, least {worst} {_share(by_name[worst])}; "
         f"width {float(np.median([one.width_ratio for one in known])):.2f} of the bound's; "
-        f"unknown where it must {share(must)}, where it must not {share(must_not)}"
+        f"unknown where it must {_share(must)}, where it must not {_share(must_not)}"
     )
 
 
@@ -165,8 +165,9 @@ def main() -> None:
         everything += found
         sensors = "housing and winding" if winding else "housing"
         room = "room recorded" if ambient else "room unknown"
-        print(f"{pattern}, {sensors}, {room}: {_line(found)}", flush=True)
-    print(f"all: {_line(everything)}")
+        sys.stdout.write(f"{pattern}, {sensors}, {room}: {_line(found)}\n")
+        sys.stdout.flush()
+    sys.stdout.write(f"all: {_line(everything)}\n")
 
 
 if __name__ == "__main__":
