@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from logger.importing.import_frames import import_frames
 from logger.limits.limit import parse_limits
@@ -15,6 +16,10 @@ from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
 from tests.support.warm_process import WarmProcess
+
+# How long an example takes tells how busy the machine is, and nothing of what is tested.
+settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("busy")
 
 START_NS = 1_795_000_000_000_000_000
 
