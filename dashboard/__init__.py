@@ -2,6 +2,7 @@
 
     app        the server: one process, one port
     cli        the commands that serve pages
+    drawn_joints  which joints of a recording are drawn
     plot_data  the one place that reads from replay what a figure draws
     server/    what every route shares: requests, open recordings, origin, memory
     access/    the password, where the pages are served to other machines

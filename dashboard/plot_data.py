@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.drawn_joints import limited_channels
 from dashboard.figures.annotations import (
     Annotations,
     LimitLine,
@@ -24,6 +25,7 @@ from dashboard.figures.annotations import (
 )
 from dashboard.figures.axes import Pen, PlotRow, plan_rows
 from dashboard.figures.lines import Band, Line
+from dashboard.figures.pens import Pens
 from dashboard.figures.rows import ReadRow
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.arrays import TIME_MAX_NS
@@ -66,25 +68,23 @@ BUCKET_PX: Final = 2
 
 
 def plan_recording_rows(
-    recording: Recording, displays: Displays = DEFAULT_DISPLAYS, limits: LimitSet | None = None
+    recording: Recording,
+    displays: Displays = DEFAULT_DISPLAYS,
+    limits: LimitSet | None = None,
+    pens: Pens | None = None,
 ) -> tuple[PlotRow, ...]:
     """Return the rows of a recording's figure.
 
-    `limits`: of several temperatures the one with a limit is drawn; None: the newest in force.
+    Parameters
+    ----------
+    limits
+        Of several temperatures the one with a limit is drawn; None: the newest in force.
+    pens
+        The joints that are drawn, each with its pen; None: the first ones of the bench.
     """
-    limits_in_force = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
-    limited = {
-        joint: {
-            limit.channel
-            for limit in limits_in_force.for_joint(
-                joint, carried, sensor=joint in recording.bench.sensors
-            )
-            if hasattr(limit, "channel")
-        }
-        for joint, carried in channels.items()
-    }
-    return plan_rows(channels, limited, displays, recording.bench.labels)
+    limited = limited_channels(recording, recording.limits if limits is None else limits)
+    return plan_rows(channels, limited, displays, recording.bench.labels, pens)
 
 
 def recording_limit_lines(

@@ -15,6 +15,7 @@
     drive_state    the state and fault that each drive reports, in words, and since when
     code_courses   the codes that drives reported over time, folded from events
     flags          which bit of a code, or state, was on when, how often and for what share
+    urgency        which joints to look at first, in an order that stays calm
     check          whether a recording is complete, and what is missing
     export         a span as one CSV or Parquet file, every row of it
     export_steps   or the figures of steps of one length

@@ -2,6 +2,7 @@
 
 sheet        how large a figure is on the page, and where its rows lie in it
 axes         which channels are in which row; ranges and ticks that do not jump
+pens         which joints are drawn, and with which pen
 lines        polylines and min-mean-max bands as plotly traces
 annotations  limits, alert spans, gaps and notes of a window, with their texts
 annotation_shapes  the same as plotly shapes, and as words for the lane

@@ -11,6 +11,10 @@ wire_messages   their types
 wire_format     the binary message
 json_patch      the difference between two states of the status panel
 status          the present state of joints and alerts, in words
+joint_facts     what is so of a joint at one instant, and what decides its place
+joint_words     the words that rows and tiles of joints share
+tiles           many joints as tiles, the most urgent in full
+bus_lines       several buses, each in a few words
 alert_rows      the open alerts, and what can be done about each
 forecast_text   when a temperature reaches its next limit, or why nobody knows
 drive_text      the state and fault that a drive reports

@@ -21,6 +21,8 @@ _KEY_HELP: Final = (
     ("H", "Live: pause the picture, and resume it"),
     ("N", "Live: write a note"),
     ("A", "Live: acknowledge the first alert"),
+    ("O", "Live: alerts one by one, and together"),
+    ("T", "Live: to the tiles; arrows go on, Enter draws a joint"),
     ("S", "Live: alert sound on and off"),
     ("W", "Live: keep the screen awake, and let it sleep"),
     ("Space", "Replay: play and pause"),
