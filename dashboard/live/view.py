@@ -19,6 +19,7 @@ from dashboard.figures.lines import Band, Line
 from dashboard.figures.pens import MAX_PENS, Pens, choose_pens, keep_pens
 from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
 from dashboard.figures.sheet import Sheet, make_sheet
+from dashboard.live.closed_bins import read_bins
 from dashboard.live.snapshot import Snapshot
 from dashboard.plot_data import (
     BUCKET_PX,
@@ -26,8 +27,8 @@ from dashboard.plot_data import (
     has_narrow_cycles,
     plan_recording_rows,
     read_annotations,
-    read_bins,
 )
+from dashboard.position_breaks import PositionBreaks, position_breaks
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
 from dashboard.text.zone import reader_zone
@@ -122,6 +123,7 @@ class LiveView:
         """Whether all rows are drawn as bands, in place of lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
+        self._breaks: dict[str, PositionBreaks] = {}
         self._has_open_gap = False
         self._sheet_number = 0
         self._figure: dict[str, Any] = {}
@@ -143,9 +145,11 @@ class LiveView:
         silent = not recording.live or any(
             snapshot.present_ns - item.time_ns > SILENT_NS for item in snapshot.latest.values()
         )
-        events = len(recording.read_events())
-        marks_changed = events != self._events_seen or silent != self._has_open_gap
-        self._events_seen, self._has_open_gap = events, silent
+        events = recording.read_events()
+        marks_changed = len(events) != self._events_seen or silent != self._has_open_gap
+        if len(events) != self._events_seen:
+            self._breaks = position_breaks(events)
+        self._events_seen, self._has_open_gap = len(events), silent
         joint_pens = self._choose_pens(snapshot)
         whole = self._must_redraw(begin_ns, now_ns) or joint_pens != self.joint_pens
         self.joint_pens = joint_pens
@@ -230,7 +234,14 @@ class LiveView:
         width = self._width_ns
         count = int(max(0, (self._closed_ns() - self._cursor_ns) // width))
         bins = (
-            read_bins(self.recording, self._pens, self._cursor_ns, count, width)
+            read_bins(
+                self.recording,
+                self._pens,
+                self._cursor_ns,
+                count,
+                width,
+                breaks=self._breaks,
+            )
             if count
             else np.empty((0, len(self._pens), 3))
         )

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from typing import Any, Final
 
-from dashboard.figures.annotations import alert_spans, gap_spans, merge_alert_spans, note_lines
+from dashboard.figures.annotations import alert_spans, gap_spans, note_lines
 from dashboard.figures.axes import Pen, PlotRow
+from dashboard.figures.grouping import merge_alert_spans
 from dashboard.figures.lines import Band, Line
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet

@@ -7,7 +7,9 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser
 
+from replay.recording import Recording
 from tests.support.browser import chromium, installed, required
+from tests.support.crowded import crowded_recording
 
 
 @pytest.fixture(scope="session")
@@ -21,6 +23,12 @@ def browser() -> Iterator[Browser]:
         pytest.skip(reason)
     with chromium(path) as started:
         yield started
+
+
+@pytest.fixture(scope="session")
+def crowded(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Ten minutes that crowd a picture: long labels, breaks in a position, chatter, notes."""
+    return Recording.open(crowded_recording(tmp_path_factory.mktemp("made") / "crowded"))
 
 
 @pytest.fixture

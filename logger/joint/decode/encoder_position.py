@@ -270,6 +270,7 @@ def _unwrap_counts(
         guided_for_ns=plan.guided_for_ns,
         state=state.turns,
         speed_apart=plan.speed_apart,
+        zero=plan.zero_count,
         broken=broken,
     )
     if plan.find is not None and setpoints is not None:
