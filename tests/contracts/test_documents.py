@@ -14,6 +14,7 @@ from logger.event_kind import EVENT_KIND_MEANINGS
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.channels import USUAL_CHANNELS, channel_named, in_channel_order
+from logger.joint.data_sheet import SHEET_QUANTITIES, sheet_keys
 from logger.joint.quantities import QUANTITIES
 from logger.limits.kind import JointLimit
 from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
@@ -52,7 +53,7 @@ def _run(script: str) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, request, limits, pair, board, stop, tell, several, sweep, table = (
+    bench, layout, request, limits, pair, board, stop, tell, several, claims, sweep, table = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
@@ -71,6 +72,7 @@ def readers_bench(tmp_path: Path) -> Path:
         board + bench[bench.index("[[joint]]") :], encoding="utf-8"
     )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
+    (tmp_path / "claimed.toml").write_text(bench + claims, encoding="utf-8")
     (tmp_path / "sweep.toml").write_text(sweep, encoding="utf-8")
     (tmp_path / "pair.toml").write_text('format = 1\nname = "pair"\n' + pair, encoding="utf-8")
     (tmp_path / "two.toml").write_text(
@@ -100,6 +102,10 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     ]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
+    claimed = read_bench(readers_bench / "claimed.toml")
+    claims = claimed.claims_of(claimed.joints[0])
+    assert [one.text for one in claims] == ["24.0", "9.0", "10.0"]
+    assert claims[1].conditions["mounting"] == claimed.joints[0].mounting
     asked = read_bench(readers_bench / "asked.toml")
     assert [one.answer for one in asked.layout_of(asked.joints[0]).request] == [("status",)]
     two = read_bench(readers_bench / "two.toml")
@@ -195,6 +201,18 @@ def test_the_table_of_quantities_is_generated():
             f"| {', '.join(f'`{name}`' for name in usual)} |"
         )
     found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", README, flags=re.DOTALL)
+    assert found is not None
+    assert found[1].splitlines() == rows, "\n".join(rows)
+
+
+def test_the_table_of_claims_is_generated():
+    """README's table of what a maker may claim is what the code declares."""
+    rows = ["| quantity | keys of a claim | better is | where it was not measured |"]
+    rows += ["|---|---|---|---|"]
+    for one in SHEET_QUANTITIES.values():
+        keys = ", ".join(f"`{key}`" for key in sheet_keys(one))
+        rows.append(f"| {one.label} | {keys} | {one.better} | {one.measure} |")
+    found = re.search(r"<!-- claims:.*?-->\n(.*?)\n<!-- end", README, flags=re.DOTALL)
     assert found is not None
     assert found[1].splitlines() == rows, "\n".join(rows)
 

@@ -47,12 +47,15 @@ def keep_finding(recording: Path, finding: Finding, *, who: str = "") -> Finding
             found=f"a finding of {finding.joint!r}",
             expected=f"one of its joints: {', '.join(names)}",
         )
+    joint = bench.joint_named(finding.joint)
     kept = finding.model_copy(
         update={
             "id": secrets.token_hex(16),
             "made_ns": time.time_ns(),
             "program": f"dutytrace {_version()}",
             "who": who or finding.who,
+            "serial": finding.serial or joint.serial,
+            "type": finding.type or joint.type,
             "replaces": finding.replaces or _same_before(recording, finding),
         }
     )
