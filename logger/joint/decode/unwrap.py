@@ -76,8 +76,9 @@ def unwrap_counts(
     total, segment, state
         int64 and int32, shape (n,). `total` is continuous within a segment; a segment begins with
         the raw count, or with the one that is nearest to `zero`. A new one begins after a silence
-        longer than `valid_for_ns`, where the joint was switched on again, where the speed changed so much that it leaves more than half a turn
-        open, and, without a speed, at a move of exactly half a turn.
+        longer than `valid_for_ns`, where the joint was switched on again, where the speed changed
+        so much that it leaves more than half a turn open, and, without a speed, at a move of
+        exactly half a turn.
 
     Notes
     -----
