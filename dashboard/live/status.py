@@ -256,7 +256,7 @@ def _scale(now: float, levels: Sequence[LimitLevel]) -> TemperatureScale:
 def _not_judged(recording: Recording, displays: Displays, zone: tzinfo) -> list[str]:
     """Return which limits are not judged at present, and since when."""
     return [
-        f"{one.joint} {limit_label(limit, displays)} is not judged since "
+        f"{recording.bench.label_of(one.joint)} {limit_label(limit, displays)} is not judged since "
         f"{format_clock(one.start_ns, zone)}"
         for one in recorded_not_judged(recording)
         if one.ongoing and (limit := recording.limits.by_name(one.limit)) is not None

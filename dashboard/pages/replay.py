@@ -25,11 +25,11 @@ ALIGNMENT_CHOICES: Final = (
     ("hand", "by hand"),
 )
 _TRANSPORT_BUTTONS: Final = (
-    ("before", "i-before", "Previous event ["),
+    ("before", "i-before", "Previous alert ["),
     ("back", "i-back", "Step back"),
     ("play", "i-play", "Play"),
     ("on", "i-on", "Step on"),
-    ("after", "i-after", "Next event ]"),
+    ("after", "i-after", "Next alert ]"),
 )
 
 
@@ -253,7 +253,13 @@ def _replay_margin(*, writes: bool) -> html.Aside:
     return html.Aside(
         [
             html.Section(
-                [html.H3("Excursions", id="past-count"), html.Div(id="past-excursions")],
+                [
+                    html.H3("Excursions", id="past-count"),
+                    html.Div(id="past-choose", className="choose"),
+                    html.Div(id="past-excursions"),
+                    html.Small(id="past-more", role="status"),
+                    html.Div(id="past-not-judged"),
+                ],
                 **html_attributes({"aria-label": "Excursions"}),
             ),
             html.Section(

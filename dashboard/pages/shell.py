@@ -27,7 +27,7 @@ _KEY_HELP: Final = (
     ("W", "Live: keep the screen awake, and let it sleep"),
     ("Space", "Replay: play and pause"),
     ("← →", "Replay: step; with Shift, a tenth of the window"),
-    ("[ ]", "Replay: previous event, next event"),
+    ("[ ]", "Replay: previous alert, next alert; with Shift, trip"),
     ("+ −", "Replay: zoom in, zoom out"),
     (", .", "Replay: slower, faster"),
     ("Esc", "Replay: clear the dragged span"),

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.sparkline import css_mask, svg_path
+from dashboard.replay.alert_order import AlertFilter, worst_first
 from dashboard.text.deliveries import describe_deliveries
 from dashboard.text.format import format_duration, format_elapsed, format_number
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
@@ -57,11 +58,14 @@ def cached_labels(displays: Displays) -> Callable[[Limit], str]:
 def excursion_rows(
     recording: Recording, applied: AppliedLimits, displays: Displays
 ) -> tuple[list[ExcursionRow], int]:
-    """Return a line for each excursion in order of their start, and how many there are.
+    """Return a line for each excursion, trips first (`alert_order`), and how many there are.
 
     At most `MAX_EXCURSION_ROWS` lines: limits that chatter all day make too many for a browser.
     """
-    page, total = page_of_excursions(recording, applied, first=0, count=MAX_EXCURSION_ROWS)
+    order = worst_first(applied.alerts)
+    page, total = page_of_excursions(
+        recording, applied, first=0, count=MAX_EXCURSION_ROWS, order=order
+    )
     start_ns = recording.start_ns
     pens = {joint: number for number, joint in enumerate(recording.joints, start=1)}
     label_of = cached_labels(displays)
@@ -83,6 +87,8 @@ def excursion_rows(
                 "label": f"{joint_labels.get(excursion.joint, excursion.joint)} {label}{earlier}",
                 "severity": excursion.severity,
                 "limit": excursion.limit,
+                "joint": excursion.joint,
+                "joint_label": joint_labels.get(excursion.joint, excursion.joint),
                 "duration": format_duration(excursion.duration_s)
                 + (", and on" if excursion.ongoing else ""),
                 "pen": pens[excursion.joint],
@@ -93,15 +99,28 @@ def excursion_rows(
 
 
 def excursion_details(
-    recording: Recording, applied: AppliedLimits, displays: Displays, *, first: int, count: int
+    recording: Recording,
+    applied: AppliedLimits,
+    displays: Displays,
+    *,
+    first: int,
+    count: int,
+    chosen: AlertFilter = AlertFilter(),  # noqa: B008 - it does not change
 ) -> list[ExcursionRow]:
     """Return the lead-ups and small traces of [first, first + count) of `excursion_rows`.
 
-    At most `MAX_EXCURSION_DETAILS`; each has the index of its line.
+    At most `MAX_EXCURSION_DETAILS`. `chosen`: of those lines alone.
     """
     first, count = max(first, 0), min(max(count, 0), MAX_EXCURSION_DETAILS)
     rows = []
-    page, _ = page_of_excursions(recording, applied, first=first, count=count)
+    page, _ = page_of_excursions(
+        recording,
+        applied,
+        first=first,
+        count=count,
+        order=worst_first(applied.alerts),
+        chosen=chosen.matches,
+    )
     # Limits that are only tried have told nobody: their alerts have no deliveries.
     deliveries = {
         (alert.joint, alert.limit, alert.raised_ns): alert.deliveries

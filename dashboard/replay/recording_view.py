@@ -25,6 +25,8 @@ from dashboard.plot_data import (
     recording_limit_lines,
 )
 from dashboard.replay import excursion_rows
+from dashboard.replay.alert_order import alert_stops
+from dashboard.replay.not_judged_rows import not_judged_rows
 from dashboard.replay.note_rows import note_rows
 from dashboard.text.format import (
     format_clock,
@@ -35,7 +37,6 @@ from dashboard.text.format import (
 )
 from dashboard.text.theme import Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
-from logger.event_kind import EventKind
 from replay.alignment import Overlay
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
@@ -72,13 +73,6 @@ def open_view(
     missing = recording.describe_missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
     excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays)
-    times = [
-        event.time_ns
-        for event in recording.read_events()
-        # A note that was written after the end has no place on the traces.
-        if event.kind in {EventKind.NOTE, EventKind.BUS_LOST} and event.time_ns <= end
-    ]
-    times += [gap[0] for joint in recording.joints for gap in recording.read_gaps(joint)]
     return {
         "name": recording.name,
         "path": recording.path.name,
@@ -90,10 +84,9 @@ def open_view(
         "excursions": excursions,
         "excursion_count": count,
         "notes": note_rows(recording.read_events(), start, end, options.zone),
-        "events": sorted(
-            {round((time - start) / 1e9, 3) for time in times}
-            | {round(excursion["at_s"], 3) for excursion in excursions}
-        ),
+        "not_judged": not_judged_rows(recording, applied, options.displays),
+        "alert_stops": alert_stops(applied.alerts, start),
+        "trip_stops": alert_stops(applied.alerts, start, trips=True),
         "other_limits": _hypothetical_text(applied),
     }
 

@@ -10,6 +10,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, FastAPI, Query
 
 from dashboard.replay import recording_view
+from dashboard.replay.alert_order import AlertFilter
 from dashboard.replay.excursion_rows import excursion_details
 from dashboard.replay.limits_token import decode_token
 from dashboard.replay.overlay import OverlayRequest, alignment_choices, draw_with_overlay
@@ -89,10 +90,13 @@ class WindowQuery(OverviewQuery, SpanQuery):
 
 
 class ExcursionsQuery(LimitsQuery):
-    """Which excursions, in the order of the list."""
+    """Which excursions, in the order of the list; empty: of any severity, joint, limit."""
 
     first: int
     count: int
+    severity: str = ""
+    joint: str = ""
+    limit: str = ""
 
 
 class AlignmentQuery(UnitsQuery):
@@ -126,6 +130,7 @@ def show_excursions(
         query.displays,
         first=query.first,
         count=query.count,
+        chosen=AlertFilter(severity=query.severity, joint=query.joint, limit=query.limit),
     )
     return JsonAnswer({"details": details})
 

@@ -47,9 +47,19 @@ export interface ExcursionRow {
   label: string;
   severity: string;
   limit: string;
+  joint: string;
+  joint_label: string;
   duration: string;
   pen: number;
   peak: string;
+}
+
+/** A limit that could not be judged; `at_s` is null where it never can. */
+export interface NotJudgedRow {
+  at_s: number | null;
+  limit: string;
+  label: string;
+  text: string;
 }
 
 /** What led up to an excursion, and who was told of it. */
@@ -96,7 +106,9 @@ export interface Overview {
   excursions: ExcursionRow[];
   excursion_count: number;
   notes: NoteRow[];
-  events: number[];
+  not_judged: NotJudgedRow[];
+  alert_stops: number[];
+  trip_stops: number[];
   other_limits: string;
 }
 

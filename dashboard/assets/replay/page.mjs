@@ -160,12 +160,12 @@ export class ReplayPage extends Page {
     setText(this.part("name"), opened.name);
     setText(this.part("when"), opened.when);
     document.title = opened.name + " – dutytrace";
-    this.excursions.render(opened.excursions, opened.excursion_count);
+    this.excursions.open(opened);
     this.notes.render(opened.notes);
     this.strip.render(opened.strip);
     this.list.refresh();
     this.overlay.begin(view.over, view.shift);
-    const worst = opened.excursions.find((e) => e.severity === "trip") || opened.excursions[0];
+    const [worst] = opened.excursions;
     this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
     this.takeSpan(view.span);
     this.show(view.from ?? 0, view.to ?? opened.length_s);
@@ -179,7 +179,7 @@ export class ReplayPage extends Page {
       if (!opened) return;
       this.opened = opened;
       this.strip.render(opened.strip);
-      this.excursions.render(opened.excursions, opened.excursion_count);
+      this.excursions.render(opened);
       this.notes.render(opened.notes);
       this.show(this.view[0], this.view[1]);
     } catch (fault) {
@@ -298,8 +298,10 @@ export class ReplayPage extends Page {
       " ": () => transport.play(!transport.isPlaying),
       ArrowLeft: () => transport.step(-1, share),
       ArrowRight: () => transport.step(1, share),
-      "[": () => transport.toEvent(-1),
-      "]": () => transport.toEvent(1),
+      "[": () => transport.toAlert(-1),
+      "]": () => transport.toAlert(1),
+      "{": () => transport.toAlert(-1, true),
+      "}": () => transport.toAlert(1, true),
       "+": () => this.zoom(0.5),
       "=": () => this.zoom(0.5),
       "-": () => this.zoom(2),
@@ -307,7 +309,8 @@ export class ReplayPage extends Page {
       ".": () => transport.setSpeed(transport.speed + 1),
       Escape: () => this.takeSpan(null),
     };
-    const action = actions[event.key];
+    const bracket = event.shiftKey ? { BracketLeft: "{", BracketRight: "}" }[event.code] : undefined;
+    const action = actions[bracket ?? event.key];
     if (!action || (on === "INPUT" && event.key.startsWith("Arrow"))) return;
     event.preventDefault();
     action();
