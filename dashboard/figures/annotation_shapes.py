@@ -19,7 +19,11 @@ MIN_GAP_PX: Final = 3.0
 TICK_PX: Final = 7.0
 SAME_WORDS_PX: Final = 240.0
 """Alerts that say the same closer together are said once: so wide are their words."""
-TINT_OPACITY: Final = {"danger": 0.15, "abnormal": 0.26, "none": 0.15}
+TINT_OPACITY: Final = {
+    "light": {"danger": 0.15, "abnormal": 0.26, "none": 0.15},
+    "dark": {"danger": 0.3, "abnormal": 0.14, "none": 0.15},
+}
+"""By theme: on slate a yellow as strong as the red would be the brighter of both."""
 _RANKS: Final = {"none": 0, "abnormal": 1, "danger": 2}
 """States in the order of how bad they are."""
 
@@ -95,7 +99,7 @@ def _limit_tint(line: LimitLine, end: float, *, theme: Theme, now_s: float) -> d
         "y1": end,
         "layer": "below",
         "fillcolor": theme.state_colours(line.mark)[0],
-        "opacity": TINT_OPACITY[line.mark],
+        "opacity": TINT_OPACITY[theme.name][line.mark],
     }
 
 

@@ -18,6 +18,7 @@ tiles           many joints as tiles, the most urgent in full
 bus_lines       several buses, each in a few words
 alert_rows      the open alerts, and what can be done about each
 forecast_text   when a temperature reaches its next limit, or why nobody knows
+disk_text       for how long the disk lasts
 drive_text      the state and fault that a drive reports
 write_requests  notes, acknowledgements and shelvings, passed to the recording's writer
 

@@ -13,6 +13,7 @@ from dashboard.figures.axes import temperature_scale
 from dashboard.figures.pens import NO_PEN, Pens, choose_pens, drawn_text
 from dashboard.live.alert_rows import alert_rows, alert_summary
 from dashboard.live.bus_lines import bus_lines
+from dashboard.live.disk_text import disk_left_text
 from dashboard.live.drive_text import drive_text
 from dashboard.live.forecast_text import forecast_text
 from dashboard.live.joint_facts import JointFacts, joint_facts, joints_of
@@ -119,7 +120,7 @@ def live_status(
         "facts": {
             "rate": format_thousands(health.frames_per_s) if health else "–",
             "load": format_number(100 * health.bus_load, 0) if health else "–",
-            "disk": format_number(health.disk_left_h, 0) if health else "–",
+            "disk": disk_left_text(health.disk_left_h) if health else "–",
             "open": str(sum(alert.is_open(now_ns) for alert in alerts)),
         },
         "buses": bus_lines(recording, buses, facts),

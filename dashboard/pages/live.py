@@ -25,7 +25,7 @@ _FACT_CELLS: Final = (
     ("clock", "clock", "", "second"),
     ("rate", "frames/s", "", ""),
     ("load", "bus load", "%", ""),
-    ("disk", "disk left", "h", ""),
+    ("disk", "disk left", "", ""),
     ("open", "alerts open", "", ""),
 )
 SAFETY_NOTES: Final = (

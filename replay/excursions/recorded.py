@@ -150,7 +150,8 @@ def complete_excursions(
 ) -> list[Excursion]:
     """Return excursions of `excursions_from_alerts` with their lead-up and missing peaks filled in.
 
-    In the order that they have. Costs one read of the pyramid for each joint, and short reads for peaks that are missing.
+    In the order that they have. Costs one read of the pyramid for each joint, and short reads for
+    peaks that are missing.
     """
     completed: list[Excursion] = []
     for joint in recording.joints:
