@@ -240,6 +240,7 @@ def _measure_picture(
                         "place": handle.number_index,
                         "mirrored": handle.mirrored,
                         "off": handle.drop_off,
+                        "rising": handle.is_rising,
                     }
                     for handle in limit.drag_handles(rated)
                     if math.isfinite(handle.position) and math.isfinite(handle.scale)

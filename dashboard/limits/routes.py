@@ -241,6 +241,7 @@ class LimitsPage:
 
 def _list_summary(recording: Recording) -> dict[str, Any]:
     return {
+        "length_s": (recording.end_ns - recording.start_ns) / 1e9,
         "length": format_elapsed((recording.end_ns - recording.start_ns) / 1e9),
         "joints": list(recording.joints),
         "joint_labels": recording.bench.labels,

@@ -14,6 +14,7 @@ export interface ListedRecording {
   name: string;
   begun: string;
   live: boolean;
+  length_s: number;
   length: string;
   joints: string[];
   joint_labels: Record<string, string>;

@@ -5,7 +5,7 @@ import { button, html, setText, svg, unitLabel, words } from "../dom.mjs";
 import { formatDuration, formatElapsed } from "../format.mjs";
 import { severityMark } from "../marks.mjs";
 import { LevelHandles } from "./levels.mjs";
-import { LaneScale, valueRange } from "./scale.mjs";
+import { beyondLevels, LaneScale, valueRange } from "./scale.mjs";
 
 /** @typedef {import("./answers.d.ts").Lane} Lane */
 
@@ -130,6 +130,7 @@ export class ResultLanes {
     setText(row.begun, when);
     const focused = this.handles.focused(row);
     const group = svg("g", {});
+    this.drawTints(group, i, row.width);
     this.drawBadEnds(group, lane, row.width);
     this.drawLine(group, "base", scale.height - 0.5, row.width);
     if (scale.low < 0 && scale.high > 0) this.drawLine(group, "zero", scale.y(0), row.width);
@@ -143,6 +144,16 @@ export class ResultLanes {
   /** @param {SVGGElement} group @param {string} cls @param {number} y @param {number} width */
   drawLine(group, cls, y, width) {
     group.append(svg("line", { class: cls, x1: 0, x2: width, y1: y, y2: y }));
+  }
+
+  /** What is beyond the levels, as it is tinted on the other pages. @param {SVGGElement} group @param {number} i @param {number} width */
+  drawTints(group, i, width) {
+    const { scale, chosen } = this;
+    const [top, bottom] = [scale.y(scale.high), scale.y(scale.low)];
+    for (const [from, to] of beyondLevels(chosen.levels?.[i] || [], scale.low, scale.high)) {
+      const [y0, y1] = [Math.max(scale.y(to), top), Math.min(scale.y(from), bottom)];
+      if (y1 > y0) group.append(svg("rect", { class: "beyond " + chosen.mark, x: 0, y: y0, width, height: y1 - y0 }));
+    }
   }
 
   /** @param {SVGGElement} group @param {Lane} lane @param {number} width */
@@ -188,8 +199,9 @@ export class ResultLanes {
     const score = lane.score;
     /** @type {HTMLElement[]} */
     const lines = [];
+    /* What is none is no news. */
     const add = (/** @type {string} */ strong, /** @type {string} */ rest) =>
-      lines.push(html("div", "", [html("b", "", strong), words(rest)]));
+      lines.push(html("div", "", [html(/^(0|no)\b/.test(strong) ? "span" : "b", "", strong), words(rest)]));
     if (!lane.joints.length || !score) lines.push(html("div", "hint", "It does not watch any joint here."));
     else if (score.bad_ends === undefined)
       add(String(score.raised), score.raised === 1 ? " time raised" : " times raised");

@@ -111,7 +111,7 @@ export class LivePage extends Page {
   /* ---- messages ---- */
 
   drawLater() {
-    if (this.isFrameAsked || !this.picture.plotly) return;
+    if (this.isFrameAsked || !this.picture.isReady) return;
     this.isFrameAsked = true;
     requestAnimationFrame(() => {
       this.isFrameAsked = false;
