@@ -1,6 +1,6 @@
 """Which joints of a recording are drawn: those that the reader chose, else the most urgent."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from dashboard.figures.axes import main_temperature
 from dashboard.figures.pens import MAX_PENS, Pens, choose_pens
@@ -9,7 +9,14 @@ from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
 from replay.urgency import recorded_urgencies, sort_by_urgency
 
-__all__ = ["drawn_pens", "limited_channels", "main_temperatures", "most_urgent"]
+__all__ = [
+    "common_pens",
+    "drawn_pens",
+    "limited_channels",
+    "listed_joints",
+    "main_temperatures",
+    "most_urgent",
+]
 
 
 def limited_channels(recording: Recording, limits: LimitSet) -> dict[str, set[str]]:
@@ -51,6 +58,16 @@ def most_urgent(recording: Recording, applied: AppliedLimits | None = None) -> t
     return tuple(one.joint for one in sort_by_urgency(urgencies))
 
 
+def listed_joints(recording: Recording) -> tuple[str, ...]:
+    """Return the joints of a recording without its instruments, as a page lists them.
+
+    In the order of the bench; the most urgent first where they are more than a figure draws.
+    """
+    if len(recording.joints) > MAX_PENS:
+        return most_urgent(recording)
+    return tuple(joint for joint in recording.joints if joint not in recording.bench.sensors)
+
+
 def drawn_pens(
     recording: Recording,
     applied: AppliedLimits | None = None,
@@ -64,3 +81,19 @@ def drawn_pens(
     is_few = len(joints) <= MAX_PENS
     worst_first = joints if is_few or chosen is not None else most_urgent(recording, applied)
     return choose_pens(worst_first, joints, chosen)
+
+
+def common_pens(recordings: Sequence[Recording], watched: Collection[str]) -> Pens:
+    """Return the pens of joints of several recordings in one figure: a name has one pen in all.
+
+    `watched`: of more joints than pens, only these are drawn, the most urgent of all recordings.
+    """
+    joints = tuple(dict.fromkeys(joint for one in recordings for joint in one.joints))
+    if len(joints) <= MAX_PENS:
+        return choose_pens(joints, joints)
+    orders = [most_urgent(recording) for recording in recordings]
+    ranks = {
+        joint: min(o.index(joint) for o in orders if joint in o) for o in orders for joint in o
+    }
+    worst_first = sorted((joint for joint in ranks if joint in watched), key=ranks.__getitem__)
+    return choose_pens(worst_first, joints)

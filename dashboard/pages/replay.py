@@ -212,6 +212,7 @@ def _replay_figures() -> html.Div:
                 ],
                 className="sheet-head",
             ),
+            _drawn_joints(),
             html.P(id="past-laid", className="laid", role="status", hidden=True),
             html.Div(
                 id="past-rows",
@@ -233,6 +234,21 @@ def _replay_figures() -> html.Div:
             ),
         ],
         className="figures",
+    )
+
+
+def _drawn_joints() -> html.Details:
+    """Return which joints are drawn and which could be, where not all are."""
+    label = {"aria-label": "Joints that are drawn"}
+    return html.Details(
+        [
+            html.Summary(html.Span(id="past-drawn-words", role="status")),
+            html.Div(id="past-joints", className="choices", role="group", **html_attributes(label)),
+            html.Button("Draw the most urgent", id="past-urgent", className="plain"),
+        ],
+        id="past-drawn",
+        className="drawn-joints",
+        hidden=True,
     )
 
 

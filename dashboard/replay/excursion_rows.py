@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.figures.pens import NO_PEN, Pens, choose_pens
 from dashboard.figures.sparkline import css_mask, svg_path
 from dashboard.replay.alert_order import AlertFilter, worst_first
 from dashboard.text.deliveries import describe_deliveries
@@ -56,20 +57,21 @@ def cached_labels(displays: Displays) -> Callable[[Limit], str]:
 
 
 def excursion_rows(
-    recording: Recording, applied: AppliedLimits, displays: Displays
+    recording: Recording, applied: AppliedLimits, displays: Displays, pens: Pens | None = None
 ) -> tuple[list[ExcursionRow], int]:
     """Return a line for each excursion, trips first (`alert_order`), and how many there are.
 
     At most `MAX_EXCURSION_ROWS` lines: limits that chatter all day make too many for a browser.
+    `pens`: the joints that are drawn; None: the first ones.
     """
     order = worst_first(applied.alerts)
     page, total = page_of_excursions(
         recording, applied, first=0, count=MAX_EXCURSION_ROWS, order=order
     )
     start_ns = recording.start_ns
-    pens = {joint: number for number, joint in enumerate(recording.joints, start=1)}
     label_of = cached_labels(displays)
     joint_labels = recording.bench.labels
+    pens = choose_pens(recording.joints, recording.joints) if pens is None else pens
     rows = []
     for excursion in page:
         limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
@@ -91,7 +93,7 @@ def excursion_rows(
                 "joint_label": joint_labels.get(excursion.joint, excursion.joint),
                 "duration": format_duration(excursion.duration_s)
                 + (", and on" if excursion.ongoing else ""),
-                "pen": pens[excursion.joint],
+                "pen": pens.get(excursion.joint, NO_PEN),
                 "peak": _peak_text(excursion, limit, displays),
             }
         )
@@ -133,7 +135,7 @@ def excursion_details(
             {
                 "at_s": max(excursion.start_ns - recording.start_ns, 0) / 1e9,
                 "limit": excursion.limit,
-                "pen": recording.joints.index(excursion.joint) + 1,
+                "joint": excursion.joint,
                 "peak": _peak_text(excursion, limit, displays),
                 "lead_up": _lead_up_text(excursion),
                 "deliveries": describe_deliveries(

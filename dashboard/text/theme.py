@@ -22,7 +22,6 @@ __all__ = [
     "channel_label",
     "contrast_ratio",
     "display_of",
-    "pen_number",
     "plotly_template",
 ]
 
@@ -63,8 +62,8 @@ class Theme:
     none_tint: str
 
     def pen_colour(self, number: int) -> str:
-        """Return the colour of the pen with that number, counted from 1; a fifth begins again."""
-        return self.pens[pen_number(number - 1) - 1]
+        """Return the colour of the pen with that number, 1 to 4; 0, no pen: that of plain lines."""
+        return self.pens[number - 1] if number else self.line
 
     def state_colours(self, mark: str) -> tuple[str, str, str]:
         """Return fill, edge and tint of a state: "abnormal", "danger", "normal" or "none"."""
@@ -124,11 +123,6 @@ DARK: Final = Theme(
 )
 
 THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
-
-
-def pen_number(index: int) -> int:
-    """Return the pen of the joint at an index, counted from 1; the fifth joint has the first's."""
-    return index % len(LIGHT.pens) + 1
 
 
 def _luminance(colour: str) -> float:

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from replay.recording import Recording
+from tests.support import many_joints
 from tests.support.browser import chromium, installed, required
 from tests.support.crowded import crowded_recording
 
@@ -29,6 +30,14 @@ def browser() -> Iterator[Browser]:
 def crowded(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     """Ten minutes that crowd a picture: long labels, breaks in a position, chatter, notes."""
     return Recording.open(crowded_recording(tmp_path_factory.mktemp("made") / "crowded"))
+
+
+@pytest.fixture(scope="session")
+def four_arms(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Record half a minute of 24 joints on four buses, alone in its folder."""
+    folder = tmp_path_factory.mktemp("many") / "recordings"
+    folder.mkdir()
+    return many_joints.record_joints(folder / "four-arms", length_s=30, rate_Hz=5.0)
 
 
 @pytest.fixture

@@ -16,8 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from logger.importing.import_frames import import_frames
+from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import parse_limits
 from logger.simulate.line_protocol import CanFrame
+from replay.recording import Recording
 from tests.support.adapter import Adapter
 
 __all__ = [
@@ -31,6 +35,7 @@ __all__ = [
     "write_files",
 ]
 
+START_NS: Final = 1_795_000_000_000_000_000
 ARMS: Final = ("north", "east", "south", "west")
 PLACES: Final = ("base", "shoulder", "elbow", "forearm", "wrist", "gripper")
 SILENT_AFTER_S: Final = 25.0
@@ -214,6 +219,43 @@ def _payload(report: JointReport) -> bytes:
     tenths = 0x7FFF if math.isnan(degC) else round(degC * 10)
     values = (report.torque_Nm * 100, report.speed_rad_s * 1000, report.position_rad * 1000)
     return struct.pack("<4h", tenths, *(round(value) for value in values))
+
+
+def record_joints(
+    out: Path,
+    *,
+    length_s: int,
+    rate_Hz: float,  # noqa: N803 - a unit
+    joints: tuple[ManyJoint, ...] = JOINTS,
+) -> Recording:
+    """Record what joints report within some seconds, as from a log, and return it."""
+    steps = round(length_s * rate_Hz)
+    frames = [
+        FrameBatch.from_rows(
+            [
+                (START_NS + round(step * 1e9 / rate_Hz) + joint.node, 0x1A0 + joint.node * 5, 0,
+                 _payload(report))
+                for joint in joints
+                if joint.bus == bus and (report := joint.report_at(step / rate_Hz)) is not None
+            ],
+            bus=bus,
+        )
+        for step in range(steps)
+        for bus in range(len(ARMS))
+    ]  # fmt: skip
+    import_frames(
+        (
+            FrameBatch.concatenate(frames[first : first + 400])
+            for first in range(0, len(frames), 400)
+        ),
+        bench=bench(out.parent, rate_Hz=rate_Hz, joints=joints),
+        limits=parse_limits(LIMITS, "limits.toml"),
+        out=out,
+        name="Four arms",
+        start_ns=START_NS,
+        end_ns=START_NS + length_s * 1_000_000_000,
+    )
+    return Recording.open(out)
 
 
 @contextlib.contextmanager

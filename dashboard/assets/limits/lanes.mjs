@@ -36,6 +36,8 @@ export class ResultLanes {
     /** @type {import("./scale.mjs").Shape[][]} */
     this.shapes = [];
     this.shape = "";
+    /** How many joints are drawn and how many are not, where not all are. */
+    this.drawn = "";
     this.longest_s = 1;
     this.isDragging = false;
     this.title = html("div", "lane-title");
@@ -51,9 +53,13 @@ export class ResultLanes {
     this.host.replaceChildren();
   }
 
-  /** @param {Lane[]} lanes @param {any} chosen @param {import("./scale.mjs").Shape[][] | null} shapes */
-  render(lanes, chosen, shapes) {
-    Object.assign(this, { lanes, chosen, shapes: shapes || [] });
+  /**
+   * @param {{lanes: Lane[], drawn: string}} answer
+   * @param {any} chosen
+   * @param {import("./scale.mjs").Shape[][] | null} shapes
+   */
+  render({ lanes, drawn }, chosen, shapes) {
+    Object.assign(this, { lanes, drawn, chosen, shapes: shapes || [] });
     const shape = JSON.stringify(lanes.map(({ path, joints }) => [path, joints.map((j) => j.joint)]));
     if (shape !== this.shape) {
       this.shape = shape;
@@ -85,11 +91,12 @@ export class ResultLanes {
 
   /** Which colour is which joint, in the order of the bars. */
   jointLegend() {
-    const joints = this.lanes.flatMap((lane) => lane.joints);
+    const joints = this.lanes.flatMap((lane) => lane.joints).filter(({ pen }) => pen);
     const byPen = new Map(joints.map((joint) => [joint.pen + joint.joint, joint]));
     const parts = [...byPen.values()].map(({ pen, label }) =>
       html("span", "", [html("span", "pen pen-" + pen), words(" " + label)]),
     );
+    if (this.drawn) parts.push(html("span", "", `${this.drawn}; all are judged`));
     return html("span", "joints", parts);
   }
 
@@ -178,11 +185,14 @@ export class ResultLanes {
    * @param {number} width
    */
   drawJoints(group, lane, shapes, width) {
-    lane.joints.forEach((joint, j) => {
+    /* There are shapes of the drawn ones alone. */
+    const drawn = lane.joints.filter(({ pen }) => pen);
+    drawn.forEach((joint, j) => {
+      const y = 5 * j;
       const paths = shapes[j] ? this.scale.bandPaths(shapes[j], width) : [];
       group.append(...paths.map((d) => svg("path", { class: "band p" + joint.pen, d })));
       for (const [from, to] of joint.raised) {
-        const place = { x: from * width, y: j * 5, width: Math.max((to - from) * width, 2), height: 4 };
+        const place = { x: from * width, y, width: Math.max((to - from) * width, 2), height: 4 };
         group.append(svg("rect", { class: "raised " + this.chosen.mark, ...place }));
       }
     });

@@ -2,13 +2,11 @@
 /* The joints of the Live page: a row each, or tiles where there are many; which of them are drawn, and how
    many are not. */
 import { byId, html, renderFact, setText } from "../dom.mjs";
-import { keepChoice, keptChoice, slotsOf, toggled } from "./choice.mjs";
+import { FULL_WORDS, keepChoice, keptChoice, slotsOf, toggled } from "../pens.mjs";
 import { fillJointRow, makeJointRow } from "./joints.mjs";
 import { TileBoard } from "./tiles.mjs";
 
 /** @typedef {import("./messages.d.ts").Status} Status */
-
-const FULL = "Four are drawn, and more could not be told apart: choose one of them to draw it no more.";
 
 /** Rows or tiles, and what is chosen of them. */
 export class JointLedger {
@@ -58,7 +56,7 @@ export class JointLedger {
     const { drawn = "", tiles } = this.status || {};
     byId("live-drawing").hidden = !drawn;
     byId("live-urgent").hidden = this.joints === null;
-    const how = this.isFull ? ". " + FULL : `: choose a ${tiles ? "tile" : "joint"} to draw it`;
+    const how = this.isFull ? ". " + FULL_WORDS : `: choose a ${tiles ? "tile" : "joint"} to draw it`;
     renderFact(byId("live-drawn"), [drawn, how], () => [html("b", "", drawn), html("span", "", how)]);
   }
 

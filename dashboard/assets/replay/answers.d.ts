@@ -66,7 +66,7 @@ export interface NotJudgedRow {
 interface LeadUp {
   at_s: number;
   limit: string;
-  pen: number;
+  joint: string;
   peak: string;
   lead_up: string;
   deliveries: string;
@@ -94,7 +94,14 @@ export interface NoteRow {
   remark: string;
 }
 
-/** What is shown of a recording whatever its window. */
+/** A joint that can be drawn; one that is not has pen 0. */
+export interface JointChoice {
+  name: string;
+  label: string;
+  pen: number;
+}
+
+/** What is shown of a recording whatever its window; `joints` is empty where all are drawn. */
 export interface Overview {
   name: string;
   path: string;
@@ -102,6 +109,8 @@ export interface Overview {
   packs: boolean;
   when: string;
   length_s: number;
+  joints: JointChoice[];
+  drawn: string;
   strip: any;
   excursions: ExcursionRow[];
   excursion_count: number;

@@ -191,7 +191,7 @@ export class ExcursionList {
     answer.details.forEach((detail, i) => {
       const excursion = some[i];
       /* A recording that grows may have got others meanwhile. */
-      const isSame = excursion && ["at_s", "limit", "pen"].every((key) => detail[key] === excursion[key]);
+      const isSame = excursion && ["at_s", "limit", "joint"].every((key) => detail[key] === excursion[key]);
       if (isSame) rows[i].lastElementChild?.replaceWith(this.leadUp(excursion, detail));
     });
   }
@@ -202,6 +202,7 @@ export class ExcursionList {
     row.setAttribute("aria-current", "true");
     const length = (excursion.to_s - excursion.from_s) * 1.6;
     const width = clamp(length, 240, Math.max(240, this.page.opened.length_s));
+    this.page.drawn.want(excursion.joint);
     this.visitTime(excursion.at_s, width);
   }
 

@@ -49,8 +49,8 @@ def test_each_detail_is_that_of_its_line(overheat: Recording):
         for first in range(0, len(listed) + 4, 2)
         for one in excursion_details(overheat, watch, DEFAULT_DISPLAYS, first=first, count=2)
     ]
-    assert [(one["at_s"], one["limit"], one["pen"]) for one in pieces] == [
-        (one["at_s"], one["limit"], one["pen"]) for one in listed
+    assert [(one["at_s"], one["limit"], one["joint"]) for one in pieces] == [
+        (one["at_s"], one["limit"], one["joint"]) for one in listed
     ]
     for line, told in zip(listed, pieces, strict=True):
         assert told["peak"]

@@ -1,8 +1,10 @@
 // @ts-check
-/* Which joints the reader wants drawn: a joint for each pen, kept for each recording in this tab. */
+/* Which joints the reader wants drawn: a joint for each pen, so that the others keep theirs. */
 
 const KEPT = "dutytrace-drawn:";
 const PENS = 4;
+/** What is said to whoever wants a fifth. */
+export const FULL_WORDS = "Four are drawn, and more could not be told apart: choose one of them to draw it no more.";
 
 /**
  * The joints of the pens with one drawn, or no more drawn; null where no pen is free.
@@ -19,6 +21,16 @@ export function toggled(slots, joint) {
 }
 
 /**
+ * The joints of the pens with one that has to be drawn: in a free pen, else in the last.
+ * @param {string[]} slots
+ * @param {string} joint
+ */
+export function withJoint(slots, joint) {
+  if (slots.includes(joint)) return slots;
+  return toggled(slots, joint) || [...slots.slice(0, PENS - 1), joint];
+}
+
+/**
  * The joint of each pen.
  * @param {{name: string, pen: number}[]} joints
  * @returns {string[]}
@@ -29,7 +41,11 @@ export function slotsOf(joints) {
   return slots;
 }
 
-/** What was chosen of a recording; null for nothing. @param {string} path @returns {string[] | null} */
+/**
+ * What was chosen of a recording on Live, in this tab; null for nothing.
+ * @param {string} path
+ * @returns {string[] | null}
+ */
 export function keptChoice(path) {
   const kept = sessionStorage.getItem(KEPT + path);
   return kept ? JSON.parse(kept) : null;
