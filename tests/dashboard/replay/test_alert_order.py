@@ -70,7 +70,7 @@ def test_the_list_and_its_lead_ups_are_in_one_order(crowded: Recording):
         details = excursion_details(
             crowded, applied, DEFAULT_DISPLAYS, first=1, count=3, chosen=chosen
         )
-        keys = ("at_s", "limit", "pen")
+        keys = ("at_s", "limit", "joint")
         found = [[one[key] for key in keys] for one in details]
         assert found == [[row[key] for key in keys] for row in listed[1:4]]
 
