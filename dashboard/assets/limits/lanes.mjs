@@ -153,7 +153,12 @@ export class ResultLanes {
     group.append(svg("line", { class: cls, x1: 0, x2: width, y1: y, y2: y }));
   }
 
-  /** What is beyond the levels, as it is tinted on the other pages. @param {SVGGElement} group @param {number} i @param {number} width */
+  /**
+   * What is beyond the levels, as it is tinted on the other pages.
+   * @param {SVGGElement} group
+   * @param {number} i
+   * @param {number} width
+   */
   drawTints(group, i, width) {
     const { scale, chosen } = this;
     const [top, bottom] = [scale.y(scale.high), scale.y(scale.low)];
