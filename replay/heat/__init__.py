@@ -8,7 +8,7 @@ From a recording to answers, in this order:
     counts      how likely a count is, for a temperature and a noise
     wander      how little many fine readings tell together
     drift       how the ambient may have drifted
-    model       which model is fitted, and its parameters
+    model       the parameters of a model as they are fitted: logarithms
     dated_change  what may change at an instant, and the joint after it
     response    temperatures as a linear function of starts and ambient
     problem     the posterior of one trace and one model
@@ -23,6 +23,7 @@ From a recording to answers, in this order:
     result      everything that is told, typed
     fit         from recordings to a fitted joint
     evaluate    from recordings to a result: the one way in
+    bench_model  a fitted joint written into its bench file, in place
     options     what a person types for it
     text        numbers as text
     sentence    the one sentence to copy, in parts

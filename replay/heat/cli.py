@@ -46,25 +46,38 @@ def fit_heat(
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the result in the last of the recordings.")
     ] = False,
+    write_bench: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="BENCH",
+            help="Put the fitted model into this bench file, in place: the recorder then estimates "
+            "the joint's temperatures and forecasts them.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Fit a joint's heat to recordings: time constants, rises, what it bears for how long."""
-    from replay.heat.evaluate import evaluate_heat
+    from replay.heat.evaluate import answer_heat
+    from replay.heat.fit import fit_heat as fitted
     from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
     from replay.recording import Recording as Opened
 
     opened = [Opened.open(one) for one in recordings]
     chosen = chosen_joint(opened, joint)
     stated = ambient_choice(ambient, opened[0], chosen)
-    result = evaluate_heat(
-        opened,
-        chosen,
-        ambient=stated,
-        limit_degC=None if hottest is None else temperature_degC(hottest, "--hottest"),
-    )
+    limit = None if hottest is None else temperature_degC(hottest, "--hottest")
+    fit = fitted(opened, chosen, ambient=stated)
+    result = answer_heat(fit, limit_degC=limit)
+    if write_bench is not None:
+        from datetime import UTC, datetime
+
+        from replay.heat.bench_model import thermal_settings, write_bench_model
+
+        today = datetime.now(UTC).date()
+        write_bench_model(write_bench, chosen, thermal_settings(fit, today))
     kept = _keep(result, opened, stated) if keep else None
     content = {**result.to_json(), "kept": None if kept is None else kept.id}
-    show(content, _heat_lines(result), as_json=as_json)
+    show(content, _heat_lines(result, write_bench), as_json=as_json)
     if keep and not as_json:
         say(_kept_text(kept, opened))
 
@@ -96,7 +109,7 @@ def _keep(
     return None if finding is None else keep_finding(newest.path, finding)
 
 
-def _heat_lines(result: "HeatResult") -> Iterator[Line]:
+def _heat_lines(result: "HeatResult", bench: Path | None) -> Iterator[Line]:
     from replay.heat import words
     from replay.heat.sentence import heat_sentence
 
@@ -114,3 +127,5 @@ def _heat_lines(result: "HeatResult") -> Iterator[Line]:
             (f"load, {at}", "held from cold", "held from warm"), words.held_for_rows(result)
         )
     yield from words.note_lines(result)
+    if bench is not None:
+        yield f"The model stands in {bench}: the next recording with it forecasts this joint."

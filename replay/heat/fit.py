@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
+from logger.heat.model import COPPER, HeatModel, Parameter, SpeedLoss
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.thermal_load import JointHeat, Node
 from logger.joint.thermal_model import Winding
@@ -22,7 +23,7 @@ from replay.heat.change import FoundChange, find_changes
 from replay.heat.choice import ModelScore, choose_model
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.intervals import PositiveFunction, interval_of
-from replay.heat.model import COPPER, HeatModel, Parameter, SpeedLoss, physical_parameters
+from replay.heat.model import physical_parameters
 from replay.heat.problem import HeatProblem, StatedAmbient
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import Remedy, UnknownQuantity

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from logger.heat.model import HeatModel
 from logger.joint.thermal_load import Node
 from replay.heat.change import FoundChange
-from replay.heat.model import HeatModel
 from replay.heat.quantity import Quantity, QuantityName
 
 __all__ = [

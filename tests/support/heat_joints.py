@@ -15,7 +15,7 @@ TRUE_OHM = 0.145
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Simulated:
-    """A trace and the truth that made it, in K/A^2 and s (`replay.heat.model.Parameter`)."""
+    """A trace and the truth that made it, in K/A^2 and s (`logger.heat.model.Parameter`)."""
 
     trace: HeatTrace
     truth: dict[str, float]
