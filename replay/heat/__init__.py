@@ -18,6 +18,7 @@ From a recording to answers, in this order:
     intervals   the interval of anything that follows from the parameters
     prediction  readings where nothing was fitted, with their uncertainty
     change      what changed on the way, when, and by how much
+    neighbours  joints nearby that warm this one
     choice      the model that predicts what it has not seen
     answers     what the fitted joint bears, with bands
     result      everything that is told, typed

@@ -25,6 +25,7 @@ __all__ = [
     "equilibrium_lines",
     "for_ever_rows",
     "held_for_rows",
+    "neighbour_lines",
     "note_lines",
     "quantity_rows",
     "quantity_text",
@@ -130,6 +131,7 @@ def note_lines(result: HeatResult) -> Iterator[str]:
     for label, remedy in unknown_rows(result):
         yield f"Not known from this trace: {label}. To learn it: {remedy}."
     yield from (f"{when}: {what}" for when, what in change_rows(result, UTC))
+    yield from neighbour_lines(result)
     yield from equilibrium_lines(result)
     yield basis_line(result)
     yield from assumption_lines(result)
@@ -176,6 +178,15 @@ def _change_text(change: FoundChange) -> str:
     if len(words) == 1:
         return f"{words[0]}, {size}"
     return f"{' or '.join(words)}, which this trace cannot tell apart; if the first, {size}"
+
+
+def neighbour_lines(result: HeatResult) -> list[str]:
+    """Return which joints warm this one, and by how much."""
+    return [
+        f"Its surroundings follow the housing of {one.joint}: {band_text(one.K_per_K)} K for each "
+        "kelvin. That joint warms it, or both are warmed by the same."
+        for one in result.neighbours
+    ]
 
 
 def equilibrium_lines(result: HeatResult) -> list[str]:

@@ -95,6 +95,7 @@ SHAPES: dict[str, Any] = {
                 "size": [float], "gain": float, "rivals": [{"cause": str, "gain": float}],
             }
         ],
+        "neighbours": [dict],
         "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
         "load_unit": str, "ambient_is_idle": bool,
         "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
