@@ -13,6 +13,8 @@ import queue
 import time
 from collections.abc import Callable, Sequence
 
+import numpy as np
+
 from logger.arrays import TIME_MAX_NS, to_ns, to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 from logger.bus.merger import IDLE_BUS_NS, MERGE_WAIT_NS, WatermarkMerger
@@ -290,6 +292,7 @@ class Writer:
             start_ns=start_ns,
             end_ns=self._until_ns,
             garbled=garbled,
+            bits=np.concatenate([bus.second.bits for bus in health.buses]),
         )
         for bus_index, statistics in enumerate(statistics_by_bus):
             hints, self._hints[bus_index] = diagnose_second(self._hints[bus_index], statistics)

@@ -266,7 +266,10 @@ class ResponseTracker:
                     break
                 time_ns = times[time_position]
                 time_position += 1
-                end_index = bisect_right(open_requests, time_ns, key=_mark_time)
+                # Mostly there is one between two requests, of which the older is meant.
+                end_index = 1
+                if len(open_requests) > 1 and open_requests[1].time_ns <= time_ns:
+                    end_index = bisect_right(open_requests, time_ns, lo=2, key=_mark_time)
                 while end_index:
                     end_index -= 1
                     pending = open_requests.pop(end_index)
