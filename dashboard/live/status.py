@@ -288,7 +288,9 @@ def _status_remarks(recording: Recording) -> list[str]:
             remarks.append(
                 f"{joint.label or joint.name} torque is derived from current, {factor} N·m/A"
             )
-    sends_requests = any(bus.send for bus in recording.bench.buses)
+    buses = recording.bench.buses
+    sends_requests = any(bus.send for bus in buses)
+    these = "these buses" if len(buses) > 1 else "this bus"
     health = recording.latest_health()
     events = recording.read_events()
     remarks.append(_loss_remark(health.dropped if health is not None else 0, events))
@@ -296,6 +298,6 @@ def _status_remarks(recording: Recording) -> list[str]:
     if garbled:
         remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")
     remarks.append(
-        "joints are polled for their status" if sends_requests else "nothing is sent on this bus"
+        "joints are polled for their status" if sends_requests else f"nothing is sent on {these}"
     )
     return remarks

@@ -71,7 +71,7 @@ def tiles_status(
         "high": high,
         "order": order,
         "full": full,
-        "summary": f"{_summary(joints)}; rules from {low:g} to {high:g} °C",
+        "summary": f"{_summary(recording, joints)}; rules from {low:g} to {high:g} °C",
         "rest": rest,
         "rest_note": rest_note,
         "joints": [
@@ -184,7 +184,7 @@ def _reason(
     return temperature_text(facts)
 
 
-def _summary(joints: Sequence[JointFacts]) -> str:
+def _summary(recording: Recording, joints: Sequence[JointFacts]) -> str:
     """Return how many joints are in which state, and which of the well ones is next."""
     counts = [(sum(one.state == state for one in joints), *words) for state, *words in _COUNTED]
     parts = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
@@ -192,6 +192,8 @@ def _summary(joints: Sequence[JointFacts]) -> str:
     parts += [f"{faulty} with a fault of its drive"] if faulty else []
     well = [one for one in joints if one.urgency.is_well]
     text = ", ".join([*parts, f"{len(well)} well"])
+    if not recording.live:
+        return f"as last heard: {text}"
     soonest = min(well, key=lambda one: one.urgency.limit_in_s, default=None)
     if soonest is None or not math.isfinite(soonest.urgency.limit_in_s):
         return text

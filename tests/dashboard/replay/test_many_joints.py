@@ -59,7 +59,7 @@ def test_a_row_of_the_list_stays_a_row(four_arms: Recording):
     (row,) = recording_list(cache, reader_zone(""))["rows"]
     assert row["joints"] == "north base, north shoulder and 22 more"
     assert "west-gripper" in row["joint_names"]
-    assert "west gripper" in row["joint_names"]
+    assert "west gripper" in row["joint_labels"]
     assert (row["at"], row["pen"]) == ("south shoulder", 0)
     assert row["warning"] is not None
 
