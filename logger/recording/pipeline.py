@@ -35,7 +35,7 @@ from logger.limits.recorder import (
     recorder_after_change,
 )
 from logger.limits.scored_limit import ScoredLimit
-from logger.limits.words import change_sentence
+from logger.limits.words import change_sentence, coverage_sentence
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
 from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
@@ -96,7 +96,7 @@ class Pipeline:
         self._segments = PositionSegments()
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
-        self._throttle = NoticeThrottle()
+        self._throttle = NoticeThrottle(bench.labels)
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
         self.rejected: Counter[str] = Counter()
@@ -181,16 +181,16 @@ class Pipeline:
             channel=channel,
             value=outliers.value,
             frame=outliers.frame,
-            text=f"{joint}: {channel} of {outliers.value:.6g} lies outside {valid.lowest:g} to "
-            f"{valid.highest:g} (frame 0x{int(frames.identifier[row]):03X}, {payload}). It is "
-            "stored unchanged; compare sign, byte order and scale in the layout, then "
-            "`dutytrace redecode`.",
+            text=f"{self._bench.label_of(joint)}: {channel} of {outliers.value:.6g} lies outside "
+            f"{valid.lowest:g} to {valid.highest:g} (frame "
+            f"0x{int(frames.identifier[row]):03X}, {payload}). It is stored unchanged; compare "
+            "sign, byte order and scale in the layout, then `dutytrace redecode`.",
         )
 
     def _emit_position_breaks(
         self, readings: ReadingBatch, anchors: Mapping[tuple[str, int], PositionAnchor]
     ) -> None:
-        joint = readings.joint
+        joint, label = readings.joint, self._bench.label_of(readings.joint)
         for begun in self._segments.breaks_in(readings):
             anchor = anchors.get((joint, begun.segment))
             if anchor is not None:
@@ -199,7 +199,7 @@ class Pipeline:
                     time_ns=begun.time_ns,
                     joint=joint,
                     anchor=anchor,
-                    text=f"{joint}: the encoder's turns are known again, since "
+                    text=f"{label}: the encoder's turns are known again, since "
                     f"{ANCHOR_WORDS[anchor]}; position continues from before they were lost.",
                 )
                 continue
@@ -208,7 +208,7 @@ class Pipeline:
                 time_ns=begun.time_ns,
                 joint=joint,
                 duration_s=begun.silent_s,
-                text=f"{joint}: after {begun.silent_s:.2f} s without a reading the encoder's turns "
+                text=f"{label}: after {begun.silent_s:.2f} s without a reading the encoder's turns "
                 "are unknown; position continues in a new segment.",
             )
 
@@ -258,7 +258,8 @@ class Pipeline:
         for change in evaluation.changes:
             limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made from the same limits"
-            self._events.emit_change(change, change_sentence(change, limit))
+            sentence = change_sentence(change, limit, label=self._bench.label_of(joint))
+            self._events.emit_change(change, sentence)
         for coverage in evaluation.coverage:
             self._emit_coverage(coverage)
 
@@ -273,7 +274,12 @@ class Pipeline:
             limit=change.limit,
             channel=limit.needed_channels[0][1],
             duration_s=to_s(change.time_ns - change.since_ns),
-            text=limit.coverage_sentence(change, self._limit_plans[change.joint].hold_ns),
+            text=coverage_sentence(
+                change,
+                limit,
+                self._limit_plans[change.joint].hold_ns,
+                label=self._bench.label_of(change.joint),
+            ),
         )
 
     def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:
@@ -307,7 +313,8 @@ class Pipeline:
             for change in ended:
                 self._events.emit_change(
                     change,
-                    f"{joint}: the limit {change.limit} was changed after this was raised.",
+                    f"{self._bench.label_of(joint)}: the limit {change.limit} was changed after "
+                    "this was raised.",
                 )
         ended_own, self._recorder = recorder_after_change(
             self._recorder, self._limits.recorder_limits, limits.recorder_limits, time_ns=time_ns

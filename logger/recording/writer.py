@@ -86,7 +86,8 @@ class Writer:
         self._axis = RecordingClock(anchor)
         self._on_event = on_event
         self._events = EventLog(bench, store, start=start, on_event=self._publish)
-        self._stops = StopSupervisor([poller.stop_sender for poller in pollers], self._events)
+        senders = [poller.stop_sender for poller in pollers]
+        self._stops = StopSupervisor(senders, self._events, bench.labels)
         self.pipeline = Pipeline(
             bench, settings.limits, store, self._events, start_ns=started_ns, start=start
         )
