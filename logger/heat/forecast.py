@@ -114,9 +114,8 @@ class Futures:
         time_s = _first_times(self.edges_s, self.degC, self._bound(level_degC, count_K))
         return float((time_s <= within_s).mean())
 
-    def course(self, until_s: float, points: int) -> Course:
-        """Return the band of the temperature at some instants up to `until_s`."""
-        ahead_s = np.linspace(0.0, min(until_s, HORIZON_S), points)
+    def course(self, ahead_s: Floats) -> Course:
+        """Return the band of the temperature at some instants within the hour."""
         right = np.clip(np.searchsorted(self.edges_s, ahead_s), 1, len(self.edges_s) - 1)
         share = (ahead_s - self.edges_s[right - 1]) / (
             self.edges_s[right] - self.edges_s[right - 1]
@@ -125,15 +124,13 @@ class Futures:
         return Course(ahead_s=ahead_s, degC=np.asarray(_quantiles(at)))
 
 
-def draw_futures(fitted: FittedHeat, state: ObserverState, history: Floats, node: int) -> Futures:
-    """Return the futures of a node.
+def draw_futures(fitted: FittedHeat, state: ObserverState, history: Floats) -> tuple[Futures, ...]:
+    """Return the futures of each node: of the winding and the housing, or of the only one.
 
     Parameters
     ----------
     history
         The load of the last seconds, shape (n, 1) or (n, 3): see `load_law.find_load_law`.
-    node
-        0, or of two nodes 0 for the winding and 1 for the housing.
     """
     dice = np.random.default_rng(_SEED)
     law = find_load_law(history)
@@ -144,19 +141,22 @@ def draw_futures(fitted: FittedHeat, state: ObserverState, history: Floats, node
     joints = np.repeat(np.arange(DRAWS), each)
     begin = _drawn_begin(state, joints, dice)
     load = draw_loads(law, edges, count, dice)
-    out = np.empty((len(edges) + 1, count))
-    out[0] = begin.nodes[:, node]
+    out = np.empty((fitted.joint.nodes, len(edges) + 1, count))
+    out[:, 0] = begin.nodes.T
     with np.errstate(over="ignore", invalid="ignore"):
         # Beyond runaway a late temperature is no number any more: it is over every limit.
         for index, temperatures in enumerate(_stepped(fitted, load, edges, begin)):
-            out[index + 1] = temperatures[node]
-    course = np.nan_to_num(out.T, nan=np.inf, posinf=np.inf)
-    return Futures(
-        law=law,
-        edges_s=np.concatenate([[0.0], edges]),
-        degC=course,
-        between_K=_between_K(fitted, history, edges, node),
-        settled_degC=_settled(fitted, state, law, node),
+            out[:, index + 1] = temperatures
+    np.nan_to_num(out, copy=False, nan=np.inf, posinf=np.inf)
+    return tuple(
+        Futures(
+            law=law,
+            edges_s=np.concatenate([[0.0], edges]),
+            degC=course.T,
+            between_K=_between_K(fitted, history, edges, node),
+            settled_degC=_settled(fitted, state, law, node),
+        )
+        for node, course in enumerate(out)
     )
 
 

@@ -6,7 +6,7 @@ Three cases, tried in this order:
     holds    stretches of equal load follow each other: the future is put together from such
              stretches of the past, drawn with weights that are drawn themselves (Bayesian
              bootstrap); the present one ends like past ones that lasted longer, or goes on
-    held     there has been one load only: it goes on
+    held     there have been few stretches, or one: the present load goes on
 
 A stretch that is drawn is followed by those that came after it, for half a minute at least, so that
 what belongs together (a move and its pause) stays together. A load that changed, many stretches
@@ -20,7 +20,6 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.joint.load_change import find_load_change
 
 __all__ = ["LoadLaw", "LoadLawKind", "draw_loads", "find_load_law"]
 
@@ -31,6 +30,9 @@ RUN_S: Final = 30
 WEIGHTED_TOGETHER: Final = 8
 MANY_HOLDS: Final = 12
 """So many stretches since a change of the load tell what the new load is like."""
+FEW_HOLDS: Final = 6
+"""Fewer stretches tell nothing of how the present one ends: it goes on."""
+OTHER_LAW: Final = 2.0
 LEAST_PERIOD_S: Final = 3
 CYCLE_WINDOWS_S: Final = (1200, 600, 300, 120, 60)
 LEAST_CORRELATION: Final = 0.85
@@ -94,12 +96,9 @@ def find_load_law(history: Floats) -> LoadLaw:
             cycles=cycles,
         )
     starts = _hold_starts(square)
-    change = find_load_change(square)
-    if change is not None:
-        later = starts[starts >= change]
-        if len(later) >= MANY_HOLDS:
-            history, starts = history[later[0] :], later - later[0]
-    kind = LoadLawKind.HELD if len(starts) == 1 else LoadLawKind.HOLDS
+    while (change := _law_change(history[:, 0], starts)) is not None:
+        history, starts = history[starts[change] :], starts[change:] - starts[change]
+    kind = LoadLawKind.HELD if len(starts) < FEW_HOLDS else LoadLawKind.HOLDS
     return LoadLaw(kind=kind, history=history, starts=starts)
 
 
@@ -109,6 +108,23 @@ def _hold_starts(square: Floats) -> Ints:
     same = SAME_SHARE * float(np.quantile(size, 0.95))
     is_other = np.abs(np.diff(size)) > same
     return np.concatenate([[0], np.flatnonzero(is_other) + 1]).astype(np.int64)
+
+
+def _law_change(square: Floats, starts: Ints) -> int | None:
+    """Return at which stretch the load became of another kind; None where it did not.
+
+    By the cumulated sum of what each stretch adds beyond the mean (Page, 1954), against the root of
+    its squares: of stretches of one kind that is a Brownian bridge, which exceeds `OTHER_LAW` once
+    in 1,500 times (Kolmogorov). So many stretches at least have to be of the new kind.
+    """
+    if len(starts) < 2 * MANY_HOLDS:
+        return None
+    sums = np.concatenate([[0.0], np.cumsum(square - square.mean())])
+    added = np.diff(sums[np.append(starts, len(square))])
+    excursion = np.abs(np.cumsum(added))[: len(starts) - MANY_HOLDS]
+    at = int(np.argmax(excursion))
+    is_other = excursion[at] > OTHER_LAW * float(np.sqrt(added @ added))
+    return at + 1 if is_other else None
 
 
 def _find_cycle(square: Floats) -> tuple[float, int] | None:

@@ -36,9 +36,10 @@ from logger.limits.recorder import (
 )
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import change_sentence, coverage_sentence
+from logger.recording.derived_rows import DerivedRows
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
-from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
+from logger.recording.per_second import FramesPerSecond, second_marks
 from logger.recording.position_segments import PositionSegments
 from logger.recording.recorder_health import (
     UNKNOWN_HEALTH,
@@ -47,8 +48,6 @@ from logger.recording.recorder_health import (
     health_rows,
 )
 from logger.recording.resume import NEW_RECORDING, ResumePoint, resume_limits
-from logger.store.layout.files import derived_stream
-from logger.store.layout.schema import DERIVED_SCHEMA, table_of_rows
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest
 from logger.store.writing.row_writer import RowWriter
@@ -68,8 +67,12 @@ class Pipeline:
         *,
         start_ns: int,
         start: ResumePoint = NEW_RECORDING,
+        forecasts: bool = False,
     ) -> None:
-        """Begin from `start`; what happens is emitted through `events`."""
+        """Begin from `start`; what happens is emitted through `events`.
+
+        `forecasts`: where joints go is forecast while they are recorded, and by no file.
+        """
         self._bench = bench
         self._limits = limits
         self._writer = writer
@@ -88,11 +91,7 @@ class Pipeline:
         self._recorder = RecorderState(lost=start.lost)
         self._garbled: int | None = None
         """Lines or frames that could not be read, at the second before."""
-        self._torque = {
-            joint.name: RmsTorque(hold["torque_Nm"])
-            for joint in bench.joints
-            if "torque_Nm" in (hold := bench.hold_times_ns_of(joint))
-        }
+        self._derived = DerivedRows(bench, limits, forecasts=forecasts)
         self._segments = PositionSegments()
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
@@ -219,10 +218,8 @@ class Pipeline:
         self._process_readings(readings, now_ns)
 
     def _process_readings(self, readings: ReadingBatch, now_ns: int) -> None:
-        joint = readings.joint
         self._evaluate(readings, now_ns)
-        if joint in self._torque:
-            self._torque[joint].add_readings(readings)
+        self._derived.add_readings(readings)
 
     def note_standstill(self, start_ns: int, end_ns: int, *, bus: int) -> None:
         """Note that a bus was not read in a span: no joint of it was silent there.
@@ -322,6 +319,7 @@ class Pipeline:
         for change in ended_own:
             self._events.emit_change(change, f"The limit {change.limit} was changed.")
         self._limit_plans, self._limits = plans, limits
+        self._derived.set_limits(limits)
         names = ", ".join(limit.name for limit in limits.limits) or "none"
         begins = "Other" if handed_over is None else f"{LIMITS_SUBMITTED}: other"
         self._events.emit(
@@ -361,12 +359,7 @@ class Pipeline:
         for notice in self._throttle.take_summaries(now_ns):
             self._events.emit_notice(notice)
         self._evaluate_recorder(now_ns, health)
-        for joint, torque in self._torque.items():
-            rows = [
-                {"time": mark, "torque_rms_60s_Nm": None if math.isnan(rms) else rms}
-                for mark, rms in zip(marks.tolist(), torque.rms_at(marks).tolist(), strict=True)
-            ]
-            self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
+        self._derived.record_marks(marks, self._writer)
 
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits

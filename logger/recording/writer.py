@@ -89,7 +89,13 @@ class Writer:
         senders = [poller.stop_sender for poller in pollers]
         self._stops = StopSupervisor(senders, self._events, bench.labels)
         self.pipeline = Pipeline(
-            bench, settings.limits, store, self._events, start_ns=started_ns, start=start
+            bench,
+            settings.limits,
+            store,
+            self._events,
+            start_ns=started_ns,
+            start=start,
+            forecasts=True,
         )
         self._events.begin(started_ns, note=settings.note)
         self._polling = Polling(bench, pollers, self._events, start_ns=started_ns)
