@@ -24,6 +24,7 @@ from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
 from logger.store.layout.events import Event
 from replay.excursions.alert_peaks import alert_peak
+from replay.forecast import newest_forecast
 from replay.present import PresentClock
 from replay.recording import Recording
 from replay.trend import RecentTrend, temperature_trend
@@ -189,6 +190,7 @@ class Follower:
                 joint: SlowValues(
                     rms_torque_Nm=recording.rms_torque_Nm(joint),
                     temperature_trend=self._trends.get(joint),
+                    forecast=newest_forecast(recording, joint),
                 )
                 for joint in recording.joints
             }

@@ -12,9 +12,9 @@ from typing import Final
 from dashboard.figures.axes import temperature_scale
 from dashboard.figures.pens import NO_PEN, Pens
 from dashboard.live.drive_text import drive_text
-from dashboard.live.forecast_text import forecast_text
 from dashboard.live.joint_facts import JointFacts
 from dashboard.live.joint_words import alert_state, level_marks, temperature_text
+from dashboard.live.limit_time import limit_time
 from dashboard.live.snapshot import LatestValues
 from dashboard.live.wire_messages import LimitTime, Tiles, TileStatus
 from dashboard.text.format import format_clock, format_duration, format_number, format_reading
@@ -129,7 +129,7 @@ def _full_tile(
     zone: tzinfo,
     displays: Displays,
 ) -> TileStatus:
-    when, reaches = _forecast_words(recording, facts, zone)
+    when, reaches = _forecast_words(recording, facts, now_ns, zone)
     tile["limit_time"] = when
     tile["reason"] = _reason(recording, facts, now_ns, zone, displays)
     if reaches is not None:
@@ -141,7 +141,7 @@ def _full_tile(
 
 
 def _forecast_words(
-    recording: Recording, facts: JointFacts, zone: tzinfo
+    recording: Recording, facts: JointFacts, now_ns: int, zone: tzinfo
 ) -> tuple[LimitTime, float | None]:
     """Return what is said of the time ahead, and the level that will be reached."""
     if facts.is_stale:
@@ -156,14 +156,7 @@ def _forecast_words(
             "label": "RMS torque, 1 min",
         }
         return load, None
-    return forecast_text(
-        facts.temperature,
-        facts.levels,
-        slow.temperature_trend if slow else None,
-        [alert for alert in facts.alerts if alert.channel == facts.channel],
-        stale=not facts.is_heat_known,
-        zone=zone,
-    )
+    return limit_time(recording, facts, now_ns=now_ns, zone=zone)
 
 
 def _reason(

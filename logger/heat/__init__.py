@@ -8,5 +8,6 @@ load_law   how the load may go on: holds drawn from the past, or whole cycles re
 forecast   where the temperatures go, and when they reach which level
 track      observer and load of one joint, second after second
 outcomes   how many of the last forecasts held
+needed_step  which load step would tell what a model leaves open
 watch      what is told of a joint live: estimates each second, a forecast every ten
 """

@@ -32,6 +32,7 @@ MANY_HOLDS: Final = 12
 """So many stretches since a change of the load tell what the new load is like."""
 FEW_HOLDS: Final = 6
 """Fewer stretches tell nothing of how the present one ends: it goes on."""
+SMEARED_BELOW: Final = 4.0
 OTHER_LAW: Final = 2.0
 LEAST_PERIOD_S: Final = 3
 CYCLE_WINDOWS_S: Final = (1200, 600, 300, 120, 60)
@@ -303,13 +304,17 @@ def _rest_of_present(
         law.history[law.starts[-1] :].mean(axis=0), (count, law.history.shape[1])
     )
     past = np.flatnonzero(length[:-1] > age)
-    longest = 2.0 * float(length[past].max()) - age if len(past) else horizon + 1.0
+    if not len(past):
+        return np.full(count, horizon + 1.0), level
+    longest = 2.0 * float(length[past].max()) - age
     rest = np.append(length[past] - age, longest).astype(np.float64)
     chances = np.cumsum(
         np.concatenate([weights[:, past], dice.standard_exponential((count, 1))], axis=1), axis=1
     )
     picked = (chances < dice.random((count, 1)) * chances[:, -1:]).sum(axis=1)
-    return rest[picked], level
+    # Few past ones are a coarse law: what is left of them is smeared, an exponential at the widest.
+    shape = max(1.0, len(past) / SMEARED_BELOW)
+    return rest[picked] * dice.gamma(shape, 1.0 / shape, count), level
 
 
 def _at(sums: Floats, place: Floats) -> Floats:

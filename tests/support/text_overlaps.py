@@ -32,8 +32,8 @@ _SCRIPT = """
       const edge = control.getBoundingClientRect();
       /* The underline of the one that is pressed lies below it. */
       for (const one of texts)
-        if (edge.width && one.left < edge.right && edge.left < one.right && one.top < edge.bottom + 3
-            && edge.top < one.bottom)
+        if (edge.width && one.left < edge.right && edge.left < one.right
+            && one.top < edge.bottom + 3 && edge.top < one.bottom)
           found.push(`"${one.words}" over the control "${control.textContent}"`);
     }
     const name = figure.id || figure.parentElement.id || figure.className;
