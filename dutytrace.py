@@ -36,6 +36,7 @@ from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
 from replay import cli_requests as requesting
+from replay.duty import cli as duty
 from replay.heat import cli as heat
 
 if TYPE_CHECKING:
@@ -79,6 +80,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
     "heat": heat.fit_heat,
+    "duty": duty.tell_duty,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,

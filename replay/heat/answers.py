@@ -30,6 +30,8 @@ __all__ = [
     "load_for_ever",
     "longest_loads",
     "settled_starts",
+    "shortest_known_s",
+    "slow_time_s",
 ]
 
 DRAWS: Final = 200
@@ -39,6 +41,8 @@ WARM_SHARE: Final = 0.8
 """Of the load that is borne for ever, at which a warm joint has settled."""
 LOAD_SHARES: Final = (1.1, 1.25, 1.5, 2.0, 3.0)
 _HOUR_S: Final = 3600.0
+HOUSING_SHARE: Final = 0.125
+"""Of a housing's time constant: below it the winding decides, which is not known there."""
 
 
 def drawn_joints(
@@ -168,6 +172,18 @@ def longest_loads(
     return np.array([_column_band(loads, at) for at in range(len(time_s))])
 
 
+def slow_time_s(joint: JointHeat) -> float:
+    """Return the slow time constant of a joint, without the copper's feedback."""
+    network = joint.network
+    return network.time_constant_s if isinstance(network, OneNode) else network.time_constants_s[0]
+
+
+def shortest_known_s(joint: JointHeat) -> float:
+    """Return the shortest time for which it is known what a joint holds; 0 for any."""
+    network = joint.network
+    return HOUSING_SHARE * network.time_constant_s if isinstance(network, OneNode) else 0.0
+
+
 def settled_starts(
     joints: Sequence[JointHeat], ambient_degC: float, mean_square_A2: float
 ) -> Floats:
@@ -198,10 +214,7 @@ def equilibrium_at_end(problem: HeatProblem, mode: Mode, node: Node) -> Equilibr
     )[-1]
     rate = float(later[index] - now[index])
     settled = settled_degC(joint, mean_square_A2=square, ambient_degC=here)
-    network = joint.network
-    slow_s = (
-        network.time_constant_s if isinstance(network, OneNode) else network.time_constants_s[0]
-    )
+    slow_s = slow_time_s(joint)
     missing = abs(float(settled[index] - now[index]))
     left_s = equilibrium_time_s(missing, slow_s) if math.isfinite(missing) else math.inf
     reached = abs(rate) <= EQUILIBRIUM_K_PER_H

@@ -4,7 +4,7 @@ Pure. A page sets values, units and intervals apart; the terminal and the clipbo
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -12,7 +12,7 @@ from replay.heat.quantity import QuantityName
 from replay.heat.result import HeatResult, LoadBand
 from replay.heat.text import band_values, duration_values, recordings_text, unit_text
 
-__all__ = ["PartKind", "SentencePart", "heat_sentence", "sentence_parts"]
+__all__ = ["PartKind", "SentencePart", "heat_sentence", "joined_parts", "sentence_parts"]
 
 
 class PartKind(StrEnum):
@@ -42,8 +42,13 @@ class SentencePart:
 
 def heat_sentence(result: HeatResult) -> str:
     """Return the sentence to copy; what is not known is said in it and not left out."""
+    return joined_parts(sentence_parts(result))
+
+
+def joined_parts(parts: Iterable[SentencePart]) -> str:
+    """Return the parts of a sentence as one text: values, units and intervals included."""
     joined = ""
-    for part in sentence_parts(result):
+    for part in parts:
         if part.kind is PartKind.UNIT:
             joined += f" {part.text}"
         elif part.kind is PartKind.INTERVAL:

@@ -103,6 +103,32 @@ SHAPES: dict[str, Any] = {
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
         "assumptions": [str], "cautions": [str],
     },
+    "duty": {
+        "format": int, "joint": str, "recording": str, "span_ns": [int], "load_channel": str,
+        "unit": str, "held_s": float, "skipped_s": float, "rms": float, "lowest": float,
+        "highest": float,
+        "windows": [
+            {
+                "window_s": int, "rms": float, "at_most": float, "start_ns": int,
+                "allowed": list | None,
+            }
+        ],
+        "limit": dict | None, "no_model": str | None, "heat_fault": str | None,
+        "rated": float | None, "tightest": dict | None,
+        "cycles": [
+            {"period_s": [float], "drift_per_h": list | None, "share": float, "blocks": int}
+        ],
+        "duty": {
+            "type": str, "reason": str, "loaded_share": float | None, "loaded_rms": float | None,
+            "varying": bool, "lasted_s": float | None, "rest_s": float | None,
+        },
+        "work": dict | None, "copper": dict | None, "map": dict | None,
+        "load_ranges": {
+            "edges": [float], "count": [float], "largest": float, "slope": float,
+            "equivalent": float, "ignored_below": float,
+        },
+        "temperature_ranges": dict, "assumptions": [str], "cautions": [str],
+    },
     "export": {"format": int, "file": str, "rows": int},
     "cut": {
         "format": int, "recording": str, "start": str, "duration_s": float,
@@ -167,6 +193,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],
         "heat": ["stepped", "--hottest", "80degC"],
+        "duty": ["stepped"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
         "import": [
