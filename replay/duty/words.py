@@ -149,7 +149,7 @@ def figure_rows(result: DutyResult) -> list[tuple[str, str]]:
 
 def range_rows(result: DutyResult) -> list[tuple[str, str, str, str]]:
     """Return what cycles by rainflow, how many, the largest, and its equal in damage."""
-    rows = [_range_row(result.load_channel, result.load_ranges, unit_text(result.unit))]
+    rows = [_range_row("load", result.load_ranges, unit_text(result.unit))]
     rows += [_range_row(name, one, "K") for name, one in result.temperature_ranges.items()]
     return rows
 

@@ -6,11 +6,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.options import AsJson
+from logger.cli.options import AsJson, Instant
 from logger.cli.terminal import Line, Table, show
+from logger.errors import InputError
 
 if TYPE_CHECKING:
+    from replay.heat.planning.motion import Motion
+    from replay.heat.planning.planned_heat import PlannedHeat
     from replay.heat.result import HeatResult
+    from replay.recording import Recording
 
 __all__ = ["fit_heat"]
 
@@ -39,28 +43,103 @@ def fit_heat(
             "such as 80degC; without it nothing is said of what the joint bears.",
         ),
     ] = None,
+    motion: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MOTION",
+            help="A planned motion: a CSV file with time_s, torque_Nm or current_A, and "
+            "speed_rad_s if known; or a span of the first recording such as 10min..25min.",
+        ),
+    ] = None,
+    repeat: Annotated[
+        int | None, typer.Option(min=1, help="How often the motion is done; default for ever.")
+    ] = None,
+    factor: Annotated[
+        float, typer.Option(min=0.01, max=100.0, help="On the load of the motion.")
+    ] = 1.0,
+    stretch: Annotated[
+        float, typer.Option(min=0.01, max=100.0, help="On the time of the motion.")
+    ] = 1.0,
+    room: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEMPERATURE",
+            help="The ambient of the motion; default 40degC, or as it was where none is recorded.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Fit a joint's heat to recordings: time constants, rises, what it bears for how long."""
-    from replay.heat.evaluate import evaluate_heat
+    """Fit a joint's heat to recordings: what it bears for how long; a planned motion on it."""
+    from replay.heat.evaluate import REFERENCE_DEGC, answer_heat
+    from replay.heat.fit import fit_heat as fitted
     from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
+    from replay.heat.planning.planned_heat import plan_heat
     from replay.recording import Recording as Opened
 
     opened = [Opened.open(one) for one in recordings]
     chosen = chosen_joint(opened, joint)
-    result = evaluate_heat(
-        opened,
-        chosen,
-        ambient=ambient_choice(ambient, opened[0], chosen),
-        limit_degC=None if hottest is None else temperature_degC(hottest, "--hottest"),
+    limit_degC = None if hottest is None else temperature_degC(hottest, "--hottest")  # noqa: N806
+    stated_room = None if room is None else temperature_degC(room, "--room")
+    if motion is not None and limit_degC is None:
+        raise InputError(where="--motion", found="no --hottest", expected="both: see --help")
+    # What cannot be read is said before the fit, which takes its time.
+    is_span = motion is not None and _is_span(motion)
+    planned_motion = None if motion is None or is_span else _file_motion(motion)
+    fit = fitted(opened, chosen, ambient=ambient_choice(ambient, opened[0], chosen))
+    if motion is not None and is_span:
+        planned_motion = _span_motion(motion, opened[0], chosen, fit.read.load)
+    result = answer_heat(fit, limit_degC=limit_degC)
+    planned = None
+    if planned_motion is not None and limit_degC is not None:
+        own_degC = REFERENCE_DEGC if fit.has_room else fit.idle_degC  # noqa: N806
+        planned = plan_heat(
+            fit,
+            planned_motion,
+            limit_degC=limit_degC,
+            ambient_degC=own_degC if stated_room is None else stated_room,
+            passes=repeat,
+            factor=factor,
+            stretch=stretch,
+        )
+    show(
+        {**result.to_json(), "planned": None if planned is None else planned.to_json()},
+        _heat_lines(result, planned),
+        as_json=as_json,
     )
-    show(result.to_json(), _heat_lines(result), as_json=as_json)
 
 
-def _heat_lines(result: "HeatResult") -> Iterator[Line]:
+def _is_span(text: str) -> bool:
+    """Return whether a motion is a span and no file: 10min..25min."""
+    first, dots, last = text.partition("..")
+    return bool(first and dots and last) and not Path(text).exists()
+
+
+def _file_motion(text: str) -> "Motion":
+    from replay.heat.planning.motion_source import read_motion
+
+    return read_motion(Path(text))
+
+
+def _span_motion(text: str, recording: "Recording", joint: str, load: str) -> "Motion":
+    from replay.heat.planning.motion_source import recorded_motion
+
+    first, _, last = text.partition("..")
+    instant = Instant(or_from_start=True)
+    begin, end = (
+        instant.convert(one, "--motion").since_epoch_ns(recording.start_ns) for one in (first, last)
+    )
+    return recorded_motion(recording, joint, load, start_ns=begin, end_ns=end, name=text)
+
+
+def _heat_lines(result: "HeatResult", planned: "PlannedHeat | None") -> Iterator[Line]:
     from replay.heat import words
+    from replay.heat.planning.planned_words import planned_lines, planned_sentence
     from replay.heat.sentence import heat_sentence
 
+    if planned is not None:
+        yield planned_sentence(planned)
+        yield from planned_lines(planned)
+        return
     yield heat_sentence(result)
     yield Table(("of its heat", "value (95 %)", "interval by"), words.quantity_rows(result))
     before = "without load at" if result.ambient_is_idle else "ambient"

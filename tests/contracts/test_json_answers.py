@@ -101,7 +101,7 @@ SHAPES: dict[str, Any] = {
         "held_at_degC": float | None,
         "held_at_standstill": bool,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
-        "assumptions": [str], "cautions": [str],
+        "assumptions": [str], "cautions": [str], "planned": dict | None,
     },
     "duty": {
         "format": int, "joint": str, "recording": str, "span_ns": [int], "load_channel": str,
