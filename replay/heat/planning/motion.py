@@ -13,8 +13,8 @@ from logger.joint.thermal_load import LoadSteps
 
 __all__ = ["Motion", "MotionFault", "MotionFaultKind", "motion_of_rows", "motion_steps"]
 
-LEAST_STEPS: Final = 200
-MOST_STEPS: Final = 5000
+LEAST_MOTION_STEPS: Final = 200
+MOST_MOTION_STEPS: Final = 5000
 FINE_SHARE: Final = 0.05
 """Of the fast time constant, that a step lasts."""
 
@@ -38,10 +38,10 @@ class MotionFault(InputError):
 
     def __init__(self, kind: MotionFaultKind, *, where: str, found: str = "") -> None:
         self.kind = kind
-        super().__init__(_SENTENCES[kind].format(found=found), where=where)
+        super().__init__(_MOTION_SENTENCES[kind].format(found=found), where=where)
 
 
-_SENTENCES: Final = {
+_MOTION_SENTENCES: Final = {
     MotionFaultKind.COLUMNS: (
         "found the columns {found}, expected time_s, one of torque_Nm and current_A, and if known "
         "speed_rad_s."
@@ -71,7 +71,7 @@ _SENTENCES: Final = {
 }
 MOST_S: Final = 30 * 86_400.0
 TIME: Final = "time_s"
-SPEED: Final = "speed_rad_s"
+MOTION_SPEED: Final = "speed_rad_s"
 LOADS: Final = ("torque_Nm", "current_A")
 
 
@@ -132,7 +132,7 @@ def motion_of_rows(
     """
     names = [one.strip() for one in head]
     load = [one for one in LOADS if one in names]
-    known = {TIME, SPEED, *LOADS}
+    known = {TIME, MOTION_SPEED, *LOADS}
     if (
         TIME not in names
         or len(load) != 1
@@ -152,7 +152,7 @@ def motion_of_rows(
         found = f"{time_s[at + 1]:g} s after {time_s[at]:g} s in row {at + 3}"
         raise MotionFault(MotionFaultKind.TIME_BACK, where=where, found=found)
     held = values[:-1, names.index(load[0])]
-    speed = np.abs(values[:-1, names.index(SPEED)]) if SPEED in names else None
+    speed = np.abs(values[:-1, names.index(MOTION_SPEED)]) if MOTION_SPEED in names else None
     motion = Motion(
         name=name,
         duration_s=np.diff(time_s),
@@ -198,7 +198,9 @@ def motion_steps(motion: Motion, *, per_load: float, fast_s: float) -> LoadSteps
     fast_s
         The fast time constant of the joint.
     """
-    count = int(np.clip(motion.lasts_s / (FINE_SHARE * fast_s), LEAST_STEPS, MOST_STEPS))
+    count = int(
+        np.clip(motion.lasts_s / (FINE_SHARE * fast_s), LEAST_MOTION_STEPS, MOST_MOTION_STEPS)
+    )
     edge_s = np.append(0.0, np.cumsum(motion.duration_s))
     grid_s = np.linspace(0.0, edge_s[-1], count + 1)
     width_s = np.diff(grid_s)

@@ -12,7 +12,7 @@ from logger.joint.time_weighted import Buckets
 from logger.settings_file import read_text
 from logger.store.pyramid.seconds import BASE_NS
 from replay.heat.planning.motion import (
-    SPEED,
+    MOTION_SPEED,
     Motion,
     MotionFault,
     MotionFaultKind,
@@ -23,7 +23,7 @@ from replay.recording import Recording
 __all__ = ["read_motion", "recorded_motion"]
 
 MAX_FILE_BYTES: Final = 64 << 20
-HELD_SHARE: Final = 0.9
+SECOND_HELD_SHARE: Final = 0.9
 """Of a second in which a load must be held; the load of the rest is taken to be the same."""
 
 
@@ -73,12 +73,12 @@ def recorded_motion(
     found = recording.read_buckets(joint, load, first, last)
     held = np.zeros(len(seconds))
     held[(found.start_ns - first) // BASE_NS] = found.duration_s
-    missing = int((held < HELD_SHARE).sum())
+    missing = int((held < SECOND_HELD_SHARE).sum())
     if missing:
         raise MotionFault(MotionFaultKind.GAP, where=recording.name, found=f"{missing} s")
     speed = speed_square = None
-    if SPEED in recording.channels(joint):
-        turning = recording.read_buckets(joint, SPEED, first, last)
+    if MOTION_SPEED in recording.channels(joint):
+        turning = recording.read_buckets(joint, MOTION_SPEED, first, last)
         if len(turning):
             speed_square = _dense(seconds, turning, _mean_square(turning))
             one_way = (turning.minimum >= 0.0) | (turning.maximum <= 0.0)

@@ -19,11 +19,10 @@ from replay.heat.answers import column_band, settled_starts
 from replay.heat.fit import HeatFit
 from replay.heat.model import SpeedLoss
 from replay.heat.planning.motion import Motion, MotionFault, MotionFaultKind, motion_steps
-from replay.heat.result import Caution
+from replay.heat.result import Caution, ValueBand
 
 __all__ = ["PlannedAssumption", "PlannedHeat", "Verdict", "plan_heat"]
 
-Band = tuple[float, float, float]
 SURE: Final = 0.975
 """Of the draws, that agree where it is said without doubt."""
 
@@ -71,14 +70,14 @@ class PlannedHeat:
     limit_degC: float
     ambient_degC: float
     ambient_is_idle: bool
-    hottest_degC: Band
+    hottest_degC: ValueBand
     """Of all passes that are asked for; inf: it never settles."""
-    margin_K: Band
+    margin_K: ValueBand
     """Up to the limit."""
     holds_share: float
     """Of the draws, that stay below the limit."""
     verdict: Verdict
-    first_over_s: Band
+    first_over_s: ValueBand
     """When the limit is first reached: value, earliest, latest; inf: never."""
     assumptions: tuple[PlannedAssumption, ...]
     cautions: tuple[Caution, ...]
@@ -175,7 +174,7 @@ def plan_heat(
         holds_share=share,
         verdict=verdict,
         first_over_s=column_band(over_s[:, None], 0),
-        assumptions=_assumptions(fit, motion),
+        assumptions=_planned_assumptions(fit, motion),
         cautions=(Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION),
     )
 
@@ -203,7 +202,7 @@ def _fast_s(joint: JointHeat) -> float:
     return network.time_constant_s if isinstance(network, OneNode) else network.time_constants_s[1]
 
 
-def _assumptions(fit: HeatFit, motion: Motion) -> tuple[PlannedAssumption, ...]:
+def _planned_assumptions(fit: HeatFit, motion: Motion) -> tuple[PlannedAssumption, ...]:
     out = [PlannedAssumption.FROM_COLD, PlannedAssumption.AS_RECORDED]
     if fit.problem.model.speed is SpeedLoss.NONE:
         out.append(PlannedAssumption.NO_SPEED_LOSS)
@@ -214,5 +213,5 @@ def _assumptions(fit: HeatFit, motion: Motion) -> tuple[PlannedAssumption, ...]:
     return tuple(out)
 
 
-def _finite(band: Band) -> list[float | None]:
+def _finite(band: ValueBand) -> list[float | None]:
     return [one if math.isfinite(one) else None for one in band]
