@@ -1,6 +1,7 @@
 """`dutytrace heat`: a joint's heat fitted to recordings, in words and tables."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +12,7 @@ from logger.cli.terminal import Line, Table, show
 from logger.errors import InputError
 
 if TYPE_CHECKING:
+    from replay.heat.fit import HeatFit
     from replay.heat.planning.motion import Motion
     from replay.heat.planning.planned_heat import PlannedHeat
     from replay.heat.result import HeatResult
@@ -67,6 +69,14 @@ def fit_heat(
             help="The ambient of the motion; default 40degC, or as it was where none is recorded.",
         ),
     ] = None,
+    limits: Annotated[
+        bool,
+        typer.Option(
+            "--limits",
+            help="Print limits that protect the joint as a limits file, with what they would have "
+            "done on the recordings.",
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Fit a joint's heat to recordings: what it bears for how long; a planned motion on it."""
@@ -80,14 +90,18 @@ def fit_heat(
     chosen = chosen_joint(opened, joint)
     limit_degC = None if hottest is None else temperature_degC(hottest, "--hottest")  # noqa: N806
     stated_room = None if room is None else temperature_degC(room, "--room")
-    if motion is not None and limit_degC is None:
-        raise InputError(where="--motion", found="no --hottest", expected="both: see --help")
+    for option, is_given in (("--motion", motion is not None), ("--limits", limits)):
+        if is_given and limit_degC is None:
+            raise InputError(where=option, found="no --hottest", expected="both: see --help")
     # What cannot be read is said before the fit, which takes its time.
     is_span = motion is not None and _is_span(motion)
     planned_motion = None if motion is None or is_span else _file_motion(motion)
     fit = fitted(opened, chosen, ambient=ambient_choice(ambient, opened[0], chosen))
     if motion is not None and is_span:
         planned_motion = _span_motion(motion, opened[0], chosen, fit.read.load)
+    if limits and limit_degC is not None:
+        _show_limits(fit, opened, limit_degC, as_json=as_json)
+        return
     result = answer_heat(fit, limit_degC=limit_degC)
     planned = None
     if planned_motion is not None and limit_degC is not None:
@@ -106,6 +120,29 @@ def fit_heat(
         _heat_lines(result, planned),
         as_json=as_json,
     )
+
+
+def _show_limits(
+    fit: "HeatFit",
+    recordings: "list[Recording]",
+    limit_degC: float,  # noqa: N803
+    *,
+    as_json: bool,
+) -> None:
+    from replay.heat.planning.limits_words import proposed_file
+    from replay.heat.planning.proposed_limits import propose_limits, try_limits
+
+    proposed = propose_limits(fit, limit_degC=limit_degC)
+    tried = try_limits(proposed, recordings)
+    text = proposed_file(proposed, fit, tried, made=datetime.now(UTC))
+    answer = {
+        "limits": text,
+        "tables": list(proposed.tables),
+        "load_for_ever": list(proposed.load_for_ever),
+        "tried": [one.to_json() for one in tried],
+        "assumptions": [one.value for one in proposed.assumptions],
+    }
+    show(answer, text.splitlines(), as_json=as_json)
 
 
 def _is_span(text: str) -> bool:
