@@ -83,4 +83,4 @@ def _duty_lines(result: "DutyResult") -> Iterator[Line]:
     yield Table(head, words.window_rows(result))
     yield Table(("of its load", "value"), words.figure_rows(result))
     yield Table(("cycles by rainflow", "how many", "largest", "damage"), words.range_rows(result))
-    yield from words.note_lines(result)
+    yield from words.duty_notes(result)

@@ -17,9 +17,9 @@ from replay.duty.find_cycles import find_cycles
 from replay.duty.load_map import LoadMapCounter
 from replay.duty.rainflow import RainflowCounter, RangeSpectrum
 from replay.duty.read_load import (
-    CURRENT,
-    SPEED,
-    TORQUE,
+    CURRENT_CHANNEL,
+    SPEED_CHANNEL,
+    TORQUE_CHANNEL,
     LoadSource,
     load_seconds,
     load_source,
@@ -171,7 +171,7 @@ def evaluate_duty(
         load_map=None if cells is None else cells.load_map(),
         load_ranges=ranges.spectrum(),
         temperature_ranges=_temperature_ranges(source, used.temperature),
-        assumptions=_assumptions(
+        assumptions=_duty_assumptions(
             source,
             is_held_against=bool(allowed),
             slopes_assumed=slopes is None,
@@ -210,7 +210,7 @@ def _read_rows(
 def _cells(source: LoadSource, lowest: float, highest: float) -> LoadMapCounter | None:
     if not source.has_speed:
         return None
-    speed = statistics_of([read_seconds(source, SPEED)])
+    speed = statistics_of([read_seconds(source, SPEED_CHANNEL)])
     return LoadMapCounter(
         max(abs(lowest), abs(highest)), max(abs(speed.minimum), abs(speed.maximum))
     )
@@ -243,9 +243,9 @@ def _copper(source: LoadSource) -> tuple[CopperLoss | None, bool]:
     """Return what the winding lost, and whether its resistance is that at the reference."""
     recording, joint = source.recording, source.joint
     settings = recording.bench.joint_named(joint)
-    if settings.winding is None or CURRENT not in recording.channels(joint):
+    if settings.winding is None or CURRENT_CHANNEL not in recording.channels(joint):
         return None, False
-    current = read_seconds(source, CURRENT)
+    current = read_seconds(source, CURRENT_CHANNEL)
     if not len(current):
         return None, False
     square = current.m2 + current.duration_s * current.mean**2
@@ -290,7 +290,7 @@ def _temperature_ranges(source: LoadSource, slope: float) -> dict[str, RangeSpec
     return out
 
 
-def _assumptions(
+def _duty_assumptions(
     source: LoadSource,
     *,
     is_held_against: bool,
@@ -299,7 +299,7 @@ def _assumptions(
 ) -> tuple[DutyAssumption, ...]:
     settings = source.recording.bench.joint_named(source.joint)
     torque = settings.torque
-    derived = source.load == TORQUE and torque is not None and torque.source == "current"
+    derived = source.load == TORQUE_CHANNEL and torque is not None and torque.source == "current"
     holding = {
         DutyAssumption.READINGS_TRUE: True,
         DutyAssumption.TORQUE_FROM_CURRENT: derived or source.factor != 1.0,

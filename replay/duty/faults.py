@@ -22,10 +22,10 @@ class DutyFault(InputError):
         self, kind: DutyFaultKind, *, where: str, joint: str, found_s: float = 0.0
     ) -> None:
         self.kind = kind
-        super().__init__(_SENTENCES[kind].format(joint=joint, seconds=found_s), where=where)
+        super().__init__(_DUTY_SENTENCES[kind].format(joint=joint, seconds=found_s), where=where)
 
 
-_SENTENCES = {
+_DUTY_SENTENCES = {
     DutyFaultKind.NO_LOAD: (
         "found neither torque nor current of {joint} in this span, expected one of them."
     ),

@@ -27,9 +27,9 @@ __all__ = [
     "uniform_load",
 ]
 
-TORQUE: Final = "torque_Nm"
-CURRENT: Final = "current_A"
-SPEED: Final = "speed_rad_s"
+TORQUE_CHANNEL: Final = "torque_Nm"
+CURRENT_CHANNEL: Final = "current_A"
+SPEED_CHANNEL: Final = "speed_rad_s"
 LEAST_S: Final = 10.0
 
 
@@ -56,7 +56,7 @@ class LoadSource:
     @property
     def is_torque(self) -> bool:
         """Whether the load is a torque, be it made from a current."""
-        return self.load == TORQUE or self.factor != 1.0
+        return self.load == TORQUE_CHANNEL or self.factor != 1.0
 
     @property
     def seconds(self) -> int:
@@ -86,7 +86,9 @@ def load_source(
     first, last = first // BASE_NS * BASE_NS, -(-last // BASE_NS) * BASE_NS
     settings = recording.bench.joint_named(joint)
     per_ampere = settings.torque.per_ampere if settings.torque else 1.0
-    names = (CURRENT, TORQUE) if prefers_current else (TORQUE, CURRENT)
+    names = (
+        (CURRENT_CHANNEL, TORQUE_CHANNEL) if prefers_current else (TORQUE_CHANNEL, CURRENT_CHANNEL)
+    )
     for name in names:
         if name not in recording.channels(joint):
             continue
@@ -102,9 +104,9 @@ def load_source(
             recording=recording,
             joint=joint,
             load=name,
-            factor=per_ampere if name == CURRENT and not prefers_current else 1.0,
-            has_speed=SPEED in recording.channels(joint)
-            and len(recording.read_buckets(joint, SPEED, first, last)) > 0,
+            factor=per_ampere if name == CURRENT_CHANNEL and not prefers_current else 1.0,
+            has_speed=SPEED_CHANNEL in recording.channels(joint)
+            and len(recording.read_buckets(joint, SPEED_CHANNEL, first, last)) > 0,
             start_ns=first,
             end_ns=last,
         )
@@ -152,7 +154,7 @@ def dense_seconds(
 
 def read_steps(source: LoadSource, start_ns: int, end_ns: int) -> HeldSteps:
     """Return load and speed of [start_ns, end_ns) as steps, what is held into it included."""
-    names = [source.load, *([SPEED] if source.has_speed else [])]
+    names = [source.load, *([SPEED_CHANNEL] if source.has_speed else [])]
     rows = source.recording.read_readings(
         source.joint, start_ns, end_ns, channels=names, lead_in=True
     )
@@ -160,9 +162,9 @@ def read_steps(source: LoadSource, start_ns: int, end_ns: int) -> HeldSteps:
     return held_steps(
         rows.time_ns,
         rows.columns[source.load] * source.factor,
-        rows.columns[SPEED] if source.has_speed else None,
+        rows.columns[SPEED_CHANNEL] if source.has_speed else None,
         load_hold_ns=holds[source.load],
-        speed_hold_ns=holds.get(SPEED, 0),
+        speed_hold_ns=holds.get(SPEED_CHANNEL, 0),
         start_ns=start_ns,
         end_ns=min(end_ns, source.recording.end_ns),
     )

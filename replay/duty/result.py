@@ -12,6 +12,7 @@ from replay.duty.load_map import LoadMap, Work
 from replay.duty.rainflow import RangeSpectrum
 from replay.duty.rms_windows import WindowRms
 from replay.heat.faults import HeatFaultKind
+from replay.heat.result import ValueBand
 
 __all__ = [
     "AllowedLoad",
@@ -24,9 +25,6 @@ __all__ = [
     "NoModel",
     "TightestWindow",
 ]
-
-Band = tuple[float, float, float]
-"""Value, low and high end of its 95 % interval."""
 
 
 class HeldAgainst(StrEnum):
@@ -81,7 +79,7 @@ class AllowedLoad:
     """What the fitted joint holds for a time, from warm, with its 95 % interval."""
 
     window_s: int
-    load: Band
+    load: ValueBand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,8 +99,8 @@ class TightestWindow:
 
     window: WindowRms
     against: HeldAgainst
-    allowed: Band
-    share: Band
+    allowed: ValueBand
+    share: ValueBand
     """RMS against it: value, and the interval that follows from the allowed load's."""
 
 

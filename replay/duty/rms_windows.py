@@ -7,8 +7,8 @@ the rows decide: between two changes of the load the sum is a straight line, so 
 begins or ends at a change. Windows beyond `MOST_REFINED_S` keep the bound instead, which is close
 there, for a second is little of them.
 
-A window counts if a load was held in `HELD_SHARE` of it, and its mean is over that time; one that
-touches a gap begins at a whole second.
+A window counts if a load was held in `WINDOW_HELD_SHARE` of it, and its mean is over that time; one
+that touches a gap begins at a whole second.
 """
 
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from logger.arrays import Floats, Ints, to_s
 from replay.duty.held_steps import HeldSteps
 
-__all__ = ["HELD_SHARE", "MOST_REFINED_S", "RmsWindows", "SecondLoads", "WindowRms"]
+__all__ = ["MOST_REFINED_S", "WINDOW_HELD_SHARE", "RmsWindows", "SecondLoads", "WindowRms"]
 
 S: Final = 1_000_000_000
 WINDOWS_S: Final = (
@@ -29,8 +29,8 @@ WINDOWS_S: Final = (
     *(14_400, 18_000, 21_600, 28_800),
 )
 MOST_REFINED_S: Final = 30
-HELD_SHARE: Final = 0.8
-_CELLS: Final = 20
+WINDOW_HELD_SHARE: Final = 0.8
+_SECOND_CELLS: Final = 20
 """Of a second, in which the bound is looked at again before rows are."""
 _WHOLE: Final = 1.0 - 1e-9
 
@@ -77,7 +77,7 @@ class RmsWindows:
             lasts = held[window:] - held[:-window]
             sums = energy[window:] - energy[:-window]
             mean = np.full(len(sums), -1.0)
-            np.divide(sums, lasts, out=mean, where=lasts >= HELD_SHARE * window)
+            np.divide(sums, lasts, out=mean, where=lasts >= WINDOW_HELD_SHARE * window)
             at = int(np.argmax(mean))
             best = max(float(mean[at]), 0.0)
             bound = _bounds(
@@ -140,7 +140,7 @@ class _Trace:
         part[at] = square * (end - begin)
         lasts[at] = end - begin
         self.energy, self.held = np.cumsum(part), np.cumsum(lasts)
-        cells = np.arange(seconds * _CELLS + 1) / _CELLS
+        cells = np.arange(seconds * _SECOND_CELLS + 1) / _SECOND_CELLS
         self.cell_energy = np.diff(self.energy_at(cells))
         self.cell_held = np.diff(np.interp(cells, self.edge_s, self.held))
         self.cell_peak = _cell_peaks(begin, end, square, len(cells) - 1)
@@ -156,17 +156,17 @@ class _Trace:
             self.cell_energy,
             self.cell_peak,
             self.cell_held,
-            window=window_s * _CELLS,
-            cell_s=1.0 / _CELLS,
+            window=window_s * _SECOND_CELLS,
+            cell_s=1.0 / _SECOND_CELLS,
         )
-        seconds = np.arange(len(bound)) // _CELLS
+        seconds = np.arange(len(bound)) // _SECOND_CELLS
         inside = seconds < len(is_open)
         tried = np.zeros(len(bound) + 1, bool)
         tried[:-1] = (bound > best) & inside & is_open[np.minimum(seconds, len(is_open) - 1)]
         value, where = best, 0.0
         for shift in (0.0, float(window_s)):
             begin = self.edge_s - shift
-            cell = np.floor(begin * _CELLS).astype(np.int64)
+            cell = np.floor(begin * _SECOND_CELLS).astype(np.int64)
             begin = begin[tried[np.where((cell >= 0) & (cell < len(bound)), cell, -1)]]
             if not len(begin):
                 continue
@@ -213,8 +213,8 @@ def _bounds(
 def _cell_peaks(begin: Floats, end: Floats, square: Floats, cells: int) -> Floats:
     """Return the largest square in each cell, of steps that may reach over several."""
     peak = np.zeros(cells)
-    first = np.clip(np.floor(begin * _CELLS).astype(np.int64), 0, cells - 1)
-    last = np.clip(np.ceil(end * _CELLS).astype(np.int64) - 1, first, cells - 1)
+    first = np.clip(np.floor(begin * _SECOND_CELLS).astype(np.int64), 0, cells - 1)
+    last = np.clip(np.ceil(end * _SECOND_CELLS).astype(np.int64) - 1, first, cells - 1)
     repeats = last - first + 1
     at = np.repeat(first - np.cumsum(repeats) + repeats, repeats) + np.arange(int(repeats.sum()))
     np.maximum.at(peak, at, np.repeat(square, repeats))

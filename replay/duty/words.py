@@ -15,8 +15,8 @@ __all__ = [
     "assumption_lines",
     "caution_lines",
     "duty_line",
+    "duty_notes",
     "figure_rows",
-    "note_lines",
     "range_rows",
     "window_rows",
 ]
@@ -57,7 +57,7 @@ _HEAT_FAULTS: Final = {
     HeatFaultKind.MIXED_LOADS: "a current is recorded in some recordings only",
     HeatFaultKind.NO_AMBIENT: "the ambient that was named is not recorded",
 }
-_ASSUMED: Final = {
+_DUTY_ASSUMED: Final = {
     DutyAssumption.READINGS_TRUE: "Readings are right: errors of calibration are in no figure.",
     DutyAssumption.TORQUE_FROM_CURRENT: "Torque is the current times the N.m for an ampere that "
     "the bench file declares.",
@@ -69,7 +69,7 @@ _ASSUMED: Final = {
     DutyAssumption.SLOPES_ASSUMED: "Nobody stated how damage grows with range: its slopes are "
     "assumed (--slope, --temperature-slope).",
 }
-_CAUTIONS: Final = {
+_DUTY_CAUTIONS: Final = {
     DutyCaution.THIS_MOUNTING: "What is held holds for this mounting and this airflow.",
     DutyCaution.MAKER_FIRST: "The maker's instructions and the drive's own limits come first.",
     DutyCaution.RELATIVE_ONLY: "Damage here only compares one load with another: it is no life.",
@@ -149,7 +149,7 @@ def figure_rows(result: DutyResult) -> list[tuple[str, str]]:
 
 def range_rows(result: DutyResult) -> list[tuple[str, str, str, str]]:
     """Return what cycles by rainflow, how many, the largest, and its equal in damage."""
-    rows = [_range_row(result.load_channel, result.load_ranges, unit_text(result.unit))]
+    rows = [_range_row("load", result.load_ranges, unit_text(result.unit))]
     rows += [_range_row(name, one, "K") for name, one in result.temperature_ranges.items()]
     return rows
 
@@ -179,7 +179,7 @@ def duty_line(duty: FoundDuty, unit: str) -> str:
     return text
 
 
-def note_lines(result: DutyResult) -> Iterator[str]:
+def duty_notes(result: DutyResult) -> Iterator[str]:
     """Yield the duty type, what could not be told, what it rests on, assumptions and cautions."""
     yield duty_line(result.duty, result.unit)
     if not result.cycles:
@@ -206,12 +206,12 @@ def lack_lines(result: DutyResult) -> list[str]:
 
 def assumption_lines(result: DutyResult) -> list[str]:
     """Return what the account takes for granted."""
-    return [_ASSUMED[one] for one in result.assumptions]
+    return [_DUTY_ASSUMED[one] for one in result.assumptions]
 
 
 def caution_lines(result: DutyResult) -> list[str]:
     """Return what a person has to know before acting on a figure."""
-    return [_CAUTIONS[one] for one in result.cautions]
+    return [_DUTY_CAUTIONS[one] for one in result.cautions]
 
 
 def _instant(time_ns: int, zone: tzinfo) -> datetime:

@@ -30,6 +30,7 @@ From a recording to answers, in this order:
     sentence    the one sentence to copy, in parts
     finding     a result as a finding, to be kept
     words       rows and notes of a result
+    planning/   what a fitted joint would do under a planned motion; limits that protect it
     cli         `dutytrace heat`
 
 Pure but for `bins`, `fit` and `evaluate`, which read recordings.

@@ -24,6 +24,7 @@ from replay.heat.search import Mode
 __all__ = [
     "HOLDING_LOSS",
     "WARM_SHARE",
+    "column_band",
     "drawn_joints",
     "equilibrium_at_end",
     "held_for",
@@ -131,7 +132,7 @@ def held_for(
         for square in (0.0, WARM_SHARE**2 * likeliest)
     )
     return tuple(
-        HeldFor(load=float(load), cold_s=_column_band(cold, at), warm_s=_column_band(warm, at))
+        HeldFor(load=float(load), cold_s=column_band(cold, at), warm_s=column_band(warm, at))
         for at, load in enumerate(loads)
     )
 
@@ -169,7 +170,7 @@ def longest_loads(
         start_degC=settled_starts(joints, ambient_degC, start_square),
     )
     loads = per_ampere * np.sqrt(squares / loss)
-    return np.array([_column_band(loads, at) for at in range(len(time_s))])
+    return np.array([column_band(loads, at) for at in range(len(time_s))])
 
 
 def slow_time_s(joint: JointHeat) -> float:
@@ -225,10 +226,10 @@ def _band(
     joints: Sequence[JointHeat], answer: Callable[[JointHeat], float]
 ) -> tuple[float, float, float]:
     """Return the answer of the likeliest joint and the 95 % interval over all draws."""
-    return _column_band(np.array([[answer(joint)] for joint in joints]), 0)
+    return column_band(np.array([[answer(joint)] for joint in joints]), 0)
 
 
-def _column_band(values: Floats, at: int) -> tuple[float, float, float]:
+def column_band(values: Floats, at: int) -> tuple[float, float, float]:
     """Return the value of the likeliest joint, the first row, and the 95 % interval over draws."""
     drawn = np.sort(values[1:, at])
     low, high = (drawn[round(share * (len(drawn) - 1))] for share in (0.025, 0.975))

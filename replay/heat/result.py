@@ -22,7 +22,11 @@ __all__ = [
     "LoadBand",
     "Remedy",
     "UnknownQuantity",
+    "ValueBand",
 ]
+
+ValueBand = tuple[float, float, float]
+"""A value, and the low and high end of its 95 % interval."""
 
 
 class Remedy(StrEnum):

@@ -21,6 +21,7 @@ __all__ = [
     "assumption_lines",
     "basis_line",
     "caution_lines",
+    "caution_text",
     "change_rows",
     "equilibrium_lines",
     "for_ever_rows",
@@ -226,7 +227,12 @@ def assumption_lines(result: HeatResult) -> list[str]:
 
 def caution_lines(result: HeatResult) -> list[str]:
     """Return what a person has to know before acting on a figure."""
-    return [_CAUTIONS[one] for one in result.cautions]
+    return [caution_text(one) for one in result.cautions]
+
+
+def caution_text(caution: Caution) -> str:
+    """Return a caution as a sentence."""
+    return _CAUTIONS[caution]
 
 
 def _load_name(result: HeatResult) -> str:

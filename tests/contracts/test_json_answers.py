@@ -103,6 +103,7 @@ SHAPES: dict[str, Any] = {
         "held_at_standstill": bool,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
         "assumptions": [str], "cautions": [str], "kept": str | None,
+        "planned": dict | None,
     },
     "findings": {
         "format": int,

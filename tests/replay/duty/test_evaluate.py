@@ -12,7 +12,7 @@ from replay.duty.faults import DutyFault, DutyFaultKind
 from replay.duty.model import duty_model
 from replay.duty.result import DutyAssumption, HeldAgainst, NoModel
 from replay.duty.sentence import duty_sentence
-from replay.duty.words import note_lines, window_rows
+from replay.duty.words import duty_notes, window_rows
 from replay.heat.answers import longest_loads
 from replay.heat.faults import HeatFaultKind
 from replay.statistics import span_statistics
@@ -168,7 +168,7 @@ def test_without_a_model_it_says_why(cyclic, tmp_path):
         recording, "a", model=duty_model(recording, "a", ambient=None, limit_degC=None)
     )
     assert told.no_model is NoModel.NO_LIMIT
-    assert any("--hottest" in line for line in note_lines(told))
+    assert any("--hottest" in line for line in duty_notes(told))
     bare = record_channels(
         tmp_path / "r",
         START_NS + np.arange(900) * S,
@@ -180,7 +180,7 @@ def test_without_a_model_it_says_why(cyclic, tmp_path):
     assert told.no_model is NoModel.NOT_FITTED
     assert told.tightest is None
     assert told.unit == "A"
-    assert any("no winding or housing temperature" in line for line in note_lines(told))
+    assert any("no winding or housing temperature" in line for line in duty_notes(told))
 
 
 @pytest.mark.slow
