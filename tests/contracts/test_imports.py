@@ -44,7 +44,7 @@ SUB_FLOORS = {
         *(("repair",), ("tools",)),
     ),
     "replay": (
-        *(("evaluation",), ("heat",), ("duty", "excursions", "tuning")),
+        *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet")),
         *(("exploring",), ("library",)),
     ),
     "dashboard": (
