@@ -34,6 +34,8 @@ export class ExcursionList {
     this.observer = null;
     /** Which are listed; empty: any. */
     this.chosen = { ...ANY };
+    /** What is listed. @type {ExcursionRow[]} */
+    this.list = [];
     page.listen(page.signal, "abort", () => this.observer?.disconnect());
   }
 
@@ -102,6 +104,11 @@ export class ExcursionList {
     const keys = CHOICES.map(([key]) => key);
     const list = all.filter((row) => keys.every((key) => !chosen[key] || row[key] === chosen[key]));
     const box = this.page.part("excursions");
+    if (list.length && this.isListed(list, box)) {
+      this.takePens(list, box);
+      return;
+    }
+    this.list = list;
     this.observer?.disconnect();
     this.sayMore(0);
     if (!list.length) {
@@ -132,6 +139,25 @@ export class ExcursionList {
   /** @param {number} count how many are not on the page yet */
   sayMore(count) {
     setText(this.page.part("more"), count ? `${count} more: scroll the list, or choose among them.` : "");
+  }
+
+  /** Whether the same ones stand there already. @param {ExcursionRow[]} list @param {HTMLElement} box */
+  isListed(list, box) {
+    const key = (/** @type {ExcursionRow[]} */ of) => JSON.stringify(of.map((one) => ({ ...one, pen: 0 })));
+    return Boolean(box.querySelector(".exc")) && key(list) === key(this.list);
+  }
+
+  /**
+   * Other joints are drawn: the rows stay where they were scrolled to.
+   * @param {ExcursionRow[]} list
+   * @param {HTMLElement} box
+   */
+  takePens(list, box) {
+    this.list.forEach((one, i) => Object.assign(one, list[i]));
+    findAll(box, ".exc").forEach((row, i) => {
+      const tiny = row.querySelector(".tiny");
+      if (tiny) tiny.className = "tiny pen-" + list[i].pen;
+    });
   }
 
   /** @param {ExcursionRow} excursion */
