@@ -8,7 +8,9 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Final
 
-from dashboard.live.wire_messages import LimitTime
+import numpy as np
+
+from dashboard.live.wire_messages import Ahead, LimitTime
 from dashboard.text.format import format_clock, format_number
 from logger.heat.fitted import fitted_heat
 from logger.heat.needed_step import needed_step
@@ -17,7 +19,7 @@ from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.levels import LimitLevel
 from replay.forecast import ChannelForecast, JointForecast, LevelTime
 
-__all__ = ["is_present", "model_remarks", "model_text"]
+__all__ = ["ahead_of", "is_present", "model_remarks", "model_text"]
 
 PRESENT_S: Final = 30.0
 """An older forecast is of another instant."""
@@ -82,6 +84,28 @@ def model_text(
         return _words("rises", f"it does not settle; {reaches}"), None
     value = format_number(middle, 0)
     return _words(f"settles at {value}", reaches, f"°C {_band(low, high)}"), None
+
+
+def ahead_of(forecast: JointForecast, channel: str | None, *, start_ns: int) -> Ahead | None:
+    """Return the course of a temperature, on the clock of a recording that began at `start_ns`.
+
+    None where none was forecast, or the joint runs away.
+    """
+    one = forecast.of_channel(channel)
+    if one is None:
+        return None
+    finite = np.isfinite(one.course_degC).all(axis=1)
+    if finite.sum() < 2:
+        return None
+    begin_s = (forecast.time_ns - start_ns) / 1e9
+    low, median, high = np.round(one.course_degC[finite], 2).T.tolist()
+    return {
+        "channel": one.channel,
+        "at": np.round(begin_s + one.ahead_s[finite], 1).tolist(),
+        "low": low,
+        "median": median,
+        "high": high,
+    }
 
 
 def model_remarks(
