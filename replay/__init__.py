@@ -22,6 +22,7 @@
     excursions/    which limits applied, what they raised, what led up to it
     tuning/        candidate limits scored on recordings, and the choice of one
     heat/          a joint's heat fitted to recordings, and what the joint can hold
+    measure/       measurements on the bench: typed readings and spans to values with intervals
     library/       recordings as pandas tables, for those who compute further
     exploring/     limits tried by hand, for the Limits page
 

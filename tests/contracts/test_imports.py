@@ -42,7 +42,10 @@ SUB_FLOORS = {
         *(("layout",), ("parts",), ("pyramid",), ("writing",), ("reading",)),
         *(("repair",), ("tools",)),
     ),
-    "replay": (("evaluation", "heat"), ("excursions", "tuning"), ("exploring",), ("library",)),
+    "replay": (
+        *(("evaluation", "heat"), ("excursions", "tuning", "measure"), ("exploring",)),
+        *(("library",),),
+    ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
         *(("limits", "heat"), ("access",)),
