@@ -35,6 +35,7 @@ from logger.memory import leave_out_pandas
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
+from replay import cli_findings as finding
 from replay import cli_requests as requesting
 from replay.heat import cli as heat
 from replay.measure import cli as measuring
@@ -80,6 +81,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
     "heat": heat.fit_heat,
+    "findings": finding.list_findings,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,

@@ -2,7 +2,9 @@
 
     app        the server: one process, one port
     cli        the commands that serve pages
+    drawn_joints  which joints of a recording are drawn
     plot_data  the one place that reads from replay what a figure draws
+    position_breaks  where the positions of a joint begin anew, and traces end
     server/    what every route shares: requests, open recordings, origin, memory
     access/    the password, where the pages are served to other machines
     text/      colours, units, numbers and times in words

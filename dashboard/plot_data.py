@@ -5,13 +5,14 @@ pixels wide and has at most two points of a line; gaps are NaN. Computes nothing
 to displayed units.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.drawn_joints import limited_channels
 from dashboard.figures.annotations import (
     Annotations,
     LimitLine,
@@ -24,7 +25,9 @@ from dashboard.figures.annotations import (
 )
 from dashboard.figures.axes import Pen, PlotRow, plan_rows
 from dashboard.figures.lines import Band, Line
+from dashboard.figures.pens import Pens
 from dashboard.figures.rows import ReadRow
+from dashboard.position_breaks import NO_BREAKS, PositionBreaks, position_breaks
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.arrays import TIME_MAX_NS
 from logger.limits.limit import LimitSet
@@ -34,11 +37,8 @@ from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
 from replay.window import (
     ChannelWindow,
-    Envelope,
-    FewBins,
+    bin_width_ns,
     gaps_within,
-    read_envelope,
-    read_few_bins,
     widest_bin_ns,
 )
 
@@ -52,39 +52,34 @@ __all__ = [
     "plan_recording_rows",
     "read_annotations",
     "read_band",
-    "read_bins",
     "read_rows",
     "recording_limit_lines",
 ]
 
 Bins = NDArray[np.float64]
 
-FEW_BINS: Final = 8
-"""So many bins are read row by row: a live page closes one or two at a time."""
 BUCKET_PX: Final = 2
 """No bucket is wider: what is drawn wider than a pen is read as a course that was not measured."""
 
 
 def plan_recording_rows(
-    recording: Recording, displays: Displays = DEFAULT_DISPLAYS, limits: LimitSet | None = None
+    recording: Recording,
+    displays: Displays = DEFAULT_DISPLAYS,
+    limits: LimitSet | None = None,
+    pens: Pens | None = None,
 ) -> tuple[PlotRow, ...]:
     """Return the rows of a recording's figure.
 
-    `limits`: of several temperatures the one with a limit is drawn; None: the newest in force.
+    Parameters
+    ----------
+    limits
+        Of several temperatures the one with a limit is drawn; None: the newest in force.
+    pens
+        The joints that are drawn, each with its pen; None: the first ones of the bench.
     """
-    limits_in_force = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
-    limited = {
-        joint: {
-            limit.channel
-            for limit in limits_in_force.for_joint(
-                joint, carried, sensor=joint in recording.bench.sensors
-            )
-            if hasattr(limit, "channel")
-        }
-        for joint, carried in channels.items()
-    }
-    return plan_rows(channels, limited, displays, recording.bench.labels)
+    limited = limited_channels(recording, recording.limits if limits is None else limits)
+    return plan_rows(channels, limited, displays, recording.bench.labels, pens)
 
 
 def recording_limit_lines(
@@ -117,6 +112,7 @@ class _RowSource:
     pens: tuple[Pen, ...]
     start_ns: int
     end_ns: int
+    breaks: Mapping[str, PositionBreaks]
 
     def open_window(self, pen: Pen) -> ChannelWindow:
         """Return the window of the channel that a pen draws."""
@@ -132,6 +128,7 @@ def _row_sources(
         pens=plan.pens,
         start_ns=start_ns,
         end_ns=end_ns,
+        breaks=_breaks_of(recording, plan),
     )
     if overlay is None:
         return (own_source,)
@@ -142,8 +139,13 @@ def _row_sources(
         pens=other_pens(plan, overlay.recording),
         start_ns=start_ns + later_ns,
         end_ns=end_ns + later_ns,
+        breaks=_breaks_of(overlay.recording, plan),
     )
     return own_source, other_source
+
+
+def _breaks_of(recording: Recording, plan: PlotRow) -> Mapping[str, PositionBreaks]:
+    return position_breaks(recording.read_events()) if plan.quantity == "position" else {}
 
 
 def fine_bins(span_ns: int, width_px: int) -> int:
@@ -152,21 +154,33 @@ def fine_bins(span_ns: int, width_px: int) -> int:
 
 
 def read_band(
-    window: ChannelWindow, pen: Pen, *, bins: int, factor: float, zero_ns: int
+    window: ChannelWindow,
+    pen: Pen,
+    *,
+    bins: int,
+    factor: float,
+    zero_ns: int,
+    breaks: PositionBreaks = NO_BREAKS,
 ) -> tuple[Band, float]:
     """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds.
 
-    `zero_ns`: the instant from which x is counted.
+    Parameters
+    ----------
+    zero_ns
+        The instant from which x is counted.
+    breaks
+        Those of the joint: the band ends there, and another begins.
     """
     envelope = window.envelope(bins=bins)
     begins = np.asarray(envelope.start_ns)
+    broken = breaks.are_broken(pen.channel, begins, begins + envelope.width_ns)
     edges = np.append(begins, begins[-1:] + envelope.width_ns)
     band = Band(
         pen=pen,
         edges=(edges - zero_ns) / 1e9,
-        minimum=envelope.minimum * factor,
-        maximum=envelope.maximum * factor,
-        mean=envelope.mean * factor,
+        minimum=np.where(broken, np.nan, envelope.minimum * factor),
+        maximum=np.where(broken, np.nan, envelope.maximum * factor),
+        mean=np.where(broken, np.nan, envelope.mean * factor),
     )
     return band, envelope.width_ns / 1e9
 
@@ -197,7 +211,14 @@ def read_rows(
     bands = []
     for row, row_windows in zip(plan, windows, strict=True):
         row_bands = [
-            read_band(window, pen, bins=bins, factor=row.factor, zero_ns=source.zero_ns)
+            read_band(
+                window,
+                pen,
+                bins=bins,
+                factor=row.factor,
+                zero_ns=source.zero_ns,
+                breaks=source.breaks.get(pen.joint, NO_BREAKS),
+            )
             for source, pen, window in row_windows
             if not pen.setpoint
         ]
@@ -242,6 +263,9 @@ def _read_line(
     source: _RowSource, pen: Pen, window: ChannelWindow, *, bins: int, factor: float
 ) -> Line:
     time_ns, values = window.polyline(bins=bins)
+    breaks = source.breaks.get(pen.joint, NO_BREAKS)
+    width_ns = bin_width_ns(source.end_ns - source.start_ns, bins=bins)
+    values = breaks.break_line(pen.channel, time_ns, values, width_ns=width_ns)
     if pen.other and source.recording.end_ns < source.end_ns:
         # It ends within the window: its last value is not held beyond its end.
         time_ns = np.append(time_ns, np.int64(source.recording.end_ns))
@@ -251,49 +275,6 @@ def _read_line(
         x=(np.asarray(time_ns) - source.zero_ns) / 1e9,
         y=np.asarray(values, dtype=float) * factor,
     )
-
-
-def read_bins(
-    recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
-) -> Bins:
-    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean.
-
-    Parameters
-    ----------
-    pens
-        Each with its factor to displayed units.
-    width
-        Of a bin, in ns.
-    """
-    bins = np.full((count, len(pens), 3), np.nan)
-    end_ns = start_ns + count * width
-    if 0 < count <= FEW_BINS and end_ns <= recording.end_ns:
-        edges = [start_ns + row * width for row in range(count + 1)]
-        for joint, columns in _columns_by_joint(pens).items():
-            channels = [pens[column][0].channel for column in columns]
-            few = read_few_bins(recording, joint, channels, edges)
-            factors = np.array([pens[column][1] for column in columns])
-            bins[:, columns] = _ordered_extremes(few, factors)
-        return bins
-    for index, (pen, factor) in enumerate(pens):
-        envelope = read_envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=count)
-        bins[:, index] = _ordered_extremes(envelope, factor)
-    return bins
-
-
-def _columns_by_joint(pens: tuple[tuple[Pen, float], ...]) -> dict[str, list[int]]:
-    columns: dict[str, list[int]] = {}
-    for index, (pen, _) in enumerate(pens):
-        columns.setdefault(pen.joint, []).append(index)
-    return columns
-
-
-def _ordered_extremes(bins: Envelope | FewBins, factor: float | Bins) -> Bins:
-    """Return first extreme, second extreme and mean in displayed units, on the last axis."""
-    rising = ~(abs(bins.first - bins.maximum) < abs(bins.first - bins.minimum))
-    first = np.where(rising, bins.minimum, bins.maximum)
-    second = np.where(rising, bins.maximum, bins.minimum)
-    return np.stack([first * factor, second * factor, bins.mean * factor], axis=-1)
 
 
 def read_annotations(

@@ -13,10 +13,14 @@
     bus_history    the buses second by second and in buckets
     bus_events     events and outages of the buses, and who sent in a short span
     drive_state    the state and fault that each drive reports, in words, and since when
+    code_courses   the codes that drives reported over time, folded from events
+    flags          which bit of a code, or state, was on when, how often and for what share
+    urgency        which joints to look at first, in an order that stays calm
     check          whether a recording is complete, and what is missing
     export         a span as one CSV or Parquet file, every row of it
     export_steps   or the figures of steps of one length
     cli            the commands that read recordings back
+    cli_findings   the command that lists what evaluations found out
     cli_requests   the commands that ask their writer for an event: note, acknowledge, shelve
     evaluation/    limits evaluated over stored rows, in full and by exact short ways
     excursions/    which limits applied, what they raised, what led up to it

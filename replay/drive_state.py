@@ -18,7 +18,7 @@ from logger.joint.bench.layout import Frame
 from logger.store.layout.events import Event
 from replay.recording import Recording
 
-__all__ = ["DriveState", "read_drive_state"]
+__all__ = ["DriveState", "codes_of_channel", "codes_of_message", "read_drive_state"]
 
 DriveFact = Literal[EventKind.STATE, EventKind.FAULT]
 _CODE_CHANNELS: Final[dict[DriveFact, str]] = {
@@ -54,7 +54,7 @@ def read_drive_state(
     """
     frames = recording.bench.layout_of(recording.bench.joint_named(joint)).frame
     channel = _CODE_CHANNELS[kind]
-    codes = _codes_of_channel(frames, channel)
+    codes = codes_of_channel(frames, channel)
     if codes is None and not any(EventKind(frame.event) == kind for frame in frames):
         return None
     events = recording.read_events()
@@ -84,7 +84,8 @@ def _newest_event(
     )
 
 
-def _codes_of_channel(frames: tuple[Frame, ...], channel: str) -> CodeTable | None:
+def codes_of_channel(frames: tuple[Frame, ...], channel: str) -> CodeTable | None:
+    """Return the words of a channel's codes; None where no frame of a layout carries it."""
     return next(
         (
             code_table(value.names, value.flags, bits=value.bits, signed=value.signed)
@@ -94,6 +95,12 @@ def _codes_of_channel(frames: tuple[Frame, ...], channel: str) -> CodeTable | No
         ),
         None,
     )
+
+
+def codes_of_message(frame: Frame) -> CodeTable:
+    """Return the words of the first part of a message, which says what it is about."""
+    part = frame.part[0]
+    return code_table(part.names, part.flags, bits=part.bits, signed=part.signed)
 
 
 def _state_from_code(
@@ -119,8 +126,7 @@ def _state_from_message(
     """Return the state in the first part of a message; None if no frame of the layout sent it."""
     for frame in frames:
         if frame.part and EventKind(frame.event) == kind and message.frame == frame.name:
-            part = frame.part[0]
-            codes = code_table(part.names, part.flags, bits=part.bits, signed=part.signed)
+            codes = codes_of_message(frame)
             code = message.whole_value
             return DriveState(
                 text=_code_text(codes, kind, code),

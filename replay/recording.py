@@ -22,7 +22,9 @@ from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
+from logger.store.reading.findings import StoredFindings, read_findings
 from logger.store.reading.reader import RecordingReader
+from replay.code_courses import CodeCourse, CodeCourses, CodeSource
 from replay.recent import RecentRows
 
 __all__ = ["Health", "Recording"]
@@ -62,6 +64,8 @@ class Recording(RecordingReader):
         self._grids = {joint.name: count_grids(self.bench, joint) for joint in self.bench.joints}
         self._channels = {joint.name: self.bench.channels_of(joint) for joint in self.bench.joints}
         self._recent = RecentRows(self._channels)
+        self.code_courses = CodeCourses()
+        """The codes that its drives reported, as they were folded (`read_code_courses`)."""
         self._folded: tuple[tuple[Event, ...], tuple[Alert, ...]] = (), ()
         if self.manifest.ended_ns is None and self.end_ns - self.start_ns > MAX_SPAN_NS:
             raise InputError(
@@ -141,6 +145,16 @@ class Recording(RecordingReader):
                 alerts = alerts_from_events(events)
             self._folded = events, alerts
         return alerts
+
+    def read_findings(self) -> StoredFindings:
+        """Return what evaluations found out about its joints, as far as it was kept."""
+        return read_findings(self.path)
+
+    def read_code_courses(self) -> Mapping[CodeSource, CodeCourse]:
+        """Return the codes over time of each source that an event tells of."""
+        events = super().read_events()
+        with self._lock:
+            return self.code_courses.fold_events(events)
 
     def rms_torque_Nm(self, joint: str) -> float:  # noqa: N802 - the unit's own spelling
         """Return the newest RMS torque of a joint over a minute, NaN while there is none."""

@@ -17,6 +17,9 @@ const PAGES = { live: LivePage, replay: ReplayPage, judge: LimitsPage, heat: Hea
 /** What is shown now, for whoever wants to look into it. @type {{page: import("./page.mjs").Page | null}} */
 export const shown = { page: null };
 
+/* What base.css lets a page be clicked by: a click that comes before the page listens would be lost in silence. */
+const MOUNTED = "data-mounted";
+
 let mountedId = "";
 
 /** @param {Element | null} root the element of a page, if it is one */
@@ -24,10 +27,13 @@ function mountPage(root) {
   const id = root?.id || "";
   if (shown.page && shown.page.root === root && mountedId === id) return;
   shown.page?.end();
+  shown.page?.root.removeAttribute(MOUNTED);
   shown.page = null;
   mountedId = id;
   const kind = PAGES[/** @type {keyof typeof PAGES} */ (id)];
-  if (kind && root) shown.page = new kind(/** @type {HTMLElement} */ (root));
+  if (!kind || !root) return;
+  shown.page = new kind(/** @type {HTMLElement} */ (root));
+  root.setAttribute(MOUNTED, "");
 }
 
 /** @param {Element} place #page, whose one child is the page */

@@ -8,6 +8,7 @@ import { hasValue } from "./sheet.mjs";
 
 const ENDED = "limit halo";
 const SWATCH_PX = 9;
+const WHO_APART_PX = 5;
 
 /** @typedef {import("./sheet.mjs").Sheet} Sheet */
 /** @typedef {import("./sheet.mjs").Tip & {value: number}} ValuedTip */
@@ -100,8 +101,10 @@ function drawValue(sheet, group, tip, y, tipY) {
   const text = row.unit === "°C" ? formatTemperature(tip.value, row) : formatNumber(tip.value, row.decimals);
   const place = { x, y: y + smallText(sheet) * 0.48 };
   const value = svg("text", { class: tip.other ? "value other" : "value", ...place }, text);
-  const who = (tip.label || tip.joint) + (tip.other ? ", other" : "") + (tip.isMean ? ", mean" : "");
-  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: 5 }, who));
+  const what = (tip.other ? ", other" : "") + (tip.isMean ? ", mean" : "");
+  const room = sheet.width - x - sheet.textWidth(text, "value") - WHO_APART_PX - sheet.textWidth(what, "who") - 2;
+  const who = sheet.fit(tip.label || tip.joint, "who", room) + what;
+  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: WHO_APART_PX }, who));
   group.append(value);
 }
 

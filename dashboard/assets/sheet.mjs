@@ -4,7 +4,7 @@
    draws into one SVG above plotly's. */
 import { svg } from "./dom.mjs";
 import { elapsedDecimals, formatClock, formatElapsed } from "./format.mjs";
-import { timeTicks } from "./labels.mjs";
+import { fitText, timeTicks } from "./labels.mjs";
 import { drawLane } from "./lane.mjs";
 import { drawMargin } from "./margin.mjs";
 
@@ -99,6 +99,11 @@ export class Sheet {
     if (this.widths.size > WIDTHS_KEPT) this.widths.clear();
     this.widths.set(key, width);
     return width;
+  }
+
+  /** A text of a class as it has room; empty where hardly a letter has. @param {string} text @param {string} cls @param {number} room */
+  fit(text, cls, room) {
+    return fitText(text, room, (one) => this.textWidth(one, cls));
   }
 
   /** The time of day at so many seconds. @param {number} seconds */

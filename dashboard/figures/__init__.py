@@ -2,9 +2,11 @@
 
 sheet        how large a figure is on the page, and where its rows lie in it
 axes         which channels are in which row; ranges and ticks that do not jump
+pens         which joints are drawn, and with which pen
 lines        polylines and min-mean-max bands as plotly traces
 annotations  limits, alert spans, gaps and notes of a window, with their texts
 annotation_shapes  the same as plotly shapes, and as words for the lane
+grouping     alerts and events that cannot be told apart, as one mark with their count
 rows         the four rows on one time axis, for Live and Replay alike
 strip        the whole test in one strip
 buses        the buses, for Bus

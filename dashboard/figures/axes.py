@@ -14,6 +14,7 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.figures.pens import Pens, choose_pens
 from dashboard.text.format import format_number
 from dashboard.text.theme import display_of
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, display_factor
@@ -34,7 +35,6 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-MAX_PENS: Final = 4
 MIN_AXIS_SPAN: Final = {
     "temperature": 20.0,
     "torque": 2.0,
@@ -144,27 +144,31 @@ def plan_rows(
     limited: Mapping[str, Collection[str]],
     displays: Displays = DEFAULT_DISPLAYS,
     labels: Mapping[str, str] = MappingProxyType({}),
+    joint_pens: Pens | None = None,
 ) -> tuple[PlotRow, ...]:
     """Return the rows for up to four joints.
 
     Parameters
     ----------
     channels
-        Joint -> its channels, in the order of the pens.
+        Joint -> its channels.
     limited
         Joint -> channels that have a limit.
     displays
         How each quantity is shown.
     labels
         Joint -> what people call it.
+    joint_pens
+        The joints that are drawn, each with its pen; None: the first ones.
     """
-    joints = tuple(channels)[:MAX_PENS]
+    numbers = choose_pens(tuple(channels), tuple(channels)) if joint_pens is None else joint_pens
+    joints = tuple(numbers)
     power = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
     rows = []
     for row_channel in ("temperature", power, "speed_rad_s", "position_rad"):
         pens: list[Pen] = []
         setpoints: list[Pen] = []
-        for index, joint in enumerate(joints, start=1):
+        for joint in joints:
             carried = channels[joint]
             channel = (
                 main_temperature(carried, limited.get(joint, ()))
@@ -173,12 +177,18 @@ def plan_rows(
             )
             if channel is None or channel not in carried:
                 continue
-            label = labels.get(joint, "")
-            pens.append(Pen(joint=joint, number=index, channel=channel, label=label))
+            label, number = labels.get(joint, ""), numbers[joint]
+            pens.append(Pen(joint=joint, number=number, channel=channel, label=label))
             setpoint = setpoint_of(channel)
             if setpoint in carried and setpoint is not None:
                 setpoints.append(
-                    Pen(joint=joint, number=index, channel=setpoint, setpoint=True, label=label)
+                    Pen(
+                        joint=joint,
+                        number=numbers[joint],
+                        channel=setpoint,
+                        setpoint=True,
+                        label=label,
+                    )
                 )
         if pens:
             display = display_of(pens[0].channel, displays)

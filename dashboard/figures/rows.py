@@ -6,13 +6,14 @@ rows, the pens. Pure.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
-from typing import Any
+from typing import Any, Final
 
 from dashboard.figures.annotation_shapes import draw_annotations, lane_marks
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow, axis_range, tick_text
+from dashboard.figures.grouping import merge_note_lines
 from dashboard.figures.lines import Band, Line, finite_extremes, row_traces
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_duration
@@ -22,6 +23,10 @@ __all__ = ["ReadRow", "RowsFigure", "row_axes", "rows_figure", "window_marks"]
 
 RowsFigure = dict[str, Any]
 ALERT_BAR_PX = 5.0
+NOTE_GAP_PX: Final = 24.0
+"""Events that say the same closer together are one mark."""
+SIGNED_QUANTITIES: Final = {"torque", "current", "speed", "position"}
+"""Quantities whose zero is drawn: their sign is a direction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,15 +75,18 @@ def window_marks(
     theme: Theme,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the shapes of a window of [start_s, end_s], and the texts of its lane."""
+    px_per_s = sheet.plot_width / max(end_s - start_s, 1e-9)
+    notes = merge_note_lines(annotations.notes, min_gap_s=NOTE_GAP_PX / px_per_s)
+    annotations = replace(annotations, notes=notes)
     shapes = draw_annotations(
         annotations,
         axes,
         now_s=end_s,
         theme=theme,
         top_px=(float(sheet.plot_height), ALERT_BAR_PX),
-        px_per_s=sheet.plot_width / max(end_s - start_s, 1e-9),
+        px_per_s=px_per_s,
     )
-    return shapes, lane_marks(annotations)
+    return shapes, lane_marks(annotations, px_per_s=px_per_s)
 
 
 def _row_title_annotations(
@@ -198,7 +206,7 @@ def rows_figure(
                 (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
             )
             tick_values = tuple(t for t in axis.ticks if t <= axis.high - room)
-        signed = row.plan.quantity in {"torque", "current", "speed"}
+        signed = row.plan.quantity in SIGNED_QUANTITIES
         layout[f"yaxis{key}"] = {
             "domain": list(domain),
             "range": [axis.low, axis.high],

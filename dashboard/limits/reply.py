@@ -13,6 +13,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.drawn_joints import common_pens
+from dashboard.figures.pens import NO_PEN, Pens, drawn_text
 from dashboard.limits.forms import channels_to_json, form_key
 from dashboard.limits.question import LimitsRequest
 from dashboard.text.format import (
@@ -21,7 +23,7 @@ from dashboard.text.format import (
     format_number,
     format_short_date_time,
 )
-from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
+from dashboard.text.theme import STATE_BY_SEVERITY
 from dashboard.text.zone import reader_zone
 from logger.joint.channels import channel_named, in_channel_order
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet
@@ -65,20 +67,28 @@ def build_reply(
                 lambda result: explorer.evaluate_limits(result, limits_to_try, bad_end), recordings
             )
         )
+    watched = [
+        one.joint
+        for result in results
+        for one in result.limit_results
+        if one.limit.name == request.chosen
+    ]
+    pens = common_pens(recordings, watched)
     reply: dict[str, Any] = {
         "limits": limit_rows(limits, recordings),
         "forms": [form_key(table) for table in request.tables],
         "channels": channels_to_json(_carried_channels(recordings)),
         "lanes": [
-            _recording_lane(result, selected, bad_end, reader_zone(request.zone))
+            _recording_lane(result, selected, bad_end, pens, reader_zone(request.zone))
             for result in results
         ],
+        "drawn": drawn_text(len({*watched} & {*pens}), len({*watched})),
         "bad_end": bad_end is not None,
         "exact": all(result.is_exact() for result in results),
         "can_be_exact": any(result.can_be_made_exact() for result in results),
     }
     if selected is not None:
-        reply["chosen"] = _measure_picture(selected, recordings, explorer, request.shapes_key)
+        reply["chosen"] = _measure_picture(selected, recordings, explorer, pens, request.shapes_key)
         reply["score"] = _score_on_recordings(results, bad_end, selected.name)
     if request.whole:
         reply["combined_score"] = _score_on_recordings(results, bad_end, None)
@@ -123,7 +133,11 @@ def _carried_channels(recordings: Sequence[Recording]) -> list[str]:
 
 
 def _recording_lane(
-    result: ExplorerResult, selected: Limit | None, bad_end: BadEnd | None, zone: tzinfo
+    result: ExplorerResult,
+    selected: Limit | None,
+    bad_end: BadEnd | None,
+    pens: Pens,
+    zone: tzinfo,
 ) -> dict[str, Any]:
     """Return the lane of one recording: its label, its alerts and its scores."""
     recording = result.recording
@@ -141,7 +155,7 @@ def _recording_lane(
             {
                 "joint": limit_result.joint,
                 "label": recording.bench.label_of(limit_result.joint),
-                "pen": pen_number(recording.joints.index(limit_result.joint)),
+                "pen": pens.get(limit_result.joint, NO_PEN),
                 "raised": spans_to_draw(limit_result.alerts, start, end),
                 "bad_ends": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
@@ -216,9 +230,13 @@ def _merge_close_spans(spans: list[list[float]]) -> list[list[float]]:
 
 
 def _measure_picture(
-    limit: Limit, recordings: Sequence[Recording], explorer: LimitExplorer, drawn_key: str
+    limit: Limit,
+    recordings: Sequence[Recording],
+    explorer: LimitExplorer,
+    pens: Pens,
+    drawn_key: str,
 ) -> dict[str, Any]:
-    """Return the picture of what a limit measures, on each joint of each recording."""
+    """Return the picture of what a limit measures, on each drawn joint of each recording."""
     if not isinstance(limit, AnyJointLimit):
         return {"name": limit.name, "reason": "It watches the recorder itself, not a joint."}
     picture: dict[str, Any] = {"name": limit.name, **_measure_axis(limit)}
@@ -227,6 +245,8 @@ def _measure_picture(
     for recording in recordings:
         traces, lines = [], []
         for joint, joint_limit in explorer.limits_by_joint(recording, limit):
+            if joint not in pens:
+                continue
             traces.append(explorer.approximate_limit(recording, joint, joint_limit).trace)
             picture["may_miss_short"] |= may_miss_short(joint_limit)
             keys.append(f"{recording.path.name} {recording.end_ns} {joint}")
@@ -240,6 +260,7 @@ def _measure_picture(
                         "place": handle.number_index,
                         "mirrored": handle.mirrored,
                         "off": handle.drop_off,
+                        "rising": handle.is_rising,
                     }
                     for handle in limit.drag_handles(rated)
                     if math.isfinite(handle.position) and math.isfinite(handle.scale)

@@ -17,14 +17,16 @@ from typing import Final
 
 import numpy as np
 
-from dashboard.live.snapshot import LatestValues, SlowValues, Snapshot
-from dashboard.live.status import watched_temperature
+from dashboard.live.bus_lines import read_bus_facts
+from dashboard.live.joint_facts import joint_facts, joints_of, watched_temperature
+from dashboard.live.snapshot import BusFacts, LatestValues, SlowValues, Snapshot
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
 from replay.excursions.alert_peaks import alert_peak
 from replay.present import PresentClock
 from replay.recording import Recording
 from replay.trend import RecentTrend, temperature_trend
+from replay.urgency import JointOrder, next_order
 
 __all__ = ["Follower", "latest_values"]
 
@@ -34,6 +36,8 @@ UPDATE_PERIOD_S: Final = 1 / 8
 """One update takes a browser 45 ms of a core: three tabs and a logger must fit on two cores."""
 SEARCH_PERIOD_S: Final = 1.0
 """How often the folder is searched for a newer live recording."""
+ORDER_PERIOD_S: Final = 0.2
+"""How often it is looked whether a joint's state, and with it its place, is another one."""
 SLOW_PERIOD_S: Final = 1.0
 TREND_PERIOD_S: Final = 5.0
 """A trend over four minutes hardly changes within this."""
@@ -41,6 +45,8 @@ FAILURES_UNTIL_REPORT: Final = 3
 """Failures to read in a row, half a second apart, after which the pages are told."""
 MAX_LATENESS_NS: Final = 1_000_000_000
 """Rows of one joint may come so much later than those of another."""
+FIRST_LOOK_NS: Final = 10_000_000_000
+"""So much before a joint's newest row is read at first, for channels that come seldom."""
 FRESH_VALUES_NS: Final = 700_000_000
 """While values are no older than this, the window ends at the newest rather than at the clock."""
 
@@ -61,6 +67,9 @@ class Follower:
         self._measured_s = self._trend_s = -1e9
         self._trends: dict[str, RecentTrend | None] = {}
         self._peaks: dict[int, tuple[int, float]] = {}
+        self._order = JointOrder()
+        self._ordered_s = -1e9
+        self._buses: tuple[BusFacts, ...] = ()
         self._missing: tuple[str, ...] = ()
         self._latest: dict[str, LatestValues] = {}
         self._slow: dict[str, SlowValues] = {}
@@ -121,7 +130,7 @@ class Follower:
                 self._name, self._latest, self._slow = name, {}, {}
                 self._clock = PresentClock()
                 self._measured_s = self._trend_s = -1e9
-                self._peaks = {}
+                self._peaks, self._order, self._buses = {}, JointOrder(), ()
         if self._name is None:
             return replace(_empty_snapshot(), serial=self._serial)
         recording = self._cache.open_recording(self._name)
@@ -132,6 +141,9 @@ class Follower:
         newest_ns = max((item.time_ns for item in self._latest.values()), default=end_ns)
         clock_ns = self._clock.present_ns(newest_ns, steady_s=at_s, wall_ns=time.time_ns())
         present_ns = max(end_ns, clock_ns)
+        if at_s - self._ordered_s > ORDER_PERIOD_S:
+            self._ordered_s = at_s
+            self._order = self._next_order(recording, present_ns, at_s)
         fresh = recording.live and present_ns - newest_ns < FRESH_VALUES_NS
         return Snapshot(
             serial=self._serial,
@@ -141,8 +153,25 @@ class Follower:
             latest=dict(self._latest),
             slow=dict(self._slow),
             peaks={number: peak for number, (_, peak) in self._peaks.items()},
+            order=self._order,
+            buses=self._buses,
             missing=self._missing,
         )
+
+    def _next_order(self, recording: Recording, now_ns: int, at_s: float) -> JointOrder:
+        alerts = recording.read_alerts()
+        facts = [
+            joint_facts(
+                recording,
+                joint,
+                latest=self._latest.get(joint),
+                slow=self._slow.get(joint),
+                alerts=alerts,
+                now_ns=now_ns,
+            )
+            for joint in joints_of(recording)
+        ]
+        return next_order(self._order, [one.urgency for one in facts], at_s)
 
     def _update_slow_values(self, recording: Recording, end_ns: int, at_s: float) -> None:
         """Update the values that change slowly, each at its own period."""
@@ -161,6 +190,7 @@ class Follower:
                 )
                 for joint in recording.joints
             }
+            self._buses = read_bus_facts(recording)
             self._peaks = {
                 alert.number: (
                     max(end_ns - MAX_LATENESS_NS, alert.raised_ns),
@@ -185,8 +215,12 @@ def _temperature_trend(recording: Recording, joint: str, end_ns: int) -> RecentT
 def latest_values(
     recording: Recording, joint: str, previous: LatestValues | None, end_ns: int
 ) -> LatestValues:
-    """Return the newest values of a joint, given the previous ones."""
-    since_ns = end_ns - 10_000_000_000 if previous is None else previous.time_ns + 1
+    """Return the newest values of a joint, given the previous ones.
+
+    Of a joint that has been silent since before anybody looked they are the last that it said.
+    """
+    newest_row_ns = recording.newest_ns(joint) or recording.start_ns
+    since_ns = newest_row_ns - FIRST_LOOK_NS if previous is None else previous.time_ns + 1
     batch = recording.read_readings(joint, since_ns, end_ns + 1, lead_in=previous is None)
     values = dict(previous.values) if previous else {}
     for channel in batch.columns:

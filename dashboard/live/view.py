@@ -16,8 +16,10 @@ import numpy as np
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow
 from dashboard.figures.lines import Band, Line
+from dashboard.figures.pens import MAX_PENS, Pens, choose_pens, keep_pens
 from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
 from dashboard.figures.sheet import Sheet, make_sheet
+from dashboard.live.closed_bins import read_bins
 from dashboard.live.snapshot import Snapshot
 from dashboard.plot_data import (
     BUCKET_PX,
@@ -25,12 +27,13 @@ from dashboard.plot_data import (
     has_narrow_cycles,
     plan_recording_rows,
     read_annotations,
-    read_bins,
 )
+from dashboard.position_breaks import PositionBreaks, position_breaks
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
 from dashboard.text.zone import reader_zone
 from replay.recording import Recording
+from replay.urgency import JointState
 from replay.window import widest_bin_ns
 
 __all__ = ["LiveView", "Picture", "ViewRequest", "view_request"]
@@ -58,6 +61,8 @@ class ViewRequest:
     theme: Theme
     zone: tzinfo
     displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
+    joints: tuple[str, ...] | None = None
+    """A joint for each pen, as the reader chose them; None: the most urgent."""
 
 
 def view_request(message: dict[str, Any]) -> ViewRequest:
@@ -69,12 +74,14 @@ def view_request(message: dict[str, Any]) -> ViewRequest:
         return float(value) if plain and value is not None else otherwise
 
     window_s = number("window_s", WINDOW_S)
+    joints = message.get("joints")
     return ViewRequest(
         window_s=0.0 if window_s <= 0 else min(max(window_s, 1.0), LONGEST_WINDOW_S),
         sheet=make_sheet(str(message.get("form")), number("width", 1200), number("height", 440)),
         theme=THEMES.get(str(message.get("theme")), LIGHT),
         zone=reader_zone(str(message.get("zone") or "")),
         displays=select_displays(str(message.get("position")), str(message.get("speed"))),
+        joints=tuple(map(str, joints[:MAX_PENS])) if isinstance(joints, list) else None,
     )
 
 
@@ -106,6 +113,8 @@ class LiveView:
     def __init__(self, request: ViewRequest, recording: Recording) -> None:
         self.request = request
         self.recording = recording
+        self.joint_pens: Pens = {}
+        """The joints that are drawn."""
         self._plan: tuple[PlotRow, ...] = ()
         self._pens: tuple[tuple[Pen, float], ...] = ()
         """Every pen of the plan with its factor to displayed units, in the order of updates."""
@@ -114,6 +123,7 @@ class LiveView:
         """Whether all rows are drawn as bands, in place of lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
+        self._breaks: dict[str, PositionBreaks] = {}
         self._has_open_gap = False
         self._sheet_number = 0
         self._figure: dict[str, Any] = {}
@@ -135,10 +145,14 @@ class LiveView:
         silent = not recording.live or any(
             snapshot.present_ns - item.time_ns > SILENT_NS for item in snapshot.latest.values()
         )
-        events = len(recording.read_events())
-        marks_changed = events != self._events_seen or silent != self._has_open_gap
-        self._events_seen, self._has_open_gap = events, silent
-        whole = self._must_redraw(begin_ns, now_ns)
+        events = recording.read_events()
+        marks_changed = len(events) != self._events_seen or silent != self._has_open_gap
+        if len(events) != self._events_seen:
+            self._breaks = position_breaks(events)
+        self._events_seen, self._has_open_gap = len(events), silent
+        joint_pens = self._choose_pens(snapshot)
+        whole = self._must_redraw(begin_ns, now_ns) or joint_pens != self.joint_pens
+        self.joint_pens = joint_pens
         if not whole:
             bins = self._take_closed_bins()
             self._keep_bins(bins, begin_ns)
@@ -174,6 +188,23 @@ class LiveView:
         start_ns = self.recording.start_ns
         return max(start_ns, now_ns - window_ns) if window_ns else start_ns
 
+    def _choose_pens(self, snapshot: Snapshot) -> Pens:
+        """Return the joints to draw, each with its pen.
+
+        Where nobody chose they change only when one that is not drawn gets into a worse state than
+        one that is.
+        """
+        states = {one.joint: one.state for one in snapshot.order.urgencies}
+        joints = self.recording.joints
+        wanted = choose_pens([*states] or joints, joints, self.request.joints)
+        if self.request.joints is not None:
+            return wanted
+        were, are = (
+            sorted(states.get(joint, JointState.NORMAL) for joint in pens)
+            for pens in (self.joint_pens, wanted)
+        )
+        return self.joint_pens if were == are else keep_pens(self.joint_pens, wanted)
+
     def _must_redraw(self, begin_ns: int, now_ns: int) -> bool:
         """Return whether bins of another width are needed, or other limits are in force."""
         if self._width_ns == 0 or len(self.recording.limit_sets) != self._limit_sets:
@@ -184,7 +215,9 @@ class LiveView:
     def _start_over(self, begin_ns: int, now_ns: int) -> None:
         """Plan rows and bins again."""
         self._limit_sets = len(self.recording.limit_sets)
-        self._plan = plan_recording_rows(self.recording, self.request.displays)
+        self._plan = plan_recording_rows(
+            self.recording, self.request.displays, pens=self.joint_pens
+        )
         self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
         self._room_ns = max(now_ns - begin_ns, FIRST_ROOM_NS)
         bins = max(MIN_BINS, self.request.sheet.plot_width // BUCKET_PX)
@@ -201,7 +234,14 @@ class LiveView:
         width = self._width_ns
         count = int(max(0, (self._closed_ns() - self._cursor_ns) // width))
         bins = (
-            read_bins(self.recording, self._pens, self._cursor_ns, count, width)
+            read_bins(
+                self.recording,
+                self._pens,
+                self._cursor_ns,
+                count,
+                width,
+                breaks=self._breaks,
+            )
             if count
             else np.empty((0, len(self._pens), 3))
         )

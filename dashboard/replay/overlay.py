@@ -63,12 +63,20 @@ def draw_with_overlay(
 
 def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayRequest) -> Overlay:
     second = cache.open_recording(request.name)
-    if not any(other_pens(row, second) for row in plan_recording_rows(first)):
+    if not any(other_pens(row, second) for row in _plan_of_all(first)):
         raise InputError(_nothing_shared_text(first, second))
     shift_s = request.shift_s if math.isfinite(request.shift_s) else 0.0
     shift_s = min(max(shift_s, -MAX_SHIFT_S), MAX_SHIFT_S)
     # Whole microseconds, as the address bar has them.
     return Overlay(recording=second, shift_ns=round(shift_s * 1e6) * 1000)
+
+
+def _plan_of_all(
+    recording: Recording, displays: Displays = DEFAULT_DISPLAYS
+) -> tuple[PlotRow, ...]:
+    """Return the rows with every joint, drawn or not."""
+    numbers = {joint: number for number, joint in enumerate(recording.joints, start=1)}
+    return plan_recording_rows(recording, displays, pens=numbers)
 
 
 def _fault_sentence(name: str, fault: Exception) -> str:
@@ -133,7 +141,7 @@ def alignment_choices(
     InputError
         They have no joint or no channel in common.
     """
-    plan = plan_recording_rows(first, displays)
+    plan = _plan_of_all(first, displays)
     if not any(other_pens(row, second) for row in plan):
         raise InputError(f"No overlay. {_nothing_shared_text(first, second)}")
     first_anchors, second_anchors = (_recording_anchors(one) for one in (first, second))

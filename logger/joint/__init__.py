@@ -1,6 +1,7 @@
 """Pure: what a joint reports and what it means. No clock, disk, bus or global.
 
 quantities     what can be reported: unit, valid range, display, units of a layout
+data_sheet     the quantities of a data sheet: units of claims, which side is better
 channels       names of channels: quantity, place, set-point; the usual ones
 units          arithmetic of units: of what kind one is, and how many of another
 column_expression  a column of a table on its way into a channel: numbers, units, + - * /

@@ -9,10 +9,11 @@ evaluated. Pure.
 """
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
+from logger.arrays import Floats
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import Evaluation, EvaluationState, LimitPlan, evaluate_with_coverage
 
@@ -21,6 +22,15 @@ __all__ = ["LONGEST_CALM_NS", "DeferredState", "evaluate_deferred", "evaluate_he
 LONGEST_CALM_NS: Final = 3_000_000_000
 """How long readings are held at most: all of them cost little more than the first."""
 _NEVER_NS: Final = -(2**63)
+
+
+class CalmBounds(NamedTuple):
+    """Values of k channels between which their readings change nothing, both left out."""
+
+    channels: tuple[str, ...]
+    low: Floats
+    """Shape (k, 1), as `high`."""
+    high: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +44,8 @@ class DeferredState:
     """Time of the newest row."""
     until_ns: int = _NEVER_NS
     """A row of this time or a later one, or such a watermark, has all of them evaluated."""
-    bounds: tuple[tuple[str, float, float], ...] = ()
-    """Channel and the values between which its readings change nothing, both left out."""
+    bounds: CalmBounds | None = None
+    """Between what the readings change nothing; None: any may."""
 
 
 def evaluate_deferred(
@@ -87,12 +97,20 @@ def _changes_nothing(
         return False
     if deferred.held and deferred.held[0].columns.keys() != batch.columns.keys():
         return False
-    for channel, low, high in deferred.bounds:
-        values = batch.columns.get(channel)
-        # No value is between any two: `fmax` and `fmin` leave them out.
-        if values is not None and (np.fmax.reduce(values) >= high or np.fmin.reduce(values) <= low):
-            return False
-    return True
+    return deferred.bounds is not None and _are_between(deferred.bounds, batch)
+
+
+def _are_between(bounds: CalmBounds, batch: ReadingBatch) -> bool:
+    """Return whether all values of a batch are; what is no value is between any two."""
+    columns = [batch.columns[name] for name in bounds.channels if name in batch.columns]
+    if not columns:
+        return True
+    # All channels at once: a few readings of many cost what those of one do.
+    values, low, high = np.array(columns), bounds.low, bounds.high
+    if len(columns) < len(bounds.channels):
+        is_there = np.array([name in batch.columns for name in bounds.channels])
+        low, high = low[is_there], high[is_there]
+    return not (np.count_nonzero(values >= high) or np.count_nonzero(values <= low))
 
 
 def _joined(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
@@ -135,5 +153,10 @@ def _calm_after(plan: LimitPlan, state: EvaluationState) -> DeferredState:
         for channel, (low, high) in calm.items():
             lowest, highest = bounds.get(channel, (low, high))
             bounds[channel] = max(low, lowest), min(high, highest)
-    edges = tuple((channel, low, high) for channel, (low, high) in bounds.items())
-    return DeferredState(state=state, newest_ns=at_ns, until_ns=until_ns, bounds=edges)
+    edges = np.array(list(bounds.values()), np.float64).reshape(-1, 2)
+    return DeferredState(
+        state=state,
+        newest_ns=at_ns,
+        until_ns=until_ns,
+        bounds=CalmBounds(tuple(bounds), edges[:, :1], edges[:, 1:]),
+    )

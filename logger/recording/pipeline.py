@@ -16,7 +16,7 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
 from logger.joint.channels import channel_named
-from logger.joint.decode.decode import OutOfRange, decode, decode_plan
+from logger.joint.decode.decode import OutOfRange, decode, decode_plan, settled_state
 from logger.joint.decode.turn_memory import TurnMemory
 from logger.limits.deferral import DeferredState, evaluate_deferred, evaluate_held
 from logger.limits.evaluate import (
@@ -109,7 +109,7 @@ class Pipeline:
         """What a recorder that resumes here remembers of each joint, to find lost turns by."""
         return {
             joint: state.memory.after_restart(state.turns)
-            for joint, state in self._decode_state.joints.items()
+            for joint, state in settled_state(self._decode_plan, self._decode_state).joints.items()
         }
 
     @property

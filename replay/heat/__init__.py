@@ -26,6 +26,7 @@ From a recording to answers, in this order:
     options     what a person types for it
     text        numbers as text
     sentence    the one sentence to copy, in parts
+    finding     a result as a finding, to be kept
     words       rows and notes of a result
     cli         `dutytrace heat`
 

@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Final, NamedTuple
 import typer
 
 from logger.cli.options import AsJson, Instant, KeyValue, Moment, Pair, ParameterType
-from logger.cli.terminal import Line, Table, show
+from logger.cli.terminal import Line, Table, say, show
 from logger.errors import InputError
 from replay.measure.procedure import Procedure
 from replay.measure.procedures import PROCEDURES
 
 if TYPE_CHECKING:
+    from logger.findings.finding import Finding
     from replay.measure.evidence import NamedSpan
     from replay.measure.result import Expectation, Measurement
+    from replay.measure.setup import BenchSetup
     from replay.recording import Recording
 
 __all__ = ["MEASURE_COMMANDS"]
@@ -85,6 +87,9 @@ Expect = Annotated[
         "instruments, and what would get narrower.",
     ),
 ]
+Keep = Annotated[
+    bool, typer.Option("--keep", help="Keep the result in the last of the recordings.")
+]
 
 
 def _command_of(procedure: Procedure) -> Callable[..., None]:
@@ -101,6 +106,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
         division: Divisions = [],  # noqa: B006
         channel: Channels = [],  # noqa: B006
         expect: Expect = False,
+        keep: Keep = False,
         as_json: AsJson = False,
     ) -> None:
         from replay.measure.evaluate import bench_setup, evaluate_measurement, expect_measurement
@@ -125,6 +131,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
             )
             return
         result = evaluate_measurement(procedure.name, setup)
+        kept = _keep(result, setup, opened) if keep else None
         show(
             {
                 **result.to_json(),
@@ -135,13 +142,42 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
                     for one in setup.spans
                 ],
                 "cautions": [one.code for one in procedure.cautions],
+                "kept": None if kept is None else kept.id,
             },
             _result_lines(result),
             as_json=as_json,
         )
+        if keep and not as_json:
+            say(
+                "Nothing was kept: no quantity has an interval."
+                if kept is None
+                else f"Kept in {_newest(opened).path} as {kept.id[:8]}."
+            )
 
     measure.__doc__ = _help_of(procedure)
     return measure
+
+
+def _newest(recordings: "Sequence[Recording]") -> "Recording":
+    return max(recordings, key=lambda one: one.start_ns)
+
+
+def _keep(
+    result: "Measurement", setup: "BenchSetup", recordings: "Sequence[Recording]"
+) -> "Finding | None":
+    """Keep a result in the newest of its recordings; None where no quantity has an interval."""
+    from logger.store.repair.keep_finding import keep_finding
+    from replay.measure.finding import measurement_finding
+
+    path = _newest(recordings).path if recordings else None
+    if not isinstance(path, Path):
+        raise InputError(
+            where="--keep",
+            found="no recording" if path is None else str(path),
+            expected="the recording in a folder of its own that it is kept in, in front",
+        )
+    finding = measurement_finding(result, setup, recordings)
+    return None if finding is None else keep_finding(path, finding)
 
 
 def _help_of(procedure: Procedure) -> str:

@@ -6,24 +6,22 @@ JCGM 101 where that is no normal distribution: what one division rules is drawn.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
 
 from logger.arrays import Floats
+from logger.findings.finding import UncertaintyPart
+from logger.findings.uncertainty import combined_uncertainty, effective_freedom
 
 __all__ = [
     "DRAWS",
     "IntervalBasis",
-    "UncertaintyPart",
     "bench_dice",
     "combine_parts",
     "drawn_bounds",
     "drawn_reading",
-    "student_factor",
 ]
 
 DRAWS: Final = 20_000
@@ -47,39 +45,10 @@ class IntervalBasis(StrEnum):
     """There is no interval: nothing says how sure the value is."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UncertaintyPart:
-    """One part of a standard uncertainty, by what it comes from.
-
-    What two measurements share, an arm or a scale, cancels in their difference; so each part stands
-    by itself.
-    """
-
-    source: str
-    """What it comes from: `arm`, `scale division`, `repeats`."""
-    standard_uncertainty: float
-    """In the unit of the quantity."""
-    dof: float = math.inf
-    is_shared: bool = False
-    """It comes from an instrument, and is the same wherever that is used again."""
-
-
 def combine_parts(parts: Sequence[UncertaintyPart]) -> tuple[float, float]:
-    """Return the combined standard uncertainty and its degrees of freedom (JCGM 100, G.4.1)."""
-    combined = math.sqrt(sum(one.standard_uncertainty**2 for one in parts))
-    if combined == 0.0:
-        return 0.0, math.inf
-    share = sum(
-        (one.standard_uncertainty / combined) ** 4 / one.dof
-        for one in parts
-        if math.isfinite(one.dof) and one.standard_uncertainty > 0.0
-    )
-    return combined, 1.0 / share if share > 0.0 else math.inf
-
-
-def student_factor(dof: float, *, coverage: float = 0.95) -> float:
-    """Return Student's t of a two-sided interval; for inf that of the normal distribution."""
-    return float(stdtrit(min(dof, 1e9), 0.5 + coverage / 2.0))
+    """Return the combined standard uncertainty and its degrees of freedom, inf where unlimited."""
+    freedom = effective_freedom(parts)
+    return combined_uncertainty(parts), math.inf if freedom is None else freedom
 
 
 def bench_dice(name: str = "") -> np.random.Generator:

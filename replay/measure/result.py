@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from logger.arrays import Floats
+from logger.findings.finding import UncertaintyPart
+from logger.findings.uncertainty import student_factor
 from replay.measure.interval import (
     IntervalBasis,
-    UncertaintyPart,
     combine_parts,
     drawn_bounds,
-    student_factor,
 )
 from replay.measure.procedure import Fact
 
@@ -87,9 +87,9 @@ class MeasuredQuantity:
             "parts": [
                 {
                     "source": one.source,
-                    "standard_uncertainty": one.standard_uncertainty,
-                    "dof": one.dof if math.isfinite(one.dof) else None,
-                    "shared": one.is_shared,
+                    "contribution": one.contribution,
+                    "dof": one.degrees_of_freedom,
+                    "shared": one.shared,
                 }
                 for one in self.parts
             ],
@@ -204,7 +204,7 @@ def student_quantity(
 ) -> MeasuredQuantity:
     """Return a quantity whose parts are combined, with Student's interval (JCGM 100, G)."""
     combined, dof = combine_parts(parts)
-    half = student_factor(dof) * combined
+    half = student_factor(dof if math.isfinite(dof) else None) * combined
     return MeasuredQuantity(
         of=of,
         value=value,
@@ -213,7 +213,7 @@ def student_quantity(
         high=value + half,
         dof=dof,
         basis=basis,
-        parts=tuple(one for one in parts if one.standard_uncertainty > 0.0),
+        parts=tuple(one for one in parts if one.contribution),
         at=at or {},
     )
 
@@ -238,7 +238,7 @@ def drawn_quantity(
         high=high,
         dof=math.inf,
         basis=basis,
-        parts=tuple(one for one in parts if one.standard_uncertainty > 0.0),
+        parts=tuple(one for one in parts if one.contribution),
         at=at or {},
         is_limit=is_limit,
     )

@@ -27,7 +27,6 @@ _UNITS = {
     "kg.m2": "kg·m²",
     "Cel": "°C",
     "Ohm": "Ω",
-    "%/K": "%/K",
     "1": "",
 }
 _METHODS = {
@@ -91,8 +90,8 @@ def part_rows(result: Measurement) -> list[tuple[str, str]]:
     first = result.quantities[0]
     unit = unit_words(first.of.unit)
     return [
-        (one.source, f"{_bare(one.standard_uncertainty)} {unit}".strip())
-        for one in sorted(first.parts, key=lambda one: -one.standard_uncertainty)
+        (one.source, f"{_bare(abs(one.contribution))} {unit}".strip())
+        for one in sorted(first.parts, key=lambda one: -abs(one.contribution))
     ]
 
 

@@ -24,7 +24,7 @@ from tests.contracts.tree import (
 FLOORS = (
     (FOUNDATION,),
     ("logger.joint",),
-    ("logger.limits", "logger.traffic"),
+    ("logger.limits", "logger.traffic", "logger.findings"),
     ("logger.bus", "logger.store"),
     ("logger.notify",),
     ("logger.recording",),
@@ -52,9 +52,9 @@ SUB_FLOORS = {
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.
-PURE = ("logger.joint", "logger.limits", "logger.traffic")
+PURE = ("logger.joint", "logger.limits", "logger.traffic", "logger.findings")
 OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
-REPLAY_MAY = {FOUNDATION, "logger.joint", "logger.limits", "logger.traffic", "logger.store"}
+REPLAY_MAY = {FOUNDATION, "logger.joint", *FLOORS[2], "logger.store"}
 # What commands are made of: options, and what they write. Only commands know them.
 COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
 MOST_ARROWS = 75

@@ -101,7 +101,30 @@ SHAPES: dict[str, Any] = {
         "held_at_degC": float | None,
         "held_at_standstill": bool,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
-        "assumptions": [str], "cautions": [str],
+        "assumptions": [str], "cautions": [str], "kept": str | None,
+    },
+    "findings": {
+        "format": int,
+        "findings": [
+            {
+                "id": str, "replaces": str | None, "kind": str, "joint": str, "serial": str,
+                "type": str,
+                "quantities": [
+                    {
+                        "name": str, "value": float, "unit": str, "standard_uncertainty": float,
+                        "low": float, "high": float, "degrees_of_freedom": float | None,
+                        "interval_by": str, "parts": [dict], "conditions": dict,
+                    }
+                ],
+                "method": {"name": str, "source": str}, "settings": dict,
+                "spans": [
+                    {"recording_id": str, "recording": str, "from_ns": int, "to_ns": int}
+                ],
+                "typed": [dict], "program": str, "made_ns": int, "who": str, "made": str,
+                "replaced": bool,
+            }
+        ],
+        "unread": [{"id": str, "reason": str, "text": str}],
     },
     "export": {"format": int, "file": str, "rows": int},
     "cut": {
@@ -166,7 +189,8 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "limits check": ["limits.toml", "--bench", "arm.toml"],
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],
-        "heat": ["stepped", "--hottest", "80degC"],
+        "heat": ["stepped", "--hottest", "80degC", "--keep"],
+        "findings": ["stepped"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
         "import": [

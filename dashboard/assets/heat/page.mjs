@@ -6,6 +6,7 @@ import { byId, emptyPage, findAll, html, renderFact, setText } from "../dom.mjs"
 import { takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
+import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { drawLadder } from "./ladder.mjs";
 import { renderHead } from "./head.mjs";
@@ -109,17 +110,8 @@ export class HeatPage extends Page {
   async refreshList(wanted) {
     try {
       const { recordings, folder } = await fetchBusRecordings(this.signal);
-      const isThere = recordings.some((one) => one.path === wanted);
-      renderFact(this.select, [recordings, wanted], () =>
-        [...recordings, ...(wanted && !isThere ? [{ path: wanted, name: wanted, live: false, begun: "" }] : [])].map(
-          (one) => {
-            const option = html("option", "", one.name + (one.live ? ", still recording" : ", " + one.begun));
-            option.value = one.path;
-            return option;
-          },
-        ),
-      );
-      const name = wanted || recordings.find((one) => one.live)?.path || recordings[0]?.path || "";
+      offerRecordings(this.select, recordings, wanted);
+      const name = wanted || firstRecording(recordings);
       this.part("empty").hidden = Boolean(name);
       this.part("opened").hidden = !name;
       if (!name) {

@@ -5,7 +5,7 @@ import { button, html, setText, svg, unitLabel, words } from "../dom.mjs";
 import { formatDuration, formatElapsed } from "../format.mjs";
 import { severityMark } from "../marks.mjs";
 import { LevelHandles } from "./levels.mjs";
-import { LaneScale, valueRange } from "./scale.mjs";
+import { beyondLevels, LaneScale, valueRange } from "./scale.mjs";
 
 /** @typedef {import("./answers.d.ts").Lane} Lane */
 
@@ -36,6 +36,8 @@ export class ResultLanes {
     /** @type {import("./scale.mjs").Shape[][]} */
     this.shapes = [];
     this.shape = "";
+    /** How many joints are drawn and how many are not, where not all are. */
+    this.drawn = "";
     this.longest_s = 1;
     this.isDragging = false;
     this.title = html("div", "lane-title");
@@ -51,9 +53,13 @@ export class ResultLanes {
     this.host.replaceChildren();
   }
 
-  /** @param {Lane[]} lanes @param {any} chosen @param {import("./scale.mjs").Shape[][] | null} shapes */
-  render(lanes, chosen, shapes) {
-    Object.assign(this, { lanes, chosen, shapes: shapes || [] });
+  /**
+   * @param {{lanes: Lane[], drawn: string}} answer
+   * @param {any} chosen
+   * @param {import("./scale.mjs").Shape[][] | null} shapes
+   */
+  render({ lanes, drawn }, chosen, shapes) {
+    Object.assign(this, { lanes, drawn, chosen, shapes: shapes || [] });
     const shape = JSON.stringify(lanes.map(({ path, joints }) => [path, joints.map((j) => j.joint)]));
     if (shape !== this.shape) {
       this.shape = shape;
@@ -85,11 +91,12 @@ export class ResultLanes {
 
   /** Which colour is which joint, in the order of the bars. */
   jointLegend() {
-    const joints = this.lanes.flatMap((lane) => lane.joints);
+    const joints = this.lanes.flatMap((lane) => lane.joints).filter(({ pen }) => pen);
     const byPen = new Map(joints.map((joint) => [joint.pen + joint.joint, joint]));
     const parts = [...byPen.values()].map(({ pen, label }) =>
       html("span", "", [html("span", "pen pen-" + pen), words(" " + label)]),
     );
+    if (this.drawn) parts.push(html("span", "", `${this.drawn}; all are judged`));
     return html("span", "joints", parts);
   }
 
@@ -130,6 +137,7 @@ export class ResultLanes {
     setText(row.begun, when);
     const focused = this.handles.focused(row);
     const group = svg("g", {});
+    this.drawTints(group, i, row.width);
     this.drawBadEnds(group, lane, row.width);
     this.drawLine(group, "base", scale.height - 0.5, row.width);
     if (scale.low < 0 && scale.high > 0) this.drawLine(group, "zero", scale.y(0), row.width);
@@ -143,6 +151,16 @@ export class ResultLanes {
   /** @param {SVGGElement} group @param {string} cls @param {number} y @param {number} width */
   drawLine(group, cls, y, width) {
     group.append(svg("line", { class: cls, x1: 0, x2: width, y1: y, y2: y }));
+  }
+
+  /** What is beyond the levels, as it is tinted on the other pages. @param {SVGGElement} group @param {number} i @param {number} width */
+  drawTints(group, i, width) {
+    const { scale, chosen } = this;
+    const [top, bottom] = [scale.y(scale.high), scale.y(scale.low)];
+    for (const [from, to] of beyondLevels(chosen.levels?.[i] || [], scale.low, scale.high)) {
+      const [y0, y1] = [Math.max(scale.y(to), top), Math.min(scale.y(from), bottom)];
+      if (y1 > y0) group.append(svg("rect", { class: "beyond " + chosen.mark, x: 0, y: y0, width, height: y1 - y0 }));
+    }
   }
 
   /** @param {SVGGElement} group @param {Lane} lane @param {number} width */
@@ -167,11 +185,14 @@ export class ResultLanes {
    * @param {number} width
    */
   drawJoints(group, lane, shapes, width) {
-    lane.joints.forEach((joint, j) => {
+    /* There are shapes of the drawn ones alone. */
+    const drawn = lane.joints.filter(({ pen }) => pen);
+    drawn.forEach((joint, j) => {
+      const y = 5 * j;
       const paths = shapes[j] ? this.scale.bandPaths(shapes[j], width) : [];
       group.append(...paths.map((d) => svg("path", { class: "band p" + joint.pen, d })));
       for (const [from, to] of joint.raised) {
-        const place = { x: from * width, y: j * 5, width: Math.max((to - from) * width, 2), height: 4 };
+        const place = { x: from * width, y, width: Math.max((to - from) * width, 2), height: 4 };
         group.append(svg("rect", { class: "raised " + this.chosen.mark, ...place }));
       }
     });
@@ -188,8 +209,9 @@ export class ResultLanes {
     const score = lane.score;
     /** @type {HTMLElement[]} */
     const lines = [];
+    /* What is none is no news. */
     const add = (/** @type {string} */ strong, /** @type {string} */ rest) =>
-      lines.push(html("div", "", [html("b", "", strong), words(rest)]));
+      lines.push(html("div", "", [html(/^(0|no)\b/.test(strong) ? "span" : "b", "", strong), words(rest)]));
     if (!lane.joints.length || !score) lines.push(html("div", "hint", "It does not watch any joint here."));
     else if (score.bad_ends === undefined)
       add(String(score.raised), score.raised === 1 ? " time raised" : " times raised");

@@ -97,7 +97,9 @@ export class LimitsPage extends Page {
   restoreOrBegin() {
     const { draft, recordings } = this;
     const known = new Set(recordings.map((recording) => recording.path));
-    const first = recordings.find((recording) => recording.limits) || recordings[0];
+    /* The longest one says most of limits. */
+    const longestFirst = [...recordings].sort((a, b) => b.length_s - a.length_s);
+    const first = longestFirst.find((recording) => recording.limits) || longestFirst[0];
     const from = new URLSearchParams(location.search).get("from");
     this.picker.build();
     if (!from && draft.restore(known)) {

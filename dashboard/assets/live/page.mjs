@@ -12,7 +12,7 @@ import { AlertList } from "./alerts.mjs";
 import { AlertSound } from "./alert_sound.mjs";
 import { LiveConnection } from "./connection.mjs";
 import { unpackFrame } from "./frame.mjs";
-import { fillJointRow, makeJointRow } from "./joints.mjs";
+import { JointLedger, renderBuses } from "./ledger.mjs";
 import { addNoteBox } from "./note.mjs";
 import { Notice, replayAddress } from "./notice.mjs";
 import { mergePatch } from "./patch.mjs";
@@ -45,6 +45,7 @@ export class LivePage extends Page {
     this.path = "";
     this.notice = new Notice();
     this.picture = new LivePicture();
+    this.ledger = new JointLedger(this, () => this.sendView());
     this.alerts = new AlertList(this, (request, button) => this.sendAlertRequest(request, button));
     this.sound = new AlertSound(this, find(root, "#live-sound"));
     this.wakeLock = new WakeLock(this, find(root, "#live-awake"));
@@ -82,7 +83,8 @@ export class LivePage extends Page {
     const { host } = this.picture;
     host.style.height = height + "px";
     const size = { width: host.clientWidth, height, form: screenForm(), theme: screenTheme() };
-    this.connection.send({ kind: "look", window_s: this.window_s, ...size, ...chosenUnits(), ...readerPlace() });
+    const view = { kind: "look", window_s: this.window_s, ...size, ...this.ledger.request() };
+    this.connection.send({ ...view, ...chosenUnits(), ...readerPlace() });
   }
 
   /** Says what the page itself knows: that the server is silent. */
@@ -101,7 +103,7 @@ export class LivePage extends Page {
         ` The logger may well be recording; what you see is from ${since}. ${next}`,
         ["Try now", () => this.connection.connect()],
       );
-      for (const joint of findAll(this.root, ".joint")) joint.classList.add("stale");
+      for (const joint of findAll(this.root, ".joint, .tile")) joint.classList.add("stale");
     } else if (this.notice.kind === "lost") this.notice.clear();
     this.root.classList.toggle("stale-picture", Boolean(silence || this.status?.stopped));
   }
@@ -109,7 +111,7 @@ export class LivePage extends Page {
   /* ---- messages ---- */
 
   drawLater() {
-    if (this.isFrameAsked || !this.picture.plotly) return;
+    if (this.isFrameAsked || !this.picture.isReady) return;
     this.isFrameAsked = true;
     requestAnimationFrame(() => {
       this.isFrameAsked = false;
@@ -197,18 +199,12 @@ export class LivePage extends Page {
     setText(document.getElementById("live-note-label"), "Note at " + elapsed);
     this.path = status.path;
     this.notice.showStatus(status);
-    this.renderJoints(status.joints);
-    this.alerts.render(status.alerts);
+    this.ledger.take(status.path);
+    this.ledger.render(status);
+    renderBuses(status.buses);
+    this.alerts.render(status.alerts, status.more_alerts);
     this.sound.update(status.path, status.alerts);
     renderFact(byId("live-remarks"), status.remarks, () => status.remarks.map((remark) => html("span", "", remark)));
-  }
-
-  /** @param {import("./messages.d.ts").JointStatus[]} joints */
-  renderJoints(joints) {
-    const host = byId("live-ledger");
-    const shape = joints.map((joint) => [joint.name, Boolean(joint.other)]);
-    renderFact(host, shape, () => joints.map(makeJointRow));
-    joints.forEach((joint, i) => fillJointRow(/** @type {HTMLElement} */ (host.children[i]), joint));
   }
 
   /* ---- what somebody does ---- */
@@ -283,6 +279,10 @@ export class LivePage extends Page {
         return this.wakeLock.button.click();
       case "a":
         return this.alerts.acknowledgeFirst();
+      case "o":
+        return this.alerts.open(!this.alerts.isOpen);
+      case "t":
+        return this.ledger.board.focusFirst();
       case "n":
         if (!this.note) return;
         event.preventDefault();

@@ -2,7 +2,7 @@
 /* The picture of the Live page: bins of the store in the traces of the sheet that the server sent. */
 import { byId, countDrawing, html } from "../dom.mjs";
 import { formatElapsed } from "../format.mjs";
-import { plotly, STILL } from "../plotly.mjs";
+import { drawLoadedPlot, plotly, purgePlot, STILL } from "../plotly.mjs";
 import { Sheet } from "../sheet.mjs";
 import { applyEdits } from "./patch.mjs";
 import { BinStore } from "./store.mjs";
@@ -29,8 +29,8 @@ export class LivePicture {
     this.view = null;
     /** Whether more has changed since than the present. */
     this.isChanged = true;
-    /** @type {any} */
-    this.plotly = null;
+    /** Whether plotly is there to draw with. */
+    this.isReady = false;
   }
 
   /** @param {any} figure */
@@ -94,7 +94,7 @@ export class LivePicture {
       this.isNewSheet = false;
       this.host.style.height = layout.meta.size[1] + "px";
     }
-    this.plotly.react(this.plot, data, layout, PLOT);
+    drawLoadedPlot(this.plot, { data, layout }, PLOT);
     this.sheet.draw({ view, tips: this.tips(), now });
     this.view = view;
     countDrawing(this.host);
@@ -114,13 +114,13 @@ export class LivePicture {
 
   /** Waits for plotly. @param {() => void} ready */
   start(ready) {
-    plotly.then((loaded) => {
-      this.plotly = loaded;
+    plotly.then(() => {
+      this.isReady = true;
       ready();
     });
   }
 
   end() {
-    this.plotly?.purge(this.plot);
+    purgePlot(this.plot);
   }
 }

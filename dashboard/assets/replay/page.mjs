@@ -8,8 +8,10 @@ import { isPageKey } from "../keys.mjs";
 import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";
 import { purgePlot } from "../plotly.mjs";
 import { UNITS_CHANGED } from "../units.mjs";
+import { DrawnJoints } from "./drawn.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
+import { copyLink } from "./link.mjs";
 import { RecordingList } from "./list.mjs";
 import { NoteList } from "./notes.mjs";
 import { Overlay } from "./overlay.mjs";
@@ -23,12 +25,11 @@ import { RowsWindow } from "./window.mjs";
 const LEAST_WINDOW_S = 0.2;
 const LIST_AGAIN_MS = 5000;
 const ADDRESS_AFTER_MS = 300;
-const LINK_TEXT = "Copy a link to this view";
 
 /**
  * A view as an address holds it; what it does not say is null.
  * @typedef {{from: number | null, to: number | null, at: number | null, span: [number, number] | null,
- *   over: string, shift: number | null, judged: string}} View
+ *   over: string, shift: number | null, judged: string, joints: string}} View
  */
 
 /** @param {string} search the query of an address @returns {View} */
@@ -44,6 +45,7 @@ export function viewOf(search) {
     span: from !== null && to !== null && to > from ? [from, to] : null,
     over: query.get("over") || "",
     judged: query.get("judged") || "",
+    joints: query.get("joints") || "",
   };
 }
 
@@ -64,6 +66,7 @@ export class ReplayPage extends Page {
     /** A token of other limits than those that were in force, empty without. */
     this.judged = "";
 
+    this.drawn = new DrawnJoints(this);
     this.overlay = new Overlay(this);
     this.list = new RecordingList(this);
     this.strip = new WholeStrip(this);
@@ -75,7 +78,7 @@ export class ReplayPage extends Page {
     this.export = new CutAndPack(this);
 
     this.part("judged-off").onclick = () => this.showAsRecorded();
-    this.part("link").onclick = () => this.copyLink();
+    this.part("link").onclick = () => copyLink(this.part("link"), this.address());
     this.listen(window, "popstate", () => this.route());
     this.listen(document, "keydown", (event) => this.pressKey(event));
     this.listen(window, UNITS_CHANGED, () => {
@@ -99,6 +102,11 @@ export class ReplayPage extends Page {
   end() {
     super.end();
     [this.window.plot, this.strip.plot].forEach((plot) => purgePlot(plot));
+  }
+
+  /** What every question says: by which limits, and which joints. */
+  get which() {
+    return { judged: this.judged, joints: this.drawn.param };
   }
 
   /* ---- opening ---- */
@@ -130,6 +138,7 @@ export class ReplayPage extends Page {
   async openView(name, view) {
     this.name = name;
     this.judged = view.judged;
+    this.drawn.take(view.joints);
     this.part("opened").hidden = false;
     try {
       const opened = await this.fetchOpened();
@@ -147,7 +156,7 @@ export class ReplayPage extends Page {
     const { name, judged } = this;
     this.renderJudged(judged ? "Working out what other limits would have raised …" : "");
     const width = this.part("rows").clientWidth;
-    const opened = await fetchOpened(name, { ...figureSize(width), judged }, this.signal);
+    const opened = await fetchOpened(name, { ...figureSize(width), ...this.which }, this.signal);
     if (this.name !== name || this.judged !== judged) return null;
     this.renderJudged(opened.other_limits);
     return opened;
@@ -160,12 +169,13 @@ export class ReplayPage extends Page {
     setText(this.part("name"), opened.name);
     setText(this.part("when"), opened.when);
     document.title = opened.name + " – dutytrace";
-    this.excursions.render(opened.excursions, opened.excursion_count);
+    this.excursions.open(opened);
     this.notes.render(opened.notes);
+    this.drawn.render(opened);
     this.strip.render(opened.strip);
     this.list.refresh();
     this.overlay.begin(view.over, view.shift);
-    const worst = opened.excursions.find((e) => e.severity === "trip") || opened.excursions[0];
+    const [worst] = opened.excursions;
     this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
     this.takeSpan(view.span);
     this.show(view.from ?? 0, view.to ?? opened.length_s);
@@ -178,13 +188,19 @@ export class ReplayPage extends Page {
       const opened = await this.fetchOpened();
       if (!opened) return;
       this.opened = opened;
-      this.strip.render(opened.strip);
-      this.excursions.render(opened.excursions, opened.excursion_count);
-      this.notes.render(opened.notes);
+      this.renderParts(opened);
       this.show(this.view[0], this.view[1]);
     } catch (fault) {
       setText(this.part("when"), fault.message);
     }
+  }
+
+  /** @param {Overview} opened */
+  renderParts(opened) {
+    this.drawn.render(opened);
+    this.strip.render(opened.strip);
+    this.excursions.render(opened);
+    this.notes.render(opened.notes);
   }
 
   /** @param {string} text */
@@ -204,11 +220,11 @@ export class ReplayPage extends Page {
 
   address() {
     const path = "/replay/" + encodeURIComponent(this.name);
-    const { view, span, judged } = this;
-    if (!view) return addressOf(path, { judged });
+    const { view, span, which } = this;
+    if (!view) return addressOf(path, which);
     const window = { from: toMilli(view[0]), to: toMilli(view[1]), at: toMilli(this.head) };
     const spans = span ? { span0: toMilli(span[0]), span1: toMilli(span[1]) } : {};
-    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), judged });
+    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), ...which });
   }
 
   /** Puts the view into the address bar once it rests. */
@@ -217,19 +233,6 @@ export class ReplayPage extends Page {
     this.after("address", ADDRESS_AFTER_MS, () => {
       if (this.opened) history.replaceState(null, "", this.address());
     });
-  }
-
-  async copyLink() {
-    const link = this.part("link");
-    let text = "The address bar holds it";
-    try {
-      await navigator.clipboard.writeText(location.origin + this.address());
-      text = "Copied";
-    } catch {
-      /* Only a page over HTTPS or of this machine has a clipboard. */
-    }
-    setText(link, text);
-    setTimeout(() => setText(link, LINK_TEXT), 2000);
   }
 
   /* ---- window, play-head, span ---- */
@@ -298,8 +301,10 @@ export class ReplayPage extends Page {
       " ": () => transport.play(!transport.isPlaying),
       ArrowLeft: () => transport.step(-1, share),
       ArrowRight: () => transport.step(1, share),
-      "[": () => transport.toEvent(-1),
-      "]": () => transport.toEvent(1),
+      "[": () => transport.toAlert(-1),
+      "]": () => transport.toAlert(1),
+      "{": () => transport.toAlert(-1, true),
+      "}": () => transport.toAlert(1, true),
       "+": () => this.zoom(0.5),
       "=": () => this.zoom(0.5),
       "-": () => this.zoom(2),
@@ -307,7 +312,8 @@ export class ReplayPage extends Page {
       ".": () => transport.setSpeed(transport.speed + 1),
       Escape: () => this.takeSpan(null),
     };
-    const action = actions[event.key];
+    const bracket = event.shiftKey ? { BracketLeft: "{", BracketRight: "}" }[event.code] : undefined;
+    const action = actions[bracket ?? event.key];
     if (!action || (on === "INPUT" && event.key.startsWith("Arrow"))) return;
     event.preventDefault();
     action();

@@ -19,13 +19,13 @@ export class SpanFigures {
 
   /** Shows the figures of the page's span, or how to drag one. */
   async render() {
-    const { span, name, signal, judged } = this.page;
+    const { span, name, signal } = this.page;
     const asked = ++this.asked;
     if (!span) {
       this.box.replaceChildren(html("h3", "", "A span's figures"), html("p", "hint", HINT));
       return;
     }
-    const which = { start: span[0], end: span[1], ...this.page.overlay.params(), judged };
+    const which = { start: span[0], end: span[1], ...this.page.overlay.params(), ...this.page.which };
     try {
       const figures = await fetchSpan(name, which, signal);
       if (asked === this.asked && this.page.span) this.renderTable(figures);

@@ -67,12 +67,12 @@ export class RowsWindow {
     this.isStale = false;
     this.host.classList.add("busy");
     const { page } = this;
-    const { name, judged } = page;
+    const { name } = page;
     const view = /** @type {[number, number]} */ (page.view);
     const which = {
       start: view[0],
       end: view[1],
-      judged,
+      ...page.which,
       ...figureSize(this.host.clientWidth),
       ...page.overlay.params(),
     };

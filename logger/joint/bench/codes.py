@@ -51,11 +51,7 @@ class CodeTable:
 
     def describe_code(self, raw: int) -> str:
         """Return the words of a code; "" where no bit is set, or nothing is named."""
-        words = []
-        if self.names:
-            words.append(
-                next((name for code, mask, name in self.names if raw & mask == code), UNKNOWN_CODE)
-            )
+        words = [self.name_of(raw)] if self.names else []
         words += [name for bit, name in self.flags if raw >> bit & 1]
         if self.flags and not self.names:
             named_bits = {bit for bit, _ in self.flags}
@@ -63,6 +59,10 @@ class CodeTable:
                 f"bit {bit}" for bit in range(self.bits) if raw >> bit & 1 and bit not in named_bits
             ]
         return ", ".join(words)
+
+    def name_of(self, raw: int) -> str:
+        """Return the name of a code, apart from its flags; `UNKNOWN_CODE` where it has none."""
+        return next((name for code, mask, name in self.names if raw & mask == code), UNKNOWN_CODE)
 
     def format_code(self, raw: int) -> str:
         """Return a code as people write it: 0x0237, or -3."""

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
+from logger.joint.bench.claims import Claims
 from logger.joint.bench.code_names import CodeNames, FlagNames
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
@@ -183,6 +184,14 @@ class JointSettings(Settings):
     """Its key: in commands, limits, files and JSON answers."""
     label: Label = ""
     """What people call it, where it is named to people; left away: its name."""
+    serial: Annotated[str, Field(max_length=80), AfterValidator(_check_label)] = ""
+    """Of the specimen: two recordings with it speak of one and the same joint."""
+    type: Annotated[str, Field(max_length=80), AfterValidator(_check_label)] = ""
+    """Of its kind, as the maker calls it: two specimens of it can be compared."""
+    mounting: Annotated[str, Field(max_length=200), AfterValidator(_check_label)] = ""
+    """On what it is mounted, in the words of the claims: what it bears depends on it."""
+    claims: Claims = Field(default_factory=dict)
+    """What its maker says: quantity with unit -> value, held against what is measured."""
     layout: str
     bus: str | None = None
     """Name of the bus it is wired to; needed where there are several."""

@@ -14,6 +14,7 @@ from typing import IO, Final
 from logger.errors import InputError, OutsideFault
 
 __all__ = [
+    "FINDINGS_FOLDER",
     "INBOX_FOLDER",
     "JOURNAL_FOLDER",
     "LOCK_FILE",
@@ -34,6 +35,7 @@ MANIFEST_FILE: Final = "recording.json"
 LOCK_FILE: Final = "live.lock"
 JOURNAL_FOLDER: Final = "journal"
 INBOX_FOLDER: Final = "inbox"
+FINDINGS_FOLDER: Final = "findings"
 
 _OUTSIDE_ERRNOS: Final = frozenset(
     (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM)

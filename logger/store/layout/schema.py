@@ -292,9 +292,10 @@ def _as_codes(values: NDArray[np.float64], has_value: NDArray[np.bool_]) -> NDAr
     pyarrow.ArrowInvalid
         One of them is no whole number, or too large to be one.
     """
+    filled = np.where(has_value, values, 0.0)
     with np.errstate(invalid="ignore"):
-        codes = np.where(has_value, values, 0.0).astype(np.int64)
-    if not np.array_equal(codes[has_value], values[has_value]):
+        codes = filled.astype(np.int64)
+    if np.count_nonzero(codes != filled):
         raise pa.ArrowInvalid(f"found a code that is no whole number among {values.tolist()}")
     return codes
 

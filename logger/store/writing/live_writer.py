@@ -39,6 +39,7 @@ from logger.store.layout.manifest import (
 )
 from logger.store.parts.part import list_parts
 from logger.store.writing.disk_thread import DiskThread
+from logger.store.writing.finding_files import write_finding_file
 from logger.store.writing.journal import JournalWriter, journal_files
 from logger.store.writing.journal_sealing import SealOrder, Unread, seal_journals
 from logger.store.writing.part_maker import (
@@ -321,6 +322,10 @@ class RecordingWriter(RowWriter):
         self._replace_manifest(
             self.manifest.model_copy(update={"limits_taken": (*taken, revision)})
         )
+
+    def keep_finding(self, finding_id: str, content: bytes) -> "Future[None]":
+        """Write a finding, on the disk thread; the result is there once it is on the disk."""
+        return self._disk.submit(write_finding_file, self.path, finding_id, content)
 
     def _replace_manifest(self, manifest: Manifest) -> None:
         """Replace recording.json, on the disk thread."""

@@ -2,6 +2,7 @@
 
 backlash       the play, from what there is
 tip_backlash   the play from an arm's tip
+tip_expectation  how narrow that can get
 loop_backlash  the play from loops of torque
 loop_model     the loop that a gear with play draws, and its fit
 loop_shape     what is read off a loop without a model

@@ -15,7 +15,7 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.errors import InputError
-from replay.measure.interval import UncertaintyPart
+from logger.findings.finding import UncertaintyPart
 from replay.measure.kinds.loop_model import LoopFit, LoopPath, fit_loops, thin_loop
 from replay.measure.kinds.loop_shape import check_closed, middle_distance, ramp_rate, zero_width
 from replay.measure.kinds.tip_backlash import BACKLASH, EITHER_SIDE
@@ -41,12 +41,12 @@ RATES_APART: Final = 1.4
 
 LOST_MOTION: Final = QuantityKind("lost_motion", "lost motion at ±3 % of rated torque", ARCMIN)
 WIDTH_AT_ZERO: Final = QuantityKind("width_at_zero", "width of the loop at no torque", ARCMIN)
-FRICTION: Final = QuantityKind("friction", "friction of the gear", "N.m")
+FRICTION: Final = QuantityKind("friction_torque", "friction of the gear", "N.m")
 FIRST: Final = QuantityKind("stiffness_first", "stiffness around no torque", "N.m/'")
-SECOND: Final = QuantityKind("stiffness_second", "stiffness at high torque", "N.m/'")
+SECOND: Final = QuantityKind("stiffness", "stiffness at high torque", "N.m/'")
 
-METHOD: Final = Fact("loop", "the whole loop of motor angle over torque, the output held fast")
-SOURCE: Final = (
+LOOP_METHOD: Final = Fact("loop", "the whole loop of motor angle over torque, the output held fast")
+LOOP_SOURCE: Final = (
     "loop method: Measurement and Control 2023, doi 10.1177/00202940231217338; ±3 % of rated "
     "torque is industry practice"
 )
@@ -126,8 +126,8 @@ def measure_loop_backlash(setup: BenchSetup) -> Measurement:
     return Measurement(
         kind="backlash",
         joint=setup.joint.name,
-        method=METHOD,
-        source=SOURCE,
+        method=LOOP_METHOD,
+        source=LOOP_SOURCE,
         quantities=(*quantities, *friction),
         unknown=unknown,
         remarks=remarks,
@@ -228,10 +228,10 @@ def _over_positions(of: QuantityKind, values: Sequence[float], count: float) -> 
         (
             UncertaintyPart(
                 source="clamp positions",
-                standard_uncertainty=float(np.std(values, ddof=1)) / math.sqrt(n),
-                dof=n - 1,
+                contribution=float(np.std(values, ddof=1)) / math.sqrt(n),
+                degrees_of_freedom=n - 1,
             ),
-            UncertaintyPart(source="encoder count", standard_uncertainty=count / math.sqrt(12.0)),
+            UncertaintyPart(source="encoder count", contribution=count / math.sqrt(12.0)),
         ),
     )
 
@@ -248,7 +248,7 @@ def _friction(
         return [bare_quantity(FRICTION, float(far[1]))], ()
     line = fit_line(ramp, values)
     part = UncertaintyPart(
-        source="loops", standard_uncertainty=line.intercept_uncertainty, dof=line.dof
+        source="loops", contribution=line.intercept_uncertainty, degrees_of_freedom=line.dof
     )
     return [student_quantity(FRICTION, line.intercept, (part,))], ()
 

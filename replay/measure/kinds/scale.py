@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 
 from logger.errors import InputError
+from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
     DRAWS,
     IntervalBasis,
-    UncertaintyPart,
     bench_dice,
     drawn_reading,
 )
@@ -36,13 +36,13 @@ __all__ = ["GRAVITY", "Lever", "ScaleReading", "lever_of", "scale_readings", "to
 TORQUE: Final = QuantityKind("torque", "torque at the axis", "N.m")
 ARM_LENGTH: Final = QuantityKind("arm", "arm that this makes", "m")
 PER_AMPERE: Final = QuantityKind("torque_per_ampere", "torque per ampere", "N.m/A")
-METHOD: Final = Fact("lever", "weight times gravity times arm")
-SOURCE: Final = "common practice; standard gravity 9.80665 m/s² (3rd CGPM, 1901)"
+LEVER_METHOD: Final = Fact("lever", "weight times gravity times arm")
+LEVER_SOURCE: Final = "common practice; standard gravity 9.80665 m/s² (3rd CGPM, 1901)"
 GRAVITY: Final = Fact(
     "standard gravity", "Gravity is the standard one; the local one differs by at most 0.3 %."
 )
 LEVEL_ARM: Final = Fact("arm level", "The arm is level: no angle was typed.")
-NO_SPREAD: Final = Fact(
+LEVER_NO_SPREAD: Final = Fact(
     "no spread",
     "neither the division of the scale (--division scale=10 g) nor +- behind a reading was stated",
 )
@@ -186,15 +186,15 @@ def lever_of(setup: BenchSetup, found: Sequence[ScaleReading]) -> Lever:
     parts = []
     if arm is not None:
         share = (arm.stated_uncertainty or arm.division_uncertainty) / arm.value
-        parts.append(UncertaintyPart(source="arm", standard_uncertainty=share, is_shared=True))
-        parts.append(UncertaintyPart(source="angle", standard_uncertainty=by_angle))
+        parts.append(UncertaintyPart(source="arm", contribution=share, shared=True))
+        parts.append(UncertaintyPart(source="angle", contribution=by_angle))
     gain = setup.single_reading("gain")
     if gain is not None:
         parts.append(
             UncertaintyPart(
                 source="scale gain",
-                standard_uncertainty=gain.stated_uncertainty / gain.value,
-                is_shared=True,
+                contribution=gain.stated_uncertainty / gain.value,
+                shared=True,
             )
         )
     scale = setup.channels.get("scale") or "scale"
@@ -235,7 +235,7 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     else:
         lever = lever_of(setup, found)
         arm = lever.factor / gravity
-        shares = math.sqrt(sum(one.standard_uncertainty**2 for one in lever.parts))
+        shares = math.sqrt(sum(one.contribution**2 for one in lever.parts))
         drawn_arm = arm * (1.0 + shares * dice.normal(size=DRAWS))
     value = float(np.mean([one.value for one in asked])) * gravity * arm
     values = np.array([one.value for one in asked])
@@ -258,11 +258,11 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     return Measurement(
         kind="torque",
         joint=setup.joint.name,
-        method=METHOD,
-        source=SOURCE,
+        method=LEVER_METHOD,
+        source=LEVER_SOURCE,
         quantities=(torque, *((bare_quantity(ARM_LENGTH, arm),) if known else ())),
         unknown=(UnknownResult(of=PER_AMPERE, why=NO_CURRENT, steps=(TYPE_CURRENT,)),),
-        remarks=() if is_known else (NO_SPREAD,),
+        remarks=() if is_known else (LEVER_NO_SPREAD,),
         assumptions=(
             *((GRAVITY,) if found[0].unit == "kg" and not known else ()),
             *((LEVEL_ARM,) if lever and lever.is_level else ()),

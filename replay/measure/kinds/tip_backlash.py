@@ -14,10 +14,10 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.errors import InputError
+from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
     DRAWS,
     IntervalBasis,
-    UncertaintyPart,
     bench_dice,
     drawn_reading,
 )
@@ -41,8 +41,8 @@ EITHER_SIDE: Final = QuantityKind("backlash_either_side", "either side of the mi
 REPEATABILITY: Final = QuantityKind("repeatability", "scatter of one reading", ARCMIN)
 BENDING: Final = QuantityKind("bending", "arm, clamp and gear give under load", "mm/N")
 
-METHOD: Final = Fact("tip", "play at the tip of an arm, pushed and pulled")
-SOURCE: Final = "common practice; uncertainty after JCGM 100 and 101"
+TIP_METHOD: Final = Fact("tip", "play at the tip of an arm, pushed and pulled")
+TIP_SOURCE: Final = "common practice; uncertainty after JCGM 100 and 101"
 BENDING_IN: Final = Fact(
     "bending in it",
     "The arm, its clamp and the gear do not bend: with one load what they give is in the value.",
@@ -56,7 +56,7 @@ ARM_AS_TYPED: Final = Fact(
 READ_TWICE: Final = Fact(
     "read twice", "Each play is the difference of two readings of the ruler, rounded by itself."
 )
-NO_SPREAD: Final = Fact(
+TIP_NO_SPREAD: Final = Fact(
     "no spread", "one reading, and no division of the ruler was stated (--division tip=1 mm)"
 )
 ONE_LOAD: Final = Fact("one load", "the tip was read with one load only")
@@ -205,7 +205,7 @@ def _answer(
     remarks: tuple[Fact, ...] = ()
     if drawn is None:
         quantities = [bare_quantity(BACKLASH, angle), bare_quantity(EITHER_SIDE, angle / 2.0)]
-        remarks = (NO_SPREAD, READ_AGAIN)
+        remarks = (TIP_NO_SPREAD, READ_AGAIN)
     else:
         angles = np.arctan2(drawn, length) / ARCMIN_RAD
         parts = _parts(angles, drawn, length, arm)
@@ -232,8 +232,8 @@ def _answer(
     return Measurement(
         kind="backlash",
         joint=setup.joint.name,
-        method=METHOD,
-        source=SOURCE,
+        method=TIP_METHOD,
+        source=TIP_SOURCE,
         quantities=(*quantities, *extra),
         unknown=unknown,
         remarks=remarks,
@@ -284,8 +284,8 @@ def _parts(
     middle = float(np.median(drawn))
     by_arm = np.arctan2(middle, length) / ARCMIN_RAD
     return (
-        UncertaintyPart(source="tip", standard_uncertainty=float(np.std(tip))),
-        UncertaintyPart(source="arm", standard_uncertainty=float(np.std(by_arm)), is_shared=True),
+        UncertaintyPart(source="tip", contribution=float(np.std(tip))),
+        UncertaintyPart(source="arm", contribution=float(np.std(by_arm)), shared=True),
     )
 
 
@@ -293,9 +293,9 @@ def _halved(parts: tuple[UncertaintyPart, ...]) -> tuple[UncertaintyPart, ...]:
     return tuple(
         UncertaintyPart(
             source=one.source,
-            standard_uncertainty=one.standard_uncertainty / 2.0,
-            dof=one.dof,
-            is_shared=one.is_shared,
+            contribution=one.contribution / 2.0,
+            degrees_of_freedom=one.degrees_of_freedom,
+            shared=one.shared,
         )
         for one in parts
     )

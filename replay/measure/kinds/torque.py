@@ -11,7 +11,8 @@ from typing import Final
 import numpy as np
 
 from logger.errors import InputError
-from replay.measure.interval import UncertaintyPart, bench_dice
+from logger.findings.finding import UncertaintyPart
+from replay.measure.interval import bench_dice
 from replay.measure.kinds.load_branches import (
     Branch,
     LoadLevels,
@@ -49,13 +50,13 @@ LOADING: Final = QuantityKind(
 UNLOADING: Final = QuantityKind(
     "torque_per_ampere_unloading", "torque per ampere, current falling", "N.m/A"
 )
-EFFICIENCY: Final = QuantityKind("efficiency", "efficiency of the gear", "1")
-FRICTION: Final = QuantityKind("friction", "friction at standstill", "N.m")
+EFFICIENCY: Final = QuantityKind("efficiency", "efficiency of the gear", "%")
+FRICTION: Final = QuantityKind("friction_torque", "friction at standstill", "N.m")
 OFFSET: Final = QuantityKind("offset", "offset of the scale, tare or arm", "N.m")
 STORED_OFF: Final = QuantityKind("stored_torque_off", "stored torque is off by", "%")
 
-METHOD: Final = Fact("scale", "scale at an arm, lines through levels up and down")
-SOURCE: Final = "common practice; JCGM 100, H.3"
+SCALE_METHOD: Final = Fact("scale", "scale at an arm, lines through levels up and down")
+SCALE_SOURCE: Final = "common practice; JCGM 100, H.3"
 MOTOR_LINEAR: Final = Fact(
     "root of branches",
     "The gear loses as much in either direction: the root of both slopes is the motor's own.",
@@ -143,9 +144,7 @@ def measure_torque(setup: BenchSetup) -> Measurement:
             "interchanged?"
         )
     law = (
-        UncertaintyPart(
-            source="law of saturation", standard_uncertainty=saturation_spread(levels, branch)
-        ),
+        UncertaintyPart(source="law of saturation", contribution=saturation_spread(levels, branch)),
     )
     lines = _Branches(up, down, (*lever.parts, *(law if is_bent else ())), rounding)
     standing = _standing(setup, found, lines, lever.factor)
@@ -158,8 +157,8 @@ def measure_torque(setup: BenchSetup) -> Measurement:
     return Measurement(
         kind="torque",
         joint=setup.joint.name,
-        method=METHOD,
-        source=SOURCE,
+        method=SCALE_METHOD,
+        source=SCALE_SOURCE,
         quantities=tuple(quantities),
         unknown=tuple(unknown),
         remarks=(*((SATURATES,) if is_bent else ()), *((WIDE,) if few else ())),
@@ -236,7 +235,9 @@ def _quantities(
     root = math.sqrt(up.slope * down.slope)
     halves = tuple(
         UncertaintyPart(
-            source=one.source, standard_uncertainty=one.standard_uncertainty / 2.0, dof=one.dof
+            source=one.source,
+            contribution=one.contribution / 2.0,
+            degrees_of_freedom=one.degrees_of_freedom,
         )
         for one in (up_part, down_part)
     )
@@ -253,8 +254,8 @@ def _quantities(
         # Arm and scale are the same for both branches, and cancel.
         student_quantity(
             EFFICIENCY,
-            math.sqrt(up.slope / down.slope),
-            _of_slope(math.sqrt(up.slope / down.slope), halves, ()),
+            100.0 * math.sqrt(up.slope / down.slope),
+            _of_slope(100.0 * math.sqrt(up.slope / down.slope), halves, ()),
         ),
         student_quantity(
             FRICTION, friction, (*_intercepts(up, down), *_of_slope(friction, (), lines.shared))
@@ -267,7 +268,7 @@ def _quantities(
 def _slope_part(source: str, line: StraightLine) -> UncertaintyPart:
     """Return the relative uncertainty of a slope by the scatter of its levels."""
     return UncertaintyPart(
-        source=source, standard_uncertainty=line.slope_uncertainty / line.slope, dof=line.dof
+        source=source, contribution=line.slope_uncertainty / line.slope, degrees_of_freedom=line.dof
     )
 
 
@@ -278,9 +279,9 @@ def _of_slope(
     return tuple(
         UncertaintyPart(
             source=one.source,
-            standard_uncertainty=one.standard_uncertainty * value,
-            dof=one.dof,
-            is_shared=one.is_shared,
+            contribution=one.contribution * value,
+            degrees_of_freedom=one.degrees_of_freedom,
+            shared=one.shared,
         )
         for one in (*own, *shared)
     )
@@ -289,7 +290,7 @@ def _of_slope(
 def _intercepts(up: StraightLine, down: StraightLine) -> tuple[UncertaintyPart, ...]:
     return tuple(
         UncertaintyPart(
-            source=source, standard_uncertainty=one.intercept_uncertainty / 2.0, dof=one.dof
+            source=source, contribution=one.intercept_uncertainty / 2.0, degrees_of_freedom=one.dof
         )
         for source, one in (("levels up", up), ("levels down", down))
     )
@@ -304,9 +305,9 @@ def _stored_off(measured: MeasuredQuantity, stored: float) -> MeasuredQuantity:
         tuple(
             UncertaintyPart(
                 source=one.source,
-                standard_uncertainty=one.standard_uncertainty / measured.value * ratio,
-                dof=one.dof,
-                is_shared=one.is_shared,
+                contribution=one.contribution / measured.value * ratio,
+                degrees_of_freedom=one.degrees_of_freedom,
+                shared=one.shared,
             )
             for one in measured.parts
         ),
@@ -383,7 +384,7 @@ def _half_width(
         ]
         if lines[0] is None or lines[1] is None or min(lines[0].slope, lines[1].slope) <= 0.0:
             return per_ampere
-        arm = UncertaintyPart(source="arm", standard_uncertainty=arm_share, is_shared=True)
+        arm = UncertaintyPart(source="arm", contribution=arm_share, shared=True)
         found, _ = _quantities(_Branches(lines[0], lines[1], (arm,), division), NOT_NUDGED)
         low, high = found[0].interval
         halves.append((high - low) / 2.0)

@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 
 from logger.errors import InputError
+from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
     DRAWS,
     IntervalBasis,
-    UncertaintyPart,
     bench_dice,
     drawn_reading,
 )
@@ -29,9 +29,9 @@ from replay.measure.setup import BenchSetup
 
 __all__ = ["measure_value"]
 
-METHOD: Final = Fact("read off", "read off an instrument")
-SOURCE: Final = "JCGM 100, 4.2 and 4.3; JCGM 101"
-NO_SPREAD: Final = Fact(
+READ_OFF_METHOD: Final = Fact("read off", "read off an instrument")
+READ_OFF_SOURCE: Final = "JCGM 100, 4.2 and 4.3; JCGM 101"
+READ_OFF_NO_SPREAD: Final = Fact(
     "no spread",
     "One reading without a stated division or uncertainty: there is no interval. State the "
     "instrument's division (--division NAME=VALUE) or +- behind the value.",
@@ -64,7 +64,7 @@ def measure_value(setup: BenchSetup) -> Measurement:
         quantity = quantity_of_readings(found, QuantityKind(name, name, found[0].unit))
         quantities.append(quantity)
         if not quantity.has_interval:
-            remarks.add(NO_SPREAD)
+            remarks.add(READ_OFF_NO_SPREAD)
         if found[0].bound:
             assumptions.add(AS_STATED)
         division = f", read to {found[0].division:g} {found[0].unit}" if found[0].division else ""
@@ -72,8 +72,8 @@ def measure_value(setup: BenchSetup) -> Measurement:
     return Measurement(
         kind="value",
         joint=setup.joint.name,
-        method=METHOD,
-        source=SOURCE,
+        method=READ_OFF_METHOD,
+        source=READ_OFF_SOURCE,
         quantities=tuple(quantities),
         remarks=tuple(remarks),
         assumptions=tuple(assumptions),
@@ -92,7 +92,7 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
         if first.bound:
             drawn = drawn + drawn_reading(0.0, bound=first.bound, factor=first.factor, dice=dice)
         parts = (
-            UncertaintyPart(source=f"{first.name} readings", standard_uncertainty=by_reading),
+            UncertaintyPart(source=f"{first.name} readings", contribution=by_reading),
             _stated(first),
         )
         return drawn_quantity(of, mean, drawn, parts, basis=IntervalBasis.ROUNDING)
@@ -100,8 +100,8 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
         (
             UncertaintyPart(
                 source=f"{first.name} repeats",
-                standard_uncertainty=float(values.std(ddof=1)) / math.sqrt(n),
-                dof=n - 1,
+                contribution=float(values.std(ddof=1)) / math.sqrt(n),
+                degrees_of_freedom=n - 1,
             ),
         )
         if n > 1
@@ -111,7 +111,7 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
         # A rectangular part is no normal one: drawn, not combined.
         drawn = drawn_reading(mean, bound=first.bound, factor=None, dice=dice)
         if n > 1:
-            drawn = drawn + dice.standard_t(n - 1, DRAWS) * repeats[0].standard_uncertainty
+            drawn = drawn + dice.standard_t(n - 1, DRAWS) * repeats[0].contribution
         return drawn_quantity(of, mean, drawn, (*repeats, _stated(first)))
     if not repeats and not first.bound:
         return bare_quantity(of, mean)
@@ -121,6 +121,6 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
 def _stated(reading: Reading) -> UncertaintyPart:
     return UncertaintyPart(
         source=f"{reading.name} as stated",
-        standard_uncertainty=reading.stated_uncertainty,
-        is_shared=True,
+        contribution=reading.stated_uncertainty,
+        shared=True,
     )

@@ -4,7 +4,7 @@ import { test } from "node:test";
 
 import { LimitsDraft } from "../../../dashboard/assets/limits/draft.mjs";
 import { levelText } from "../../../dashboard/assets/limits/levels.mjs";
-import { heldRuns, LaneScale, valueRange } from "../../../dashboard/assets/limits/scale.mjs";
+import { beyondLevels, heldRuns, LaneScale, valueRange } from "../../../dashboard/assets/limits/scale.mjs";
 
 /** A draft with one level, 70 with its drop-off at 67. */
 function draftOf(more = {}) {
@@ -83,4 +83,29 @@ test("a level shows four digits at most, and none that say nothing", () => {
     "2.00e+7",
     "0",
   ]);
+});
+
+test("what is beyond a level is tinted away from its normal side, once where joints share it", () => {
+  const level = (at, more = {}) => ({ at, off: false, mirrored: false, rising: true, ...more });
+  assert.deepEqual(beyondLevels([[level(70), level(67, { off: true })], [level(70)]], 20, 90), [[70, 90]]);
+  assert.deepEqual(beyondLevels([[level(16, { mirrored: true })]], -20, 20), [
+    [-20, -16],
+    [16, 20],
+  ]);
+  assert.deepEqual(beyondLevels([[level(10, { rising: false })]], 0, 20), [[0, 10]]);
+  assert.deepEqual(beyondLevels([[level(95)]], 20, 90), []);
+  const band = [level(5, { rising: false, place: 0 }), level(15, { place: 1 })];
+  assert.deepEqual(beyondLevels([band], 0, 20), [
+    [0, 5],
+    [15, 20],
+  ]);
+});
+
+test("a trace that stands still is two pixels thick", () => {
+  const scale = new LaneScale();
+  scale.height = 100;
+  scale.range = [0, 10];
+  const [path] = scale.bandPaths({ low: [5, 5], high: [5, 5] }, 100);
+  const ys = path.match(/,[0-9.]+/g).map((y) => Number(y.slice(1)));
+  assert.ok(Math.abs(Math.max(...ys) - Math.min(...ys) - 2) < 0.11, path);
 });

@@ -105,13 +105,70 @@ def test_the_traces_are_worth_it(kind: str, monkeypatch: pytest.MonkeyPatch):
     assert changes > 15
 
 
+def _by_channel(deferred: DeferredState) -> dict[str, tuple[float, float]]:
+    """Return between which values a channel's readings change nothing, of those with bounds."""
+    if deferred.bounds is None:
+        return {}
+    channels, low, high = deferred.bounds
+    edges = zip(low[:, 0].tolist(), high[:, 0].tolist(), strict=True)
+    return dict(zip(channels, edges, strict=True))
+
+
+def test_readings_at_a_bound_are_evaluated():
+    """Between the bounds they are held, at either they are not; a lacking channel has no value."""
+    hold = dict.fromkeys(("torque_Nm", "speed_rad_s"), S)
+    plan = plan_of(
+        [
+            {
+                "name": "t",
+                "kind": "level",
+                "severity": "trip",
+                "channel": "torque_Nm",
+                "above": 5.0,
+                "on_delay_s": 9.0,
+            },
+            {
+                "name": "s",
+                "kind": "level",
+                "severity": "trip",
+                "channel": "speed_rad_s",
+                "above": 3.0,
+            },
+        ],
+        hold,
+    )
+
+    def batch(at_ns: int, **columns: list[float]) -> ReadingBatch:
+        count = len(next(iter(columns.values())))
+        return ReadingBatch(
+            joint="shoulder",
+            time_ns=at_ns + np.arange(count),
+            position_segment=np.zeros(count, np.int32),
+            columns={name: np.array(values) for name, values in columns.items()},
+        )
+
+    start = DeferredState(state=initial_state(plan, start_ns=0))
+    _, calm = evaluate_deferred(plan, start, batch(0, torque_Nm=[0.0], speed_rad_s=[0.0]), now_ns=1)
+    high = {channel: high for channel, (_, high) in _by_channel(calm).items()}
+    assert set(high) == {"speed_rad_s"}, "within its delay the torque changes nothing"
+    below, nothing = math.nextafter(high["speed_rad_s"], 0.0), math.nan
+    for columns, is_held in (
+        ({"torque_Nm": [9.0, nothing], "speed_rad_s": [below, nothing]}, True),
+        ({"torque_Nm": [0.0, nothing], "speed_rad_s": [nothing, high["speed_rad_s"]]}, False),
+        ({"torque_Nm": [9.0]}, True),
+        ({"speed_rad_s": [high["speed_rad_s"]]}, False),
+    ):
+        evaluation, _ = evaluate_deferred(plan, calm, batch(2, **columns), now_ns=4)
+        assert (evaluation is None) is is_held, columns
+
+
 def _at_the_edge(random, deferred: DeferredState, at_ns: int) -> ReadingBatch:
     """Return rows as near as can be to what ends the calm: by value, and by time."""
     count = int(random.integers(1, 12))
     last_ns = deferred.until_ns - 1
     time_ns = np.sort(at_ns + (random.random(count) * (last_ns - at_ns)).astype(np.int64))
     time_ns[-1] = last_ns
-    bounds = {channel: (low, high) for channel, low, high in deferred.bounds}
+    bounds = _by_channel(deferred)
     columns = {}
     for channel in CHANNELS:
         low, high = bounds.get(channel, (-math.inf, math.inf))
@@ -149,7 +206,7 @@ def test_what_is_just_between_the_bounds_changes_nothing(
         _, deferred = evaluate_deferred(plan, start, batch, now_ns=now_ns)
         if deferred.until_ns <= now_ns + 1:
             continue
-        tried, with_bounds = tried + 1, with_bounds + bool(deferred.bounds)
+        tried, with_bounds = tried + 1, with_bounds + bool(_by_channel(deferred))
         edge = _at_the_edge(random, deferred, now_ns)
         found, _ = evaluate_deferred(plan, deferred, edge, now_ns=now_ns)
         assert found is None

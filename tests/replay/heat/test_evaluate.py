@@ -9,6 +9,7 @@ import pytest
 from logger.errors import InputError
 from replay.heat.evaluate import AmbientChoice, evaluate_heat
 from replay.heat.faults import HeatFault, HeatFaultKind
+from replay.heat.finding import heat_finding
 from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
 from replay.heat.quantity import QuantityName
 from replay.heat.result import Assumption, Caution, Remedy
@@ -206,3 +207,38 @@ def test_rows_say_for_ever(stepped):
     rows = held_for_rows(stepped[2])
     assert len(rows) == 5
     assert all(row[0].endswith("N·m") for row in rows)
+
+
+def test_the_finding_has_the_numbers_of_the_answer(stepped):
+    """Every known quantity, every ambient of the table, and nothing that is not known."""
+    recording, _, result = stepped
+    finding = heat_finding(result, [recording], AmbientChoice(stated_degC=25.0))
+    assert (finding.kind, finding.joint, finding.id) == ("heat", "a", "")
+    known = {one.name.value: one for one in result.quantities if one.is_known}
+    kept = {one.name: one for one in finding.quantities if not one.conditions}
+    assert set(kept) == set(known)
+    assert known
+    for name, quantity in kept.items():
+        assert (quantity.value, quantity.low, quantity.high, quantity.unit) == (
+            known[name].value,
+            known[name].low,
+            known[name].high,
+            known[name].unit,
+        )
+    borne = {
+        (one.conditions["ambient_degC"], one.conditions["holding"]): (one.value, one.low, one.high)
+        for one in finding.quantities
+        if one.name == "continuous_torque"
+    }
+    assert borne == {
+        (band.ambient_degC, held): values
+        for band in result.for_ever
+        for held, values in ((False, band.rotating), (True, band.holding))
+        if values[1] > 0.0
+    }
+    assert borne
+    (span, *_) = finding.spans
+    assert span.recording_id == recording.manifest.recording_id
+    assert recording.start_ns <= span.from_ns < span.to_ns <= recording.end_ns
+    assert [(one.name, one.value, one.unit) for one in finding.typed] == [("ambient", 25.0, "Cel")]
+    assert finding.settings["hottest_degC"] == 90.0

@@ -46,7 +46,7 @@ def test_the_ideal_loop():
         assert quantity.value == pytest.approx(value, abs=0.01), name
         assert not quantity.has_interval
     assert [one.code for one in found.remarks] == ["one loop"]
-    assert [one.of.name for one in found.unknown] == ["friction"]
+    assert [one.of.name for one in found.unknown] == ["friction_torque"]
 
 
 def test_friction_above_three_percent_hides_the_play_from_the_definition():

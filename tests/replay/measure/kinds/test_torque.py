@@ -37,8 +37,8 @@ def test_exact_levels_give_the_gear_back():
     found = measure_torque(bench.setup)
     for name, true, near in (
         ("torque_per_ampere", bench.per_ampere, 0.01),
-        ("efficiency", bench.efficiency, 1e-4),
-        ("friction", bench.friction_Nm, 0.01),
+        ("efficiency", 100 * bench.efficiency, 1e-4),
+        ("friction_torque", bench.friction_Nm, 0.01),
     ):
         quantity = found.quantity_named(name)
         assert quantity is not None
@@ -124,7 +124,7 @@ def _coverage(benches: int, **settings: float) -> dict[str, tuple[float, float, 
             ("torque_per_ampere", bench.per_ampere),
             ("torque_per_ampere_loading", bench.loading),
             ("torque_per_ampere_unloading", bench.unloading),
-            ("friction", bench.friction_Nm),
+            ("friction_torque", bench.friction_Nm),
         ):
             quantity = found.quantity_named(name)
             if quantity is not None:
