@@ -11,6 +11,7 @@
     result      quantities with their uncertainty, and what they rest on
     kinds/      the evaluations, one module a kind
     evaluate    from a kind, readings and spans to a result: the one way in
+    plan        a programme for a new joint
     finding     a result as a finding, to be kept
     sentence    a result in words
     cli         `dutytrace measure KIND`

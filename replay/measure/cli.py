@@ -15,6 +15,7 @@ from replay.measure.procedures import PROCEDURES
 if TYPE_CHECKING:
     from logger.findings.finding import Finding
     from replay.measure.evidence import NamedSpan
+    from replay.measure.plan import PlanStep
     from replay.measure.result import Expectation, Measurement
     from replay.measure.setup import BenchSetup
     from replay.recording import Recording
@@ -253,7 +254,49 @@ def _expectation_lines(procedure: Procedure, expected: "Expectation | None") -> 
         yield from sentence.expectation_lines(expected)
 
 
+def plan_measurements(
+    recordings: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[REC]...", help="Recordings of the joint: its rated values, and what is kept."
+        ),
+    ] = None,
+    joint: Joint = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print a programme for a new joint: what to move, how long, in which order. Sends nothing."""
+    from replay.measure.evidence import joint_facts, measured_joint
+    from replay.measure.plan import plan_steps
+    from replay.recording import Recording as Opened
+
+    opened = [Opened.open(one) for one in recordings or []]
+    answered: set[str] = set()
+    rated = per_ampere = None
+    if opened:
+        name = measured_joint(opened, joint)
+        facts = joint_facts(_newest(opened), name)
+        rated, per_ampere = facts.rated_torque, facts.per_ampere
+        for one in opened:
+            answered |= {kept.kind for kept in one.read_findings().findings if kept.joint == name}
+    steps = plan_steps(rated_torque_Nm=rated, per_ampere=per_ampere, answered=frozenset(answered))
+    show({"steps": [one.to_json() for one in steps]}, _plan_lines(steps), as_json=as_json)
+
+
+def _plan_lines(steps: "Sequence[PlanStep]") -> Iterator[Line]:
+    yield "You or your controller move the joint, within its own limits; dutytrace sends nothing."
+    for one in steps:
+        done = " (done: a finding is kept)" if one.is_answered else ""
+        yield f"{one.number}. {one.procedure.name}, about {one.procedure.takes}: {one.why}{done}"
+        for caution in one.procedure.cautions:
+            yield f"   CAUTION: {caution.words}"
+        for step in one.procedure.steps:
+            yield f"   - {step.words}"
+        if one.levels:
+            yield f"   - For this joint: {one.levels}."
+
+
 MEASURE_COMMANDS: Final[dict[str, Callable[..., None]]] = {
-    name: _command_of(procedure) for name, procedure in PROCEDURES.items()
+    **{name: _command_of(procedure) for name, procedure in PROCEDURES.items()},
+    "plan": plan_measurements,
 }
-"""Name -> command, one a kind."""
+"""Name -> command, one a kind, and the programme."""

@@ -13,7 +13,12 @@ from replay.measure.evidence import (
     whole_recording,
 )
 from replay.measure.kinds.backlash import expect_backlash, measure_backlash
+from replay.measure.kinds.ceiling import measure_ceiling
+from replay.measure.kinds.free import measure_free
+from replay.measure.kinds.friction import measure_friction
+from replay.measure.kinds.oscillation import expect_oscillation, measure_oscillation
 from replay.measure.kinds.torque import expect_torque, measure_torque
+from replay.measure.kinds.turns import measure_turns
 from replay.measure.kinds.value import measure_value
 from replay.measure.procedure import Procedure
 from replay.measure.procedures import PROCEDURES
@@ -27,11 +32,17 @@ __all__ = ["bench_setup", "evaluate_measurement", "expect_measurement"]
 EVALUATIONS: Final[dict[str, Callable[[BenchSetup], Measurement]]] = {
     "backlash": measure_backlash,
     "torque": measure_torque,
+    "ceiling": measure_ceiling,
+    "oscillation": measure_oscillation,
+    "friction": measure_friction,
+    "free": measure_free,
+    "turns": measure_turns,
     "value": measure_value,
 }
 EXPECTATIONS: Final[dict[str, Callable[[BenchSetup], Expectation]]] = {
     "backlash": expect_backlash,
     "torque": expect_torque,
+    "oscillation": expect_oscillation,
 }
 FINDS_ITS_SPANS: Final = {"ceiling", "oscillation", "friction"}
 """Kinds that take the whole recording where no span is named."""

@@ -254,7 +254,8 @@ _VALUE: Final = Procedure(
 )
 
 PROCEDURES: Final[dict[str, Procedure]] = {
-    one.name: one for one in (*(_BACKLASH, _TORQUE, _VALUE),)
+    one.name: one
+    for one in (*(_BACKLASH, _TORQUE, _CEILING, _OSCILLATION, _FRICTION, _FREE, _TURNS, _VALUE),)
 }
 """All kinds, by name."""
 

@@ -57,7 +57,7 @@ class MeasuredQuantity:
     parts: tuple[UncertaintyPart, ...] = ()
     is_limit: bool = False
     """Zero lies within its uncertainty: `high` is all that is known of it, an upper limit."""
-    at: Mapping[str, float] = field(default_factory=dict)
+    at: Mapping[str, float | str] = field(default_factory=dict)
     """Conditions by name with unit: `temperature_housing_degC`, `speed_rad_s`."""
 
     @property
@@ -199,7 +199,7 @@ def student_quantity(
     value: float,
     parts: tuple[UncertaintyPart, ...],
     *,
-    at: Mapping[str, float] | None = None,
+    at: Mapping[str, float | str] | None = None,
     basis: IntervalBasis = IntervalBasis.STUDENT,
 ) -> MeasuredQuantity:
     """Return a quantity whose parts are combined, with Student's interval (JCGM 100, G)."""
@@ -224,7 +224,7 @@ def drawn_quantity(
     drawn: Floats,
     parts: tuple[UncertaintyPart, ...] = (),
     *,
-    at: Mapping[str, float] | None = None,
+    at: Mapping[str, float | str] | None = None,
     basis: IntervalBasis = IntervalBasis.DRAWS,
     is_limit: bool = False,
 ) -> MeasuredQuantity:

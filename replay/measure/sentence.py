@@ -158,7 +158,10 @@ def _why_none(result: Measurement) -> str:
 def _conditions(one: MeasuredQuantity) -> str:
     if not one.at:
         return ""
-    reported = ", ".join(f"{name} {_bare(value)}" for name, value in one.at.items())
+    reported = ", ".join(
+        f"{name} {value if isinstance(value, str) else _bare(value)}"
+        for name, value in one.at.items()
+    )
     return f" (at {reported})"
 
 

@@ -41,7 +41,7 @@ RATES_APART: Final = 1.4
 
 LOST_MOTION: Final = QuantityKind("lost_motion", "lost motion at ±3 % of rated torque", ARCMIN)
 WIDTH_AT_ZERO: Final = QuantityKind("width_at_zero", "width of the loop at no torque", ARCMIN)
-FRICTION: Final = QuantityKind("friction_torque", "friction of the gear", "N.m")
+LOOP_FRICTION: Final = QuantityKind("friction_torque", "friction of the gear", "N.m")
 FIRST: Final = QuantityKind("stiffness_first", "stiffness around no torque", "N.m/'")
 SECOND: Final = QuantityKind("stiffness", "stiffness at high torque", "N.m/'")
 
@@ -242,15 +242,15 @@ def _friction(
     """Return the friction at no ramp rate: what the current is late by shifts it with the rate."""
     values, ramp = np.array([one.friction for one in fits]), np.array(rates)
     if ramp.max() < RATES_APART * ramp.min():
-        return [], (UnknownResult(of=FRICTION, why=ONE_RATE, steps=(HALF_RATE,)),)
+        return [], (UnknownResult(of=LOOP_FRICTION, why=ONE_RATE, steps=(HALF_RATE,)),)
     if len(values) < 3:
         far = np.polyfit(ramp, values, 1)
-        return [bare_quantity(FRICTION, float(far[1]))], ()
+        return [bare_quantity(LOOP_FRICTION, float(far[1]))], ()
     line = fit_line(ramp, values)
     part = UncertaintyPart(
         source="loops", contribution=line.intercept_uncertainty, degrees_of_freedom=line.dof
     )
-    return [student_quantity(FRICTION, line.intercept, (part,))], ()
+    return [student_quantity(LOOP_FRICTION, line.intercept, (part,))], ()
 
 
 def _picture_of(path: LoopPath, fit: LoopFit) -> dict[str, Any]:

@@ -6,7 +6,7 @@ of its angle from level; a torque sensor needs no arm.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -29,9 +29,18 @@ from replay.measure.result import (
     drawn_quantity,
 )
 from replay.measure.rounding import draw_positions
-from replay.measure.setup import BenchSetup
+from replay.measure.setup import BenchSetup, SpanTrace
 
-__all__ = ["GRAVITY", "Lever", "ScaleReading", "lever_of", "scale_readings", "torque_of_readings"]
+__all__ = [
+    "GRAVITY",
+    "Lever",
+    "ScaleReading",
+    "lever_of",
+    "reading_as_scale",
+    "recorded_as_scale",
+    "scale_readings",
+    "torque_of_readings",
+]
 
 TORQUE: Final = QuantityKind("torque", "torque at the axis", "N.m")
 ARM_LENGTH: Final = QuantityKind("arm", "arm that this makes", "m")
@@ -131,29 +140,59 @@ def _current_of(setup: BenchSetup, one: Reading) -> float | None:
     return span.mean_of("current_A")
 
 
+def reading_as_scale(one: Reading) -> ScaleReading:
+    """Return a typed reading in the scale's own unit, no lever and no current being known."""
+    return ScaleReading(
+        torque_Nm=math.nan,
+        raw=one.value,
+        unit=one.unit,
+        current_A=None,
+        level="",
+        is_nudged=False,
+        division=one.division,
+    )
+
+
+def recorded_as_scale(span: SpanTrace, channel: str) -> ScaleReading:
+    """Return the mean of an instrument's channel over a span, in its own unit.
+
+    Raises
+    ------
+    InputError
+        The channel is no mass, force or torque, or has no value there.
+    """
+    unit = channel.rpartition("_")[2].replace("Nm", "N.m")
+    if unit not in {"kg", "N", "N.m"}:
+        raise InputError(
+            f"--channel: scale: found {channel!r}, expected a mass, force or torque channel."
+        )
+    mean = span.mean_of(channel)
+    if not math.isfinite(mean):
+        raise InputError(
+            f"{span.recording}: span {span.name!r}: found no value of {channel}, expected some."
+        )
+    return ScaleReading(
+        torque_Nm=math.nan,
+        raw=mean,
+        unit=unit,
+        current_A=None,
+        level=span.name,
+        is_nudged=False,
+        division=0.0,
+    )
+
+
 def _recorded_scale(setup: BenchSetup, channel: str) -> list[ScaleReading]:
     if not setup.spans:
         raise InputError(
             "--channel: scale: found no span, expected one for each level: --span up1=10s..13s."
         )
     setup.require_channels(setup.spans, "current_A", channel)
-    unit = channel.rpartition("_")[2].replace("Nm", "N.m")
-    if unit not in {"kg", "N", "N.m"}:
-        raise InputError(
-            f"--channel: scale: found {channel!r}, expected a mass, force or torque channel."
-        )
-    factor = _lever(setup, unit)[0]
+    read = [recorded_as_scale(span, channel) for span in setup.spans]
+    factor = _lever(setup, read[0].unit)[0]
     return [
-        ScaleReading(
-            torque_Nm=factor * span.mean_of(channel),
-            raw=span.mean_of(channel),
-            unit=unit,
-            current_A=span.mean_of("current_A"),
-            level=span.role if span.role == "nudged" else span.name,
-            is_nudged=span.role == "nudged",
-            division=0.0,
-        )
-        for span in setup.spans
+        replace(one, torque_Nm=factor * one.raw, current_A=span.mean_of("current_A"))
+        for one, span in zip(read, setup.spans, strict=True)
     ]
 
 

@@ -51,7 +51,7 @@ UNLOADING: Final = QuantityKind(
     "torque_per_ampere_unloading", "torque per ampere, current falling", "N.m/A"
 )
 EFFICIENCY: Final = QuantityKind("efficiency", "efficiency of the gear", "%")
-FRICTION: Final = QuantityKind("friction_torque", "friction at standstill", "N.m")
+STANDING_FRICTION: Final = QuantityKind("friction_torque", "friction at standstill", "N.m")
 OFFSET: Final = QuantityKind("offset", "offset of the scale, tare or arm", "N.m")
 STORED_OFF: Final = QuantityKind("stored_torque_off", "stored torque is off by", "%")
 
@@ -243,7 +243,7 @@ def _quantities(
     )
     quantities = [student_quantity(PER_AMPERE, root, _of_slope(root, halves, lines.shared))]
     if standing is not None:
-        kinds = (LOADING, UNLOADING, EFFICIENCY, FRICTION)
+        kinds = (LOADING, UNLOADING, EFFICIENCY, STANDING_FRICTION)
         return quantities, [
             UnknownResult(of=one, why=standing, steps=why[standing]) for one in kinds
         ]
@@ -258,7 +258,9 @@ def _quantities(
             _of_slope(100.0 * math.sqrt(up.slope / down.slope), halves, ()),
         ),
         student_quantity(
-            FRICTION, friction, (*_intercepts(up, down), *_of_slope(friction, (), lines.shared))
+            STANDING_FRICTION,
+            friction,
+            (*_intercepts(up, down), *_of_slope(friction, (), lines.shared)),
         ),
         student_quantity(OFFSET, (down.intercept + up.intercept) / 2.0, _intercepts(up, down)),
     ]
