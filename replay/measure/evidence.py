@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from logger.arrays import to_s
+from logger.arrays import Floats, to_s
 from logger.errors import InputError
+from logger.joint.bench.counts import CountGrid
 from logger.joint.channels import is_channel
 from logger.store.layout.manifest import iso_utc
 from replay.measure.setup import JointFacts, SpanTrace
@@ -204,6 +205,14 @@ def _trace(
         grids={
             name: grids[0].step
             for name, grids in recording.count_grids(joint).items()
-            if is_channel(name) and len(grids) == 1 and not grids[0].float_bits
+            if is_channel(name) and len(grids) == 1 and _is_on_grid(series.get(name), grids[0])
         },
     )
+
+
+def _is_on_grid(series: tuple[Floats, Floats] | None, grid: CountGrid) -> bool:
+    """Return whether values are whole counts: a table that was imported may be finer than those."""
+    if series is None or grid.float_bits:
+        return False
+    counts = (series[1][:2000] - grid.offset) / grid.step
+    return bool(len(counts)) and float(np.abs(counts - np.rint(counts)).max()) < 1e-3

@@ -59,7 +59,7 @@ def value_text(one: MeasuredQuantity) -> str:
 def measurement_sentence(result: Measurement) -> str:
     """Return the answer as one sentence, with its interval or why it has none."""
     who = f"{result.joint}: " if result.joint else ""
-    lead = [one for one in result.quantities if one.of.name in _lead_names(result)]
+    lead = _lead_of(result)
     reported = ", ".join(f"{one.of.label} {value_text(one)}" for one in lead)
     if result.answer:
         reported = f"{result.answer}; {reported}" if reported else result.answer
@@ -143,12 +143,15 @@ def expectation_lines(expected: Expectation) -> Iterator[str]:
         yield f"  Narrower: {way.words}, ±{_bare(way.half_width)} {unit}".rstrip()
 
 
-def _lead_names(result: Measurement) -> set[str]:
-    """Return the names that the sentence tells: the first, and either side of a backlash."""
-    names = [one.of.name for one in result.quantities]
-    if result.kind == "value":
-        return set(names)
-    return {*names[:1], *(name for name in names if name == "backlash_either_side")}
+def _lead_of(result: Measurement) -> list[MeasuredQuantity]:
+    """Return what the sentence reports: the first, and either side of a backlash.
+
+    Of values and ceilings all, since none of them is the answer of the others.
+    """
+    if result.kind in {"value", "ceiling"}:
+        return list(result.quantities)
+    sides = [one for one in result.quantities if one.of.name == "backlash_either_side"]
+    return [*result.quantities[:1], *sides]
 
 
 def _why_none(result: Measurement) -> str:

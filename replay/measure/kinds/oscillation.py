@@ -29,6 +29,7 @@ from replay.measure.result import (
     QuantityKind,
     UnknownResult,
     Way,
+    bare_quantity,
     student_quantity,
 )
 from replay.measure.setup import BenchSetup, SpanTrace
@@ -126,7 +127,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
     grid = span.grids.get(channel, 0.0)
     left = line_residual(time_s, values)
     fit = fit_decay(time_s, values, least_scatter=grid / math.sqrt(12.0))
-    top = student_quantity(HIGHEST, highest, ())
+    top = bare_quantity(HIGHEST, highest)
     amplitude = QuantityKind("amplitude", f"amplitude of {channel}", _unit_of(channel))
     picture = _picture(time_s, left, channel)
     common = {"kind": "oscillation", "joint": setup.joint.name, "source": OSCILLATION_SOURCE}
