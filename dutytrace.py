@@ -39,6 +39,7 @@ from replay import cli_findings as finding
 from replay import cli_requests as requesting
 from replay.duty import cli as duty
 from replay.heat import cli as heat
+from replay.measure import cli as measuring
 from replay.sheet import cli as sheet
 
 if TYPE_CHECKING:
@@ -116,15 +117,22 @@ layout_app = typer.Typer(
     no_args_is_help=True,
 )
 limits_app = typer.Typer(help="Look at what limits mean.", no_args_is_help=True)
+measure_app = typer.Typer(
+    help="Measure on the bench: play, torque per ampere, ceilings, oscillation, friction, turns. "
+    "You or your controller move the joint; nothing is sent.",
+    no_args_is_help=True,
+)
 for group, commands in (
     (app, COMMANDS),
     (layout_app, LAYOUT_COMMANDS),
     (limits_app, LIMITS_COMMANDS),
+    (measure_app, measuring.MEASURE_COMMANDS),
 ):
     for name, command in commands.items():
         group.command(name)(command)
 app.add_typer(layout_app, name="layout")
 app.add_typer(limits_app, name="limits")
+app.add_typer(measure_app, name="measure")
 
 
 def __getattr__(name: str) -> object:

@@ -44,7 +44,7 @@ SUB_FLOORS = {
         *(("repair",), ("tools",)),
     ),
     "replay": (
-        *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet")),
+        *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet", "measure")),
         *(("exploring",), ("library",)),
     ),
     "dashboard": (

@@ -184,6 +184,34 @@ SHAPES: dict[str, Any] = {
         "comparison": dict | None,
         "notes": [{"kind": str, "subject": str, "detail": str}],
     },
+    "measure backlash": {
+        "format": int, "kind": str, "joint": str, "method": str, "source": str, "answer": str,
+        "quantities": [
+            {
+                "name": str, "value": float, "unit": str, "standard_uncertainty": float | None,
+                "low": float | None, "high": float | None, "dof": float | None, "interval": str,
+                "upper_limit": bool,
+                "parts": [
+                    {"source": str, "contribution": float, "dof": float | None, "shared": bool}
+                ],
+                "at": dict,
+            }
+        ],
+        "unknown": [{"name": str, "why": str, "steps": [str]}], "remarks": [str],
+        "assumptions": [str], "instruments": [str], "picture": dict, "total_arcmin": float,
+        "either_side_arcmin": float, "uncertainty_arcmin": float | None, "readings": [str],
+        "recordings": [str], "spans": [{"name": str, "start_ns": int, "end_ns": int}],
+        "cautions": [str], "kept": str | None,
+    },
+    "measure plan": {
+        "format": int,
+        "steps": [
+            {
+                "number": int, "kind": str, "why": str, "levels": str, "takes": str,
+                "answered": bool, "cautions": [str], "steps": [str], "command": str,
+            }
+        ],
+    },
     "export": {"format": int, "file": str, "rows": int},
     "cut": {
         "format": int, "recording": str, "start": str, "duration_s": float,
@@ -251,6 +279,11 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "findings": ["stepped"],
         "duty": ["stepped"],
         "sheet": ["--folder", "stepped"],
+        "measure backlash": [
+            *("--reading", "arm=344 mm +- 0.5 mm", "--reading", "play=1 mm"),
+            *("--division", "play=1 mm"),
+        ],
+        "measure plan": [rec, "--joint", "elbow"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
         "import": [
