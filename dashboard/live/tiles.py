@@ -54,14 +54,18 @@ def tiles_status(
     latest
         Joint -> its newest values.
     worst_first
-        All these joints in the order of their places.
+        All these joints in the order of their places, of a moment ago.
     pens
         The joints that are drawn.
     now_ns
         The present on the recording's clock.
     """
     index_of = {one.joint: index for index, one in enumerate(joints)}
-    order = [index_of[joint] for joint in worst_first]
+    # A state may be newer than the order: no joint that has just tripped stands among the quiet.
+    order = sorted(
+        (index_of[joint] for joint in worst_first),
+        key=lambda index: joints[index].urgency.state_rank,
+    )
     full = _in_full(recording, [joints[index] for index in order])
     in_full = set(order[:full])
     low, high = temperature_scale([level.pick_up for one in joints for level in one.levels])

@@ -2,7 +2,7 @@
 /* Which joints of an opened recording are drawn, where not all can be: how many are not, and all of them to
    choose from, the most urgent first. */
 import { findAll, html, renderFact, setText } from "../dom.mjs";
-import { FULL_WORDS, slotsOf, toggled, withJoint } from "../pens.mjs";
+import { choiceOf, FULL_WORDS, slotsOf, toggled, withJoint } from "../pens.mjs";
 
 /** The choice of joints above the traces. */
 export class DrawnJoints {
@@ -56,7 +56,7 @@ export class DrawnJoints {
   /** @param {string} joint */
   toggle(joint) {
     const slots = toggled(this.slots || slotsOf(this.joints), joint);
-    if (slots) this.choose(slots);
+    if (slots) this.choose(choiceOf(slots));
     else this.say(FULL_WORDS);
   }
 
