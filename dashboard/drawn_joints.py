@@ -95,5 +95,8 @@ def common_pens(recordings: Sequence[Recording], watched: Collection[str]) -> Pe
     ranks = {
         joint: min(o.index(joint) for o in orders if joint in o) for o in orders for joint in o
     }
-    worst_first = sorted((joint for joint in ranks if joint in watched), key=ranks.__getitem__)
+    # Instruments have no rank, and come last.
+    worst_first = sorted(
+        (one for one in joints if one in watched), key=lambda one: ranks.get(one, len(joints))
+    )
     return choose_pens(worst_first, joints)

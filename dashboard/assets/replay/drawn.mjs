@@ -17,7 +17,12 @@ export class DrawnJoints {
     page.part("urgent").onclick = () => this.choose(null);
   }
 
-  /** What an address and a question say of it; empty for the most urgent. */
+  /** What a window is asked with: what is drawn, which the server need not find out again. */
+  get shown() {
+    return this.slots || !this.joints.length ? this.param : slotsOf(this.joints).join(",");
+  }
+
+  /** What an address says of it; empty for the most urgent. */
   get param() {
     return this.slots ? this.slots.join(",") : "";
   }
@@ -67,9 +72,9 @@ export class DrawnJoints {
   }
 
   /** @param {string[] | null} slots */
-  choose(slots) {
+  async choose(slots) {
     this.slots = slots;
-    this.page.refresh();
+    await this.page.refresh();
     if (this.page.span) this.page.spans.render();
   }
 }
