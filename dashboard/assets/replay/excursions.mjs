@@ -15,7 +15,7 @@ const CHUNK = 40;
 const ANY = { severity: "", joint: "", limit: "" };
 /** What can be chosen among, and how its first choice is called. @type {[keyof typeof ANY, string][]} */
 const CHOICES = [
-  ["severity", "trips and warnings"],
+  ["severity", "all alerts"],
   ["joint", "every joint"],
   ["limit", "every limit"],
 ];
