@@ -72,12 +72,12 @@ def model_text(
     settles = _settled_words(one)
     if falling is not None:
         touch = f"touchable ({format_number(falling.level_degC, 0)} °C) {_in_words(falling, age_s)}"
-        return _words("cools", settles, touch), None
+        return _words("cools", f"{touch}; {settles}"), None
     if ahead and ahead[0][1].probability >= HARDLY:
         level, time = ahead[0]
         share = format_number(100.0 * time.probability, 0)
-        says = f"reach {level.severity}: {share} % within the hour"
-        return _words("may not", f"{settles}, {_GOES_ON}", says), None
+        says = f"reach {level.severity} within the hour; {settles}, {_GOES_ON}"
+        return _words("may not", says, f"({share} % that it does)"), None
     reaches = f"{ahead[0][0].severity} not within the hour" if ahead else "no limit above it"
     low, middle, high = one.settled_degC
     if not math.isfinite(middle):
