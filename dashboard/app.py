@@ -21,6 +21,7 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.access.session_middleware import Access, SessionMiddleware
 from dashboard.bus.routes import add_bus_routes
+from dashboard.heat.duty_routes import add_duty_routes
 from dashboard.heat.routes import add_heat_routes
 from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
@@ -120,6 +121,7 @@ def build_server(
     add_bus_routes(server)
     add_limits_routes(server, cache, jobs=jobs, writes=not access.read_only)
     add_heat_routes(server, jobs=jobs)
+    add_duty_routes(server, jobs=jobs)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
         add_write_request_route(server)
