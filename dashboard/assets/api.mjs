@@ -217,6 +217,18 @@ export function fetchLimitsFromModel(name, view, page, signal) {
   return request(address, { signal, headers: { "x-page": page } });
 }
 
+/* ---- Data sheet ---- */
+
+/**
+ * The specimens of the folder, one of them held against its claims, and another beside it.
+ * @param {Params} view joint and other
+ * @param {AbortSignal} [signal]
+ * @returns {Promise<import("./sheet/answers.d.ts").SheetAnswer>}
+ */
+export function fetchDataSheet(view, signal) {
+  return get("/api/sheet", { ...readerPlace(), ...view }, signal);
+}
+
 /* ---- Limits ---- */
 
 /**

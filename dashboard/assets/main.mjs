@@ -9,10 +9,18 @@ import { LivePage } from "./live/page.mjs";
 import { keepOpened } from "./opened.mjs";
 import { ReplayPage } from "./replay/page.mjs";
 import { startSession } from "./session.mjs";
+import { DataSheetPage } from "./sheet/page.mjs";
 import { startUnits } from "./units.mjs";
 
 /** The page of each element that Dash may put there, by its id. */
-const PAGES = { live: LivePage, replay: ReplayPage, judge: LimitsPage, heat: HeatPage, heard: BusPage };
+const PAGES = {
+  live: LivePage,
+  replay: ReplayPage,
+  judge: LimitsPage,
+  heat: HeatPage,
+  heard: BusPage,
+  datasheet: DataSheetPage,
+};
 
 /** What is shown now, for whoever wants to look into it. @type {{page: import("./page.mjs").Page | null}} */
 export const shown = { page: null };
@@ -31,6 +39,8 @@ function mountPage(root) {
   shown.page = null;
   mountedId = id;
   const kind = PAGES[/** @type {keyof typeof PAGES} */ (id)];
+  /* On a narrow screen the pages' names scroll: the open one is in sight. */
+  document.querySelector(".masthead nav .here")?.scrollIntoView({ block: "nearest", inline: "nearest" });
   if (!kind || !root) return;
   shown.page = new kind(/** @type {HTMLElement} */ (root));
   root.setAttribute(MOUNTED, "");

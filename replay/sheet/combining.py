@@ -34,6 +34,8 @@ class SourcedQuantity:
     finding: Finding
     recording: str
     """The folder that it was read from."""
+    started_ns: int
+    """When that recording began."""
     conditions: Conditions
     """Those of the quantity, with the mounting of the joint in that recording."""
     running_h: float

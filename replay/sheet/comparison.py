@@ -60,6 +60,8 @@ class Difference:
     chance_all: float
     """After Holm's correction for all questions shown."""
     is_more_than_chance: bool
+    of_first: Measured
+    of_second: Measured
     shared: tuple[str, ...]
     """Sources that both name, which cancel."""
 
@@ -195,5 +197,7 @@ def _difference(
         chance=chance,
         chance_all=min(chance_all, 1.0),
         is_more_than_chance=is_more,
+        of_first=one,
+        of_second=other,
         shared=tuple(sorted(sources & {part.source for part in other.parts if part.shared})),
     )

@@ -43,6 +43,8 @@ class SheetRow:
     held_by: str
     """What kept it from being more, as the finding says it; "": not known."""
     trend: Trend | None
+    history: tuple[SourcedQuantity, ...]
+    """All findings under these conditions: how it went."""
     is_newest_only: bool
     """It changes: `measured` is the newest finding, the others tell how it went."""
     to_do: str
@@ -216,6 +218,7 @@ def _row(
         mismatches=apart,
         held_by=str(held),
         trend=trend,
+        history=tuple(group or ()),
         is_newest_only=trend is not None and trend.is_seen,
         to_do=quantity.measure if quantity and not measured else "",
     )

@@ -249,6 +249,7 @@ def _sourced(
             quantity=quantity,
             finding=finding,
             recording=sighting.recording,
+            started_ns=sighting.manifest.started_ns,
             conditions=conditions,
             running_h=_hours_until(spans, finding.ended_ns),
             is_gone=bool(of) and not of & recording_ids,

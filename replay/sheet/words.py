@@ -14,14 +14,18 @@ from replay.sheet.verdict import Verdict
 
 __all__ = [
     "claim_text",
+    "claim_value",
     "comparison_line",
     "condition_text",
+    "conditions_text",
     "difference_rows",
     "head_line",
     "measured_text",
     "note_lines",
     "reason_text",
+    "row_unit",
     "sheet_rows",
+    "shown_values",
     "trend_text",
     "unit_words",
     "verdict_text",
@@ -80,16 +84,20 @@ def conditions_text(conditions: Conditions) -> str:
     return ", ".join(condition_text(key, value) for key, value in conditions.items())
 
 
+def claim_value(claim: StatedClaim) -> str:
+    """Return the number of a claim as it was written, with its tolerance: 24.0."""
+    if claim.tolerance is None:
+        return claim.text
+    return f"{claim.text} ± {claim.tolerance / claim.factor:g}"
+
+
 def claim_text(claim: StatedClaim) -> str:
     """Return a claim as it was written: 24.0 N·m."""
-    text = f"{claim.text} {unit_words(claim.unit)}".rstrip()
-    if claim.tolerance is not None:
-        text += f" ± {claim.tolerance / claim.factor:g}"
-    return text
+    return f"{claim_value(claim)} {unit_words(claim.unit)}".rstrip()
 
 
-def _shown(row: SheetRow, *values: float) -> tuple[float, ...]:
-    """Return values of a row in the unit of its claim, where it has one of the same quantity."""
+def shown_values(row: SheetRow, *values: float) -> tuple[float, ...]:
+    """Return values of a row in the unit in which it is shown, that of its claim."""
     is_same = row.claim is not None and row.claim.quantity.ucum == row.unit
     factor = row.claim.factor if row.claim is not None and is_same else 1.0
     return tuple(value / factor for value in values)
@@ -105,7 +113,7 @@ def measured_text(row: SheetRow) -> str:
     """Return what was measured with its interval: 21.4 (20.9 to 21.8) N·m; "" for nothing."""
     if row.measured is None:
         return ""
-    value, low, high = _shown(row, row.measured.value, row.measured.low, row.measured.high)
+    value, low, high = shown_values(row, row.measured.value, row.measured.low, row.measured.high)
     return f"{band_text((value, low, high))} {row_unit(row)}".rstrip()
 
 
@@ -116,7 +124,7 @@ def verdict_text(row: SheetRow) -> str:
         return ""
     if row.verdict is not Verdict.FALLS_SHORT or decision is None or row.claim is None:
         return row.verdict.value
-    shown = _shown(row, decision.short_by, decision.short_low, decision.short_high)
+    shown = shown_values(row, decision.short_by, decision.short_low, decision.short_high)
     value, interval = band_values((shown[0], shown[1], shown[2]))
     verb = "differs" if row.claim.quantity.better is Better.NEITHER else "falls short"
     return f"{verb} by {f'{value} {row_unit(row)}'.rstrip()} ({interval})"
@@ -177,7 +185,7 @@ def trend_text(row: SheetRow) -> str:
     trend = row.trend
     if trend is None:
         return ""
-    slope, low, high, unseen = _shown(
+    slope, low, high, unseen = shown_values(
         row, trend.per_100_h, trend.low, trend.high, trend.unseen_below
     )
     unit = row_unit(row)

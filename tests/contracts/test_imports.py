@@ -49,7 +49,7 @@ SUB_FLOORS = {
     ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
-        *(("limits", "heat"), ("access",)),
+        *(("limits", "heat", "sheet"), ("access",)),
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.

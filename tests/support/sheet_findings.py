@@ -39,6 +39,7 @@ def sourced(
         quantity=quantity,
         finding=finding,
         recording="r",
+        started_ns=START_NS,
         conditions=conditions or {},
         running_h=hours,
         is_gone=False,
