@@ -39,8 +39,6 @@ function mountPage(root) {
   shown.page = null;
   mountedId = id;
   const kind = PAGES[/** @type {keyof typeof PAGES} */ (id)];
-  /* On a narrow screen the pages' names scroll: the open one is in sight. */
-  document.querySelector(".masthead nav .here")?.scrollIntoView({ block: "nearest", inline: "nearest" });
   if (!kind || !root) return;
   shown.page = new kind(/** @type {HTMLElement} */ (root));
   root.setAttribute(MOUNTED, "");
@@ -60,11 +58,24 @@ function watchPlace(place) {
   look();
 }
 
+/** On a narrow screen the pages' names scroll: keeps the open one in sight. */
+function watchNames() {
+  const names = document.getElementById("pages-nav");
+  if (!names) return;
+  const look = () => {
+    const here = names.querySelector(".here");
+    if (here instanceof HTMLElement) names.scrollLeft = here.offsetLeft + here.offsetWidth - names.clientWidth;
+  };
+  new MutationObserver(look).observe(names, { childList: true, subtree: true, attributeFilter: ["class"] });
+  look();
+}
+
 /** Waits for Dash to have made the frame around the pages. */
 function start() {
   const find = () => document.getElementById("page");
   const begin = (/** @type {Element} */ place) => {
     watchPlace(place);
+    watchNames();
     startSession();
   };
   const place = find();

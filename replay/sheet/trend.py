@@ -3,7 +3,7 @@
 A straight line by generalised least squares. What repeats badly does so in stretches: half of the
 scatter is taken as correlated over 30 h. With that a trend is seen where there is none in 5 of 100
 (least squares: in 10 of 100 from 12 findings, in 26 from 30, where it is so); where the scatter has
-no memory a trend has to be a quarter steeper to be seen as often. What the findings share (an arm,
+no memory a trend has to be a sixth steeper to be seen as often. What the findings share (an arm,
 a scale) moves them all alike, and has no part in it.
 """
 

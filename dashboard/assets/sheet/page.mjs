@@ -105,6 +105,7 @@ export class DataSheetPage extends Page {
     setText(this.part("about"), answer.about);
     renderFact(this.part("said"), answer.sentence, () => this.sentence(answer));
     renderFact(this.part("rows"), [answer.rows, answer.dates, pen], () => claimRows(answer, pen));
+    this.part("rule").hidden = !answer.rows.some(({ claimed }) => claimed);
     renderFact(this.part("notes"), answer.notes, () => answer.notes.map((note) => html("li", "", note)));
     renderFact(this.part("conditions"), answer.conditions, () =>
       answer.conditions.map((line) => html("li", "", line)),

@@ -11,6 +11,7 @@ const MOST_SOURCES = 3;
 
 /** @param {SheetAnswer} answer @param {string} pen */
 export function claimRows(answer, pen) {
+  if (!answer.rows.length) return [];
   const [first, last] = answer.dates.length && answer.dates[0] !== answer.dates[1] ? answer.dates : ["", ""];
   const scale = html("span", "plumb-head", [
     html("span", "worse", "worse"),
@@ -23,7 +24,7 @@ export function claimRows(answer, pen) {
     html("span", "", "what"),
     html("span", "claimed", "claimed"),
     html("span", "", "measured, 95 %"),
-    scale,
+    answer.rows.some(({ claimed }) => claimed) ? scale : html("span", ""),
     html("span", "", "verdict"),
     html("span", "from", "why, and from what"),
     html("span", "dates", [html("span", "", first), html("span", "", last)]),
