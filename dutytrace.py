@@ -37,6 +37,7 @@ from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
 from replay import cli_findings as finding
 from replay import cli_requests as requesting
+from replay.duty import cli as duty
 from replay.heat import cli as heat
 from replay.measure import cli as measuring
 
@@ -81,6 +82,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
     "heat": heat.fit_heat,
+    "duty": duty.tell_duty,
     "findings": finding.list_findings,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,

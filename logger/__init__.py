@@ -9,6 +9,7 @@
     cancellation   stops long work from outside
     time_chunks    a span of time in chunks, so that each read is bounded
     joint/         pure: what a joint reports and what it means
+    heat/          pure: a joint's heat while it is recorded, and where it goes
     limits/        pure: when to raise an alert
     findings/      pure: what was found out about a joint, with its uncertainty
     traffic/       pure: statistics and diagnosis of a bus
@@ -23,5 +24,6 @@
 
 Imports run downwards only: cli -> importing, layout_tools, simulate -> recording -> notify
 -> bus, store -> limits, traffic, findings -> joint; the modules directly in here are below all of
+-> bus, store -> limits, traffic -> heat -> joint; the modules directly in here are below all of
 them.
 """

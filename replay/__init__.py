@@ -1,4 +1,4 @@
-"""Reads recordings back and computes; imports logger.joint, .limits, .store and .traffic.
+"""Reads recordings back and computes; imports logger.joint, .heat, .limits, .store and .traffic.
 
     recording      one recording, live or finished: what every reader starts from
     recordings_folder  the recordings of a folder, by their manifests alone
@@ -8,6 +8,7 @@
     cycles         whether the cycles of a trace are too narrow to be distinguished in a picture
     statistics     exact time-weighted statistics of a span
     trend          how a joint's temperature changes, from its newest minutes
+    forecast       the newest forecast of a joint's temperatures, as its recorder wrote it
     present        the present on a live recording's clock
     alignment      at which time a second recording is laid over a first
     bus_history    the buses second by second and in buckets
@@ -26,6 +27,7 @@
     excursions/    which limits applied, what they raised, what led up to it
     tuning/        candidate limits scored on recordings, and the choice of one
     heat/          a joint's heat fitted to recordings, and what the joint can hold
+    duty/          a joint's load as it was, held against what the joint holds
     measure/       measurements on the bench: typed readings and spans to values with intervals
     library/       recordings as pandas tables, for those who compute further
     exploring/     limits tried by hand, for the Limits page

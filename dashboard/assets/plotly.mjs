@@ -28,7 +28,12 @@ export function drawPlot(plot, { data, layout }, how) {
   );
 }
 
-/** The same at once, for whoever has waited for plotly and draws in a frame of the screen. @param {Element} plot @param {any} figure @param {object} how */
+/**
+ * The same at once, for whoever has waited for plotly and draws in a frame of the screen.
+ * @param {Element} plot
+ * @param {any} figure
+ * @param {object} how
+ */
 export function drawLoadedPlot(plot, { data, layout }, how) {
   const { Plotly } = /** @type {any} */ (globalThis);
   return remember(plot, Promise.resolve(Plotly.react(plot, data, layout, how)));

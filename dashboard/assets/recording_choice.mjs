@@ -22,7 +22,10 @@ export function offerRecordings(select, recordings, wanted = "") {
   );
 }
 
-/** The recording that a page opens by itself: the one that is being recorded, else the newest; empty for none. @param {ListedRecording[]} recordings */
+/**
+ * The recording that a page opens by itself: the one that is being recorded, else the newest; empty for none.
+ * @param {ListedRecording[]} recordings
+ */
 export function firstRecording(recordings) {
   return (recordings.find(({ live }) => live) || recordings[0])?.path || "";
 }

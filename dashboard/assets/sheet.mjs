@@ -101,7 +101,12 @@ export class Sheet {
     return width;
   }
 
-  /** A text of a class as it has room; empty where hardly a letter has. @param {string} text @param {string} cls @param {number} room */
+  /**
+   * A text of a class as it has room; empty where hardly a letter has.
+   * @param {string} text
+   * @param {string} cls
+   * @param {number} room
+   */
   fit(text, cls, room) {
     return fitText(text, room, (one) => this.textWidth(one, cls));
   }

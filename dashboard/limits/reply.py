@@ -5,6 +5,7 @@ their size, that JSON can carry.
 """
 
 import math
+from collections import ChainMap
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import tzinfo
@@ -97,12 +98,13 @@ def build_reply(
 
 def limit_rows(limits: LimitSet, recordings: Sequence[Recording]) -> list[dict[str, Any]]:
     """Return the entries of the list of limits; `recordings`: those that they are tried on."""
+    labels = dict(ChainMap(*(recording.bench.labels for recording in recordings)))
     return [
         {
             "name": limit.name,
             "mark": STATE_BY_SEVERITY[limit.severity],
             "label": limit_label(limit),
-            "sentence": describe_limit(limit) + _not_judged_text(limit, recordings),
+            "sentence": describe_limit(limit, labels) + _not_judged_text(limit, recordings),
             "joint": getattr(limit, "joint", None) or "",
         }
         for limit in limits.limits

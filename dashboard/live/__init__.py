@@ -17,8 +17,10 @@ joint_words     the words that rows and tiles of joints share
 tiles           many joints as tiles, the most urgent in full
 bus_lines       several buses, each in a few words
 alert_rows      the open alerts, and what can be done about each
-forecast_text   when a temperature reaches its next limit, or why nobody knows
 disk_text       for how long the disk lasts
+forecast_text   when a temperature reaches its next limit by its trend, or why nobody knows
+limit_time      the one of both that holds for a joint
+model_text      where it goes by the model of its heat
 drive_text      the state and fault that a drive reports
 write_requests  notes, acknowledgements and shelvings, passed to the recording's writer
 

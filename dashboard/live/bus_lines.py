@@ -1,7 +1,7 @@
 """The buses of a recording with several, each in a few words, as one line of the Live page."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Final
 
 from dashboard.live.joint_facts import JointFacts
@@ -11,14 +11,24 @@ from dashboard.text.format import format_duration, format_number, format_thousan
 from replay.bus_events import find_outages
 from replay.recording import Recording
 
-__all__ = ["bus_lines", "read_bus_facts"]
+__all__ = ["bus_lines", "lost_buses", "read_bus_facts"]
 
 NEWEST_WITHIN_NS: Final = 5_000_000_000
 """A recorder that runs has written its statistics no longer ago."""
 
 
-def read_bus_facts(recording: Recording) -> tuple[BusFacts, ...]:
-    """Return the newest second of each bus; nothing of a recording with one."""
+def lost_buses(recording: Recording) -> frozenset[int | None]:
+    """Return the buses that cannot be reached; None for all of them."""
+    return frozenset(one.bus for one in find_outages(recording) if one.end_ns is None)
+
+
+def read_bus_facts(
+    recording: Recording, lost: Collection[int | None] = frozenset()
+) -> tuple[BusFacts, ...]:
+    """Return the newest second of each bus; nothing of a recording with one.
+
+    `lost`: as `lost_buses` says it.
+    """
     count = len(recording.bench.buses)
     if count < 2:
         return ()
@@ -27,8 +37,9 @@ def read_bus_facts(recording: Recording) -> tuple[BusFacts, ...]:
     newest: Mapping[int, dict[str, object]] = {
         int(row["bus"]): row for row in table.sort_by("time").to_pylist()
     }
-    lost = {outage.bus for outage in find_outages(recording) if outage.end_ns is None}
-    return tuple(_facts(newest.get(bus), is_lost=bus in lost) for bus in range(count))
+    return tuple(
+        _facts(newest.get(bus), is_lost=bus in lost or None in lost) for bus in range(count)
+    )
 
 
 def _facts(row: Mapping[str, object] | None, *, is_lost: bool) -> BusFacts:

@@ -10,19 +10,21 @@ setting the wall clock makes nothing look old.
 import asyncio
 import logging
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from dashboard.live.bus_lines import read_bus_facts
+from dashboard.live.bus_lines import lost_buses, read_bus_facts
 from dashboard.live.joint_facts import joint_facts, joints_of, watched_temperature
 from dashboard.live.snapshot import BusFacts, LatestValues, SlowValues, Snapshot
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
+from logger.store.layout.events import Event
 from replay.excursions.alert_peaks import alert_peak
+from replay.forecast import newest_forecast
 from replay.present import PresentClock
 from replay.recording import Recording
 from replay.trend import RecentTrend, temperature_trend
@@ -39,8 +41,9 @@ SEARCH_PERIOD_S: Final = 1.0
 ORDER_PERIOD_S: Final = 0.2
 """How often it is looked whether a joint's state, and with it its place, is another one."""
 SLOW_PERIOD_S: Final = 1.0
-TREND_PERIOD_S: Final = 5.0
-"""A trend over four minutes hardly changes within this."""
+TREND_SHARES: Final = 5
+"""Of so many joints one gets a new trend at each slow look: a trend over four minutes hardly
+changes within seconds, and all at once would keep the pages of a large bench waiting."""
 FAILURES_UNTIL_REPORT: Final = 3
 """Failures to read in a row, half a second apart, after which the pages are told."""
 MAX_LATENESS_NS: Final = 1_000_000_000
@@ -64,12 +67,15 @@ class Follower:
         self._task: asyncio.Task[None] | None = None
         self._name: str | None = None
         self._searched_s = -1e9
-        self._measured_s = self._trend_s = -1e9
+        self._measured_s = -1e9
+        self._trend_turn = 0
         self._trends: dict[str, RecentTrend | None] = {}
         self._peaks: dict[int, tuple[int, float]] = {}
         self._order = JointOrder()
         self._ordered_s = -1e9
         self._buses: tuple[BusFacts, ...] = ()
+        self._events: Sequence[Event] = ()
+        self._lost: frozenset[int | None] = frozenset()
         self._missing: tuple[str, ...] = ()
         self._latest: dict[str, LatestValues] = {}
         self._slow: dict[str, SlowValues] = {}
@@ -88,7 +94,8 @@ class Follower:
         if self._task is None or self._task.done():
             self.snapshot = _empty_snapshot()
             # Nothing that was known before this page is taken for young.
-            self._searched_s = self._measured_s = self._trend_s = -1e9
+            self._searched_s = self._measured_s = -1e9
+            self._trends = {}
             self._task = asyncio.create_task(self._run())
         try:
             yield news
@@ -129,7 +136,8 @@ class Follower:
             if name is not None and name != self._name:
                 self._name, self._latest, self._slow = name, {}, {}
                 self._clock = PresentClock()
-                self._measured_s = self._trend_s = -1e9
+                self._measured_s = -1e9
+                self._trends = {}
                 self._peaks, self._order, self._buses = {}, JointOrder(), ()
         if self._name is None:
             return replace(_empty_snapshot(), serial=self._serial)
@@ -175,22 +183,20 @@ class Follower:
 
     def _update_slow_values(self, recording: Recording, end_ns: int, at_s: float) -> None:
         """Update the values that change slowly, each at its own period."""
-        if at_s - self._trend_s > TREND_PERIOD_S:
-            self._trend_s = at_s
-            self._trends = {
-                joint: _temperature_trend(recording, joint, end_ns) for joint in recording.joints
-            }
-            self._missing = recording.describe_missing()
         if at_s - self._measured_s > SLOW_PERIOD_S:
             self._measured_s = at_s
+            self._update_trends(recording, end_ns)
             self._slow = {
                 joint: SlowValues(
                     rms_torque_Nm=recording.rms_torque_Nm(joint),
                     temperature_trend=self._trends.get(joint),
+                    forecast=newest_forecast(recording, joint),
                 )
                 for joint in recording.joints
             }
-            self._buses = read_bus_facts(recording)
+            self._update_buses(recording)
+            if self._trend_turn == 0:
+                self._missing = recording.describe_missing()
             self._peaks = {
                 alert.number: (
                     max(end_ns - MAX_LATENESS_NS, alert.raised_ns),
@@ -199,6 +205,24 @@ class Follower:
                 for alert in recording.read_alerts()
                 if alert.is_open(end_ns)
             }
+
+    def _update_buses(self, recording: Recording) -> None:
+        if len(recording.bench.buses) < 2:
+            return
+        events = recording.read_events()
+        if events is not self._events:
+            self._events, self._lost = events, lost_buses(recording)
+        self._buses = read_bus_facts(recording, self._lost)
+
+    def _update_trends(self, recording: Recording, end_ns: int) -> None:
+        """Look at the trends of some of the joints; at first at those of all."""
+        if not self._trends:
+            joints = recording.joints
+        else:
+            self._trend_turn = (self._trend_turn + 1) % TREND_SHARES
+            joints = recording.joints[self._trend_turn :: TREND_SHARES]
+        for joint in joints:
+            self._trends[joint] = _temperature_trend(recording, joint, end_ns)
 
 
 def _empty_snapshot() -> Snapshot:

@@ -54,6 +54,8 @@ class JointFacts:
     """Of its newest row; inf before the first."""
     is_stale: bool
     """Whether nothing is received of it, or the recording has stopped."""
+    has_stopped: bool
+    """Whether the recording has: then its state is the one that was known last."""
     channel: str | None
     """The temperature that represents it."""
     temperature: float
@@ -79,11 +81,12 @@ class JointFacts:
         """Its state, by which it has its place among others."""
         if self.trips:
             return JointState.TRIP
-        if self.is_stale:
+        if self.is_stale and not self.has_stopped:
             return JointState.SILENT
         if self.alerts:
             return JointState.WARNING
-        return JointState.NORMAL if self.is_heat_known else JointState.HEAT_UNKNOWN
+        knows_heat = math.isfinite(self.temperature) if self.has_stopped else self.is_heat_known
+        return JointState.NORMAL if knows_heat else JointState.HEAT_UNKNOWN
 
     @property
     def urgency(self) -> JointUrgency:
@@ -142,6 +145,7 @@ def joint_facts(
         joint=joint,
         age_s=age_s,
         is_stale=age_s > STALE_AFTER_S or not recording.live,
+        has_stopped=not recording.live,
         channel=channel,
         temperature=temperature,
         heat_age_s=heat_age_s,

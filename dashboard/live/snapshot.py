@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from replay.forecast import JointForecast
 from replay.recording import Recording
 from replay.trend import RecentTrend
 from replay.urgency import JointOrder
@@ -39,6 +40,8 @@ class SlowValues:
 
     rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
     temperature_trend: RecentTrend | None
+    forecast: JointForecast | None = None
+    """By the joint's model of heat; None: it has none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,9 +15,10 @@ from dashboard.live.alert_rows import alert_rows, alert_summary
 from dashboard.live.bus_lines import bus_lines
 from dashboard.live.disk_text import disk_left_text
 from dashboard.live.drive_text import drive_text
-from dashboard.live.forecast_text import forecast_text
-from dashboard.live.joint_facts import JointFacts, joint_facts, joints_of
+from dashboard.live.joint_facts import JointFacts, joint_facts, joints_of, watched_temperature
 from dashboard.live.joint_words import alert_state, level_marks, temperature_text
+from dashboard.live.limit_time import limit_time
+from dashboard.live.model_text import model_remarks
 from dashboard.live.snapshot import BusFacts, LatestValues, SlowValues
 from dashboard.live.tiles import MANY_JOINTS, tiles_status
 from dashboard.live.wire_messages import JointStatus, Status, TemperatureScale
@@ -134,7 +135,12 @@ def live_status(
         ],
         "drawn": drawn_text(len(pens), len(joints)),
         "alerts": rows,
-        "remarks": [*_not_judged(recording, displays, zone), *_status_remarks(recording), *missing],
+        "remarks": [
+            *_not_judged(recording, displays, zone),
+            *_forecast_remarks(recording, slow),
+            *_status_remarks(recording),
+            *missing,
+        ],
     }
     if are_many:
         status["tiles"] = tiles_status(
@@ -183,14 +189,7 @@ def _joint_status(
 ) -> JointStatus:
     joint, slow, channel, temperature = facts.joint, facts.slow, facts.channel, facts.temperature
     mark, state, state_note = alert_state(facts)
-    when, reaches = forecast_text(
-        temperature,
-        facts.levels,
-        slow.temperature_trend if slow else None,
-        [a for a in facts.alerts if a.channel == channel],
-        stale=facts.is_stale or not facts.is_heat_known,
-        zone=zone,
-    )
+    when, reaches = limit_time(recording, facts, now_ns=now_ns, zone=zone)
     scale = _scale(temperature, facts.levels)
     if reaches is not None:
         scale["will"] = reaches
@@ -264,6 +263,17 @@ def _not_judged(recording: Recording, displays: Displays, zone: tzinfo) -> list[
     ]
 
 
+def _forecast_remarks(recording: Recording, slow: Mapping[str, SlowValues]) -> list[str]:
+    """Return by what the joints that report a temperature are forecast."""
+    bench = recording.bench
+    joints = [
+        joint
+        for joint in bench.joints
+        if joint.name not in bench.sensors and watched_temperature(recording, joint.name)
+    ]
+    return model_remarks(joints, {name: values.forecast for name, values in slow.items()})
+
+
 def _loss_remark(lost: int, events: Sequence[Event]) -> str:
     """Return how many frames were lost; of a standstill without a value nobody knows how many."""
     standstills = sum(
@@ -288,7 +298,9 @@ def _status_remarks(recording: Recording) -> list[str]:
             remarks.append(
                 f"{joint.label or joint.name} torque is derived from current, {factor} N·m/A"
             )
-    sends_requests = any(bus.send for bus in recording.bench.buses)
+    buses = recording.bench.buses
+    sends_requests = any(bus.send for bus in buses)
+    these = "these buses" if len(buses) > 1 else "this bus"
     health = recording.latest_health()
     events = recording.read_events()
     remarks.append(_loss_remark(health.dropped if health is not None else 0, events))
@@ -296,6 +308,6 @@ def _status_remarks(recording: Recording) -> list[str]:
     if garbled:
         remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")
     remarks.append(
-        "joints are polled for their status" if sends_requests else "nothing is sent on this bus"
+        "joints are polled for their status" if sends_requests else f"nothing is sent on {these}"
     )
     return remarks

@@ -12,9 +12,9 @@ from typing import Final
 from dashboard.figures.axes import temperature_scale
 from dashboard.figures.pens import NO_PEN, Pens
 from dashboard.live.drive_text import drive_text
-from dashboard.live.forecast_text import forecast_text
 from dashboard.live.joint_facts import JointFacts
 from dashboard.live.joint_words import alert_state, level_marks, temperature_text
+from dashboard.live.limit_time import limit_time
 from dashboard.live.snapshot import LatestValues
 from dashboard.live.wire_messages import LimitTime, Tiles, TileStatus
 from dashboard.text.format import format_clock, format_duration, format_number, format_reading
@@ -71,7 +71,7 @@ def tiles_status(
         "high": high,
         "order": order,
         "full": full,
-        "summary": f"{_summary(joints)}; rules from {low:g} to {high:g} °C",
+        "summary": f"{_summary(recording, joints)}; rules from {low:g} to {high:g} °C",
         "rest": rest,
         "rest_note": rest_note,
         "joints": [
@@ -129,7 +129,7 @@ def _full_tile(
     zone: tzinfo,
     displays: Displays,
 ) -> TileStatus:
-    when, reaches = _forecast_words(recording, facts, zone)
+    when, reaches = _forecast_words(recording, facts, now_ns, zone)
     tile["limit_time"] = when
     tile["reason"] = _reason(recording, facts, now_ns, zone, displays)
     if reaches is not None:
@@ -141,7 +141,7 @@ def _full_tile(
 
 
 def _forecast_words(
-    recording: Recording, facts: JointFacts, zone: tzinfo
+    recording: Recording, facts: JointFacts, now_ns: int, zone: tzinfo
 ) -> tuple[LimitTime, float | None]:
     """Return what is said of the time ahead, and the level that will be reached."""
     if facts.is_stale:
@@ -156,14 +156,7 @@ def _forecast_words(
             "label": "RMS torque, 1 min",
         }
         return load, None
-    return forecast_text(
-        facts.temperature,
-        facts.levels,
-        slow.temperature_trend if slow else None,
-        [alert for alert in facts.alerts if alert.channel == facts.channel],
-        stale=not facts.is_heat_known,
-        zone=zone,
-    )
+    return limit_time(recording, facts, now_ns=now_ns, zone=zone)
 
 
 def _reason(
@@ -184,7 +177,7 @@ def _reason(
     return temperature_text(facts)
 
 
-def _summary(joints: Sequence[JointFacts]) -> str:
+def _summary(recording: Recording, joints: Sequence[JointFacts]) -> str:
     """Return how many joints are in which state, and which of the well ones is next."""
     counts = [(sum(one.state == state for one in joints), *words) for state, *words in _COUNTED]
     parts = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
@@ -192,6 +185,8 @@ def _summary(joints: Sequence[JointFacts]) -> str:
     parts += [f"{faulty} with a fault of its drive"] if faulty else []
     well = [one for one in joints if one.urgency.is_well]
     text = ", ".join([*parts, f"{len(well)} well"])
+    if not recording.live:
+        return f"as last heard: {text}"
     soonest = min(well, key=lambda one: one.urgency.limit_in_s, default=None)
     if soonest is None or not math.isfinite(soonest.urgency.limit_in_s):
         return text

@@ -88,11 +88,13 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         if math.isfinite(joint_maximum) and not joint_maximum <= hottest:
             hottest, hottest_joint = joint_maximum, joint
     alerts = [alert for alert in recording.read_alerts() if alert.limit]
+    labels = [recording.bench.label_of(joint) for joint in recording.joints]
     return {
         "simulated": recording.manifest.simulated,
-        "joints": _joints_text([recording.bench.label_of(joint) for joint in recording.joints]),
-        # What the search looks in: every joint by its name and its label.
-        "joint_names": ", ".join([*recording.joints, *recording.bench.labels.values()]),
+        "joints": _joints_text(labels),
+        # What the search looks in, however few of them the row names.
+        "joint_labels": ", ".join(labels),
+        "joint_names": ", ".join(recording.joints),
         "length_s": length_s,
         "length": format_elapsed(length_s),
         "hottest": format_number(hottest, 1),

@@ -157,7 +157,7 @@ def _strip_figure(
                 Line(pen=pen, x=band.edges[:-1], y=band.maximum) if hot else band
             )
     power = lines["torque"] or lines["current"]
-    gaps = {joint: recording.read_gaps(joint) for joint in recording.joints}
+    gaps = {joint: recording.read_gaps(joint) for joint in pens}
     start = recording.start_ns
     return strip_figure(
         lines["temperature"],

@@ -12,6 +12,7 @@ thermal_model  the thermal equations of winding and housing: step, steady state
 thermal_load   how warm a joint gets under a given load, standby and speed losses included
 thermal_duty   what a joint bears for ever, for a time and in cycles
 thermal_overload  for how long loads can be held, for many joints and loads at once
+thermal_motion  where a motion that is repeated settles, and when it is first over a temperature
 temperature_trend  how fast a temperature changes, as a straight line sees it
 load_change    since when a joint's load has been of one kind
 bench/         settings: the bench file and its layouts

@@ -17,7 +17,7 @@ from logger.arrays import Floats
 from logger.joint.thermal_duty import continuous_mean_square_A2
 from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, step_response
 
-__all__ = ["LONGEST_S", "held_loads_A2", "held_times_s"]
+__all__ = ["LONGEST_S", "held_loads_A2", "held_times_s", "stacked_joints"]
 
 LONGEST_S: Final = 1e6
 """What lasts longer is held for ever."""
@@ -122,7 +122,7 @@ class _Heated:
         ambient_degC: float,
         start_degC: Floats,
     ) -> None:
-        self._joint = _stacked(joints, count)
+        self._joint = stacked_joints(joints, count)
         self._index = 1 if joints[0].nodes == 2 and node is Node.HOUSING else 0
         self._ambient_degC = ambient_degC
         self._start = np.repeat(np.asarray(start_degC, np.float64), count, axis=0)
@@ -142,8 +142,11 @@ class _Heated:
             return np.asarray(later < limit_degC)
 
 
-def _stacked(joints: Sequence[JointHeat], count: int) -> JointHeat:
-    """Return joints as one whose numbers are arrays: all that a step computes broadcasts."""
+def stacked_joints(joints: Sequence[JointHeat], count: int = 1) -> JointHeat:
+    """Return j joints of one model as one whose numbers are arrays, each `count` times.
+
+    All that a step computes broadcasts.
+    """
 
     def each(values: Sequence[float]) -> float:
         return cast("float", np.repeat(np.asarray(values, np.float64), count))

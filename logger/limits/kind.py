@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr
 
+from logger.arrays import TIME_MAX_NS
 from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.channels import channel_named
@@ -260,6 +261,10 @@ class JointLimit(LimitKind):
         `state`, `memory`: after the row at `at_ns`; no later one is older. None: not known.
         """
         return None
+
+    def changes_alone_ns(self, state: LimitState) -> int:
+        """Return from which watermark on it changes although no row came."""
+        return TIME_MAX_NS
 
     @abstractmethod
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:

@@ -24,6 +24,7 @@ from tests.contracts.tree import (
 FLOORS = (
     (FOUNDATION,),
     ("logger.joint",),
+    ("logger.heat",),
     ("logger.limits", "logger.traffic", "logger.findings"),
     ("logger.bus", "logger.store"),
     ("logger.notify",),
@@ -43,8 +44,8 @@ SUB_FLOORS = {
         *(("repair",), ("tools",)),
     ),
     "replay": (
-        *(("evaluation", "heat"), ("excursions", "tuning", "measure"), ("exploring",)),
-        *(("library",),),
+        *(("evaluation",), ("heat",), ("duty", "excursions", "measure", "tuning")),
+        *(("exploring",), ("library",)),
     ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
@@ -52,9 +53,12 @@ SUB_FLOORS = {
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.
-PURE = ("logger.joint", "logger.limits", "logger.traffic", "logger.findings")
+PURE = ("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings")
 OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
-REPLAY_MAY = {FOUNDATION, "logger.joint", *FLOORS[2], "logger.store"}
+REPLAY_MAY = {
+    *(FOUNDATION, "logger.joint", "logger.heat", "logger.limits", "logger.traffic"),
+    *("logger.findings", "logger.store"),
+}
 # What commands are made of: options, and what they write. Only commands know them.
 COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
 MOST_ARROWS = 75

@@ -95,6 +95,7 @@ SHAPES: dict[str, Any] = {
                 "size": [float], "gain": float, "rivals": [{"cause": str, "gain": float}],
             }
         ],
+        "neighbours": [dict],
         "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
         "load_unit": str, "ambient_is_idle": bool,
         "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
@@ -102,6 +103,7 @@ SHAPES: dict[str, Any] = {
         "held_at_standstill": bool,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
         "assumptions": [str], "cautions": [str], "kept": str | None,
+        "planned": dict | None,
     },
     "findings": {
         "format": int,
@@ -126,6 +128,32 @@ SHAPES: dict[str, Any] = {
         ],
         "unread": [{"id": str, "reason": str, "text": str}],
     },
+    "duty": {
+        "format": int, "joint": str, "recording": str, "span_ns": [int], "load_channel": str,
+        "unit": str, "held_s": float, "skipped_s": float, "rms": float, "lowest": float,
+        "highest": float,
+        "windows": [
+            {
+                "window_s": int, "rms": float, "at_most": float, "start_ns": int,
+                "allowed": list | None,
+            }
+        ],
+        "limit": dict | None, "no_model": str | None, "heat_fault": str | None,
+        "rated": float | None, "tightest": dict | None,
+        "cycles": [
+            {"period_s": [float], "drift_per_h": list | None, "share": float, "blocks": int}
+        ],
+        "duty": {
+            "type": str, "reason": str, "loaded_share": float | None, "loaded_rms": float | None,
+            "varying": bool, "lasted_s": float | None, "rest_s": float | None,
+        },
+        "work": dict | None, "copper": dict | None, "map": dict | None,
+        "load_ranges": {
+            "edges": [float], "count": [float], "largest": float, "slope": float,
+            "equivalent": float, "ignored_below": float,
+        },
+        "temperature_ranges": dict, "assumptions": [str], "cautions": [str],
+    },
     "measure backlash": {
         "format": int, "kind": str, "joint": str, "method": str, "source": str, "answer": str,
         "quantities": [
@@ -143,7 +171,7 @@ SHAPES: dict[str, Any] = {
         "assumptions": [str], "instruments": [str], "picture": dict, "total_arcmin": float,
         "either_side_arcmin": float, "uncertainty_arcmin": float | None, "readings": [str],
         "recordings": [str], "spans": [{"name": str, "start_ns": int, "end_ns": int}],
-        "cautions": [str], "kept": str | None,
+        "cautions": [str], "kept": str | None, "taken_over": dict | None,
     },
     "measure plan": {
         "format": int,
@@ -219,6 +247,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "bus": ["bench.toml", "--for", "0.2s"],
         "heat": ["stepped", "--hottest", "80degC", "--keep"],
         "findings": ["stepped"],
+        "duty": ["stepped"],
         "measure backlash": [
             *("--reading", "arm=344 mm +- 0.5 mm", "--reading", "play=1 mm"),
             *("--division", "play=1 mm"),

@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
+from logger.heat.model import HeatModel, Parameter
 from replay.heat.intervals import interval_of
-from replay.heat.model import HeatModel, Parameter, physical_parameters
+from replay.heat.model import physical_parameters
 from replay.heat.problem import HeatProblem
 from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR
 from replay.heat.search import find_mode

@@ -9,8 +9,9 @@ _SCRIPT = """
   const found = [];
   const how = { visibilityProperty: true, opacityProperty: true };
   const seen = (element) => element.checkVisibility(how);
-  const figures = [...document.querySelectorAll('.sheet, .lane-plot, .js-plotly-plot')]
-    .filter((figure) => seen(figure) && !figure.parentElement.closest('.sheet, .lane-plot'));
+  const all = '.sheet, .lane-row .trace, .ladder-picture, .js-plotly-plot';
+  const figures = [...document.querySelectorAll(all)]
+    .filter((figure) => seen(figure) && !figure.parentElement.closest(all));
   for (const figure of figures) {
     const box = figure.getBoundingClientRect();
     if (!box.width) continue;
@@ -26,6 +27,14 @@ _SCRIPT = """
         texts.push({ words: line.textContent.trim(), left: left + 1, right: right - 1,
           top: top + rim, bottom: bottom - rim });
       }
+    }
+    for (const control of document.querySelectorAll('.sheet-head button, .sheet-head .end')) {
+      const edge = control.getBoundingClientRect();
+      /* The underline of the one that is pressed lies below it. */
+      for (const one of texts)
+        if (edge.width && one.left < edge.right && edge.left < one.right
+            && one.top < edge.bottom + 3 && edge.top < one.bottom)
+          found.push(`"${one.words}" over the control "${control.textContent}"`);
     }
     const name = figure.id || figure.parentElement.id || figure.className;
     texts.forEach((one, i) => {

@@ -4,12 +4,17 @@
 import { button, html, setText, svg, unitLabel, words } from "../dom.mjs";
 import { formatDuration, formatElapsed } from "../format.mjs";
 import { severityMark } from "../marks.mjs";
-import { LevelHandles } from "./levels.mjs";
+import { LevelHandles, levelText } from "./levels.mjs";
 import { beyondLevels, LaneScale, valueRange } from "./scale.mjs";
 
 /** @typedef {import("./answers.d.ts").Lane} Lane */
 
 const LABEL_PX = 66;
+/* As .trace of limits.css is padded for the figures of the axis. */
+const AXIS_PX = 44;
+const VALUE_TICKS = 5;
+const LOW_PX = 100;
+const TICKS_APART_PX = 13;
 const OCTAGONS_APART_PX = 8;
 const AXIS_STEPS_S = [10, 60, 300, 600, 1800, 3600, 7200, 14400, 21600, 43200, 86400];
 const NO_RECORDINGS = "Choose recordings above: what they measured is drawn here.";
@@ -122,7 +127,7 @@ export class ResultLanes {
 
   /** The width of the whole time; the level's words stand behind it. @param {LaneRow} row */
   timeWidth(row) {
-    return Math.max((row.trace.clientWidth || 600) - LABEL_PX, 80);
+    return Math.max((row.trace.clientWidth || 600) - AXIS_PX - LABEL_PX, 80);
   }
 
   /** @param {LaneRow} row @param {Lane} lane @param {number} i */
@@ -142,6 +147,7 @@ export class ResultLanes {
     this.drawLine(group, "base", scale.height - 0.5, row.width);
     if (scale.low < 0 && scale.high > 0) this.drawLine(group, "zero", scale.y(0), row.width);
     this.drawJoints(group, lane, this.shapes[i] || [], row.width);
+    this.drawValues(group, i, row.width);
     row.levels = svg("g", {});
     row.layer.replaceChildren(group, row.levels);
     this.handles.draw(row, i, focused);
@@ -153,13 +159,33 @@ export class ResultLanes {
     group.append(svg("line", { class: cls, x1: 0, x2: width, y1: y, y2: y }));
   }
 
-  /** What is beyond the levels, as it is tinted on the other pages. @param {SVGGElement} group @param {number} i @param {number} width */
+  /**
+   * What is beyond the levels, as it is tinted on the other pages.
+   * @param {SVGGElement} group
+   * @param {number} i
+   * @param {number} width
+   */
   drawTints(group, i, width) {
     const { scale, chosen } = this;
     const [top, bottom] = [scale.y(scale.high), scale.y(scale.low)];
     for (const [from, to] of beyondLevels(chosen.levels?.[i] || [], scale.low, scale.high)) {
       const [y0, y1] = [Math.max(scale.y(to), top), Math.min(scale.y(from), bottom)];
       if (y1 > y0) group.append(svg("rect", { class: "beyond " + chosen.mark, x: 0, y: y0, width, height: y1 - y0 }));
+    }
+  }
+
+  /** The figures of the value axis on both sides; on the right the levels have theirs. @param {SVGGElement} group @param {number} i @param {number} width */
+  drawValues(group, i, width) {
+    const { scale, chosen } = this;
+    if (!this.shapes[i]?.length) return;
+    const levels = (chosen.levels?.[i] || []).flat().filter((/** @type {any} */ level) => !level.off);
+    const taken = levels.flatMap(({ at, mirrored }) => (mirrored ? [at, -at] : [at])).map((at) => scale.y(at));
+    for (const value of scale.ticks(scale.height < LOW_PX ? VALUE_TICKS - 2 : VALUE_TICKS)) {
+      const y = scale.y(value);
+      const text = levelText(value * (chosen.factor || 1));
+      group.append(svg("text", { class: "tick", x: -6, y: y + 4, "text-anchor": "end" }, text));
+      if (taken.every((other) => Math.abs(other - y) >= TICKS_APART_PX))
+        group.append(svg("text", { class: "tick", x: width + 10, y: y + 4 }, text));
     }
   }
 

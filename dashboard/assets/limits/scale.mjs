@@ -97,6 +97,16 @@ export class LaneScale {
     return 10 ** Math.floor(Math.log10((this.high - this.low) / parts));
   }
 
+  /** Round values within the range, a few. @param {number} most @returns {number[]} */
+  ticks(most) {
+    const least = (this.high - this.low) / most;
+    const power = 10 ** Math.floor(Math.log10(least));
+    const step = [1, 2, 5, 10].map((one) => one * power).find((one) => one >= least - 1e-12) || power * 10;
+    const first = Math.ceil(this.low / step);
+    const count = Math.floor(this.high / step) - first + 1;
+    return Array.from({ length: Math.max(0, count) }, (_, k) => Number(((first + k) * step).toPrecision(9)));
+  }
+
   /** Rounds to what a person would type: three digits of the picture's range. @param {number} value */
   round(value) {
     const grain = this.grain(200);

@@ -15,6 +15,7 @@ export interface ListedRecording {
   began_s: number;
   simulated: boolean;
   joints: string;
+  joint_labels: string;
   joint_names: string;
   length_s: number;
   length: string;

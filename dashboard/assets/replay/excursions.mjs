@@ -37,10 +37,9 @@ export class ExcursionList {
     page.listen(page.signal, "abort", () => this.observer?.disconnect());
   }
 
-  /** Shows another recording, all of it. @param {Overview} opened */
-  open(opened) {
+  /** Lists all, as of a recording that is opened. */
+  forgetChoice() {
     this.chosen = { ...ANY };
-    this.render(opened);
   }
 
   /** @param {Overview} opened */

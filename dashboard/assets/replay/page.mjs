@@ -4,13 +4,13 @@
    address bar holds the view, so that it can be sent to a colleague. */
 import { addressOf, fetchOpened } from "../api.mjs";
 import { byId, clamp, setText } from "../dom.mjs";
-import { isPageKey } from "../keys.mjs";
 import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";
 import { purgePlot } from "../plotly.mjs";
 import { UNITS_CHANGED } from "../units.mjs";
 import { DrawnJoints } from "./drawn.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
+import { pressKey } from "./keys.mjs";
 import { copyLink } from "./link.mjs";
 import { RecordingList } from "./list.mjs";
 import { NoteList } from "./notes.mjs";
@@ -80,7 +80,7 @@ export class ReplayPage extends Page {
     this.part("judged-off").onclick = () => this.showAsRecorded();
     this.part("link").onclick = () => copyLink(this.part("link"), this.address());
     this.listen(window, "popstate", () => this.route());
-    this.listen(document, "keydown", (event) => this.pressKey(event));
+    this.listen(document, "keydown", (event) => pressKey(this, event));
     this.listen(window, UNITS_CHANGED, () => {
       this.refresh();
       this.overlay.fetch();
@@ -169,10 +169,8 @@ export class ReplayPage extends Page {
     setText(this.part("name"), opened.name);
     setText(this.part("when"), opened.when);
     document.title = opened.name + " – dutytrace";
-    this.excursions.open(opened);
-    this.notes.render(opened.notes);
-    this.drawn.render(opened);
-    this.strip.render(opened.strip);
+    this.excursions.forgetChoice();
+    this.renderParts(opened);
     this.list.refresh();
     this.overlay.begin(view.over, view.shift);
     const [worst] = opened.excursions;
@@ -283,39 +281,5 @@ export class ReplayPage extends Page {
     this.after("span", 150, () => {
       if (this.span) this.spans.render();
     });
-  }
-
-  /** @param {KeyboardEvent} event */
-  pressKey(event) {
-    if (!isPageKey(event) || !this.opened) return;
-    const on = /** @type {HTMLElement} */ (event.target).tagName;
-    if (event.key === " " && on === "BUTTON") return;
-    if (this.overlay.pressKey(event)) {
-      event.preventDefault();
-      return;
-    }
-    const { transport } = this;
-    const share = event.shiftKey ? 0.1 : undefined;
-    /** @type {Record<string, () => void>} */
-    const actions = {
-      " ": () => transport.play(!transport.isPlaying),
-      ArrowLeft: () => transport.step(-1, share),
-      ArrowRight: () => transport.step(1, share),
-      "[": () => transport.toAlert(-1),
-      "]": () => transport.toAlert(1),
-      "{": () => transport.toAlert(-1, true),
-      "}": () => transport.toAlert(1, true),
-      "+": () => this.zoom(0.5),
-      "=": () => this.zoom(0.5),
-      "-": () => this.zoom(2),
-      ",": () => transport.setSpeed(transport.speed - 1),
-      ".": () => transport.setSpeed(transport.speed + 1),
-      Escape: () => this.takeSpan(null),
-    };
-    const bracket = event.shiftKey ? { BracketLeft: "{", BracketRight: "}" }[event.code] : undefined;
-    const action = actions[bracket ?? event.key];
-    if (!action || (on === "INPUT" && event.key.startsWith("Arrow"))) return;
-    event.preventDefault();
-    action();
   }
 }

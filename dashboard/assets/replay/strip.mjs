@@ -106,7 +106,12 @@ export class WholeStrip {
     });
   }
 
-  /** A small text as it has room together with what follows it. @param {string} text @param {number} room @param {string} after */
+  /**
+   * A small text as it has room together with what follows it.
+   * @param {string} text
+   * @param {number} room
+   * @param {string} after
+   */
   fit(text, room, after) {
     const probe = svg("text", { class: "tick", x: -9999 });
     this.layer.append(probe);

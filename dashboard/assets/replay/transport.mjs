@@ -95,7 +95,11 @@ export class Transport {
     page.moveHead(page.head + way * (page.view[1] - page.view[0]) * share, { follow: true });
   }
 
-  /** Goes to the next alert, or trip; of one that chatters to the first of its run. @param {number} way @param {boolean} [isTrip] */
+  /**
+   * Goes to the next alert, or trip; of one that chatters to the first of its run.
+   * @param {number} way
+   * @param {boolean} [isTrip]
+   */
   toAlert(way, isTrip = false) {
     const { opened, head } = this.page;
     if (!opened) return;

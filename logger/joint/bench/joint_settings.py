@@ -10,6 +10,7 @@ from logger.joint.bench.code_names import CodeNames, FlagNames
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
+from logger.joint.bench.thermal_settings import ThermalSettings
 from logger.joint.bench.value import ChannelName, Encoder, Ntc, Slot
 from logger.joint.channels import explain_channel_name, is_channel
 from logger.settings_file import SettingError, Settings
@@ -207,6 +208,8 @@ class JointSettings(Settings):
     torque: TorqueSettings | None = None
     winding: WindingSettings | None = None
     """With it a fit of heat is told in K/W and J/K."""
+    thermal: ThermalSettings | None = None
+    """A fitted model of its heat: with it the recorder forecasts its temperatures."""
     rated: RatedValues = RatedValues()
     per_mille: PerMilleBase = PerMilleBase()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)

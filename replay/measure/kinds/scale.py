@@ -14,7 +14,7 @@ import numpy as np
 from logger.errors import InputError
 from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
-    DRAWS,
+    DRAW_COUNT,
     IntervalBasis,
     bench_dice,
     drawn_reading,
@@ -269,25 +269,25 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     if known:
         arm = float(np.mean([(one.at_value or 0.0) / (gravity * one.value) for one in known]))
         drawn_arm = np.mean(
-            [(one.at_value or 0.0) / (gravity * _drawn(one, dice)) for one in known], axis=0
+            [(one.at_value or 0.0) / (gravity * _drawn_force(one, dice)) for one in known], axis=0
         )
     else:
         lever = lever_of(setup, found)
         arm = lever.factor / gravity
         shares = math.sqrt(sum(one.contribution**2 for one in lever.parts))
-        drawn_arm = arm * (1.0 + shares * dice.normal(size=DRAWS))
+        drawn_arm = arm * (1.0 + shares * dice.normal(size=DRAW_COUNT))
     value = float(np.mean([one.value for one in asked])) * gravity * arm
     values = np.array([one.value for one in asked])
     if asked[0].division and not asked[0].bound:
         # Repeats are rounded alike: their number does not divide the division.
-        drawn = draw_positions([values], asked[0].division, n=DRAWS, dice=dice)[:, 0]
+        drawn = draw_positions([values], asked[0].division, n=DRAW_COUNT, dice=dice)[:, 0]
     else:
-        drawn = np.mean([_drawn(one, dice) for one in asked], axis=0)
+        drawn = np.mean([_drawn_force(one, dice) for one in asked], axis=0)
     drawn = drawn * gravity * drawn_arm
     is_known = bool(asked[0].division or asked[0].bound)
     if len(asked) > 1 and not is_known:
         spread = float(values.std(ddof=1)) / math.sqrt(len(values)) * gravity * arm
-        drawn = drawn + spread * dice.standard_t(len(values) - 1, DRAWS)
+        drawn = drawn + spread * dice.standard_t(len(values) - 1, DRAW_COUNT)
         is_known = True
     torque = (
         drawn_quantity(TORQUE, value, drawn, basis=IntervalBasis.DRAWS)
@@ -312,8 +312,8 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     )
 
 
-def _drawn(one: Reading, dice: np.random.Generator) -> np.ndarray:
+def _drawn_force(one: Reading, dice: np.random.Generator) -> np.ndarray:
     drawn = drawn_reading(one.value, bound=one.bound, factor=one.factor, dice=dice)
     if not one.bound and one.division:
-        drawn = drawn + dice.uniform(-0.5, 0.5, DRAWS) * one.division
+        drawn = drawn + dice.uniform(-0.5, 0.5, DRAW_COUNT) * one.division
     return drawn

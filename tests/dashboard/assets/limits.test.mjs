@@ -101,6 +101,22 @@ test("what is beyond a level is tinted away from its normal side, once where joi
   ]);
 });
 
+test("the ticks of a lane are few, round and within it", () => {
+  const scale = new LaneScale();
+  for (const range of [
+    [20, 92],
+    [-18, 18],
+    [0.001, 0.0042],
+  ]) {
+    scale.range = range;
+    const ticks = scale.ticks(5);
+    assert.ok(ticks.length >= 3 && ticks.length <= 6, `${range}: ${ticks}`);
+    assert.ok(ticks.every((tick) => tick >= range[0] && tick <= range[1]));
+  }
+  scale.range = [20, 92];
+  assert.deepEqual(scale.ticks(5), [20, 40, 60, 80]);
+});
+
 test("a trace that stands still is two pixels thick", () => {
   const scale = new LaneScale();
   scale.height = 100;

@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from datetime import UTC
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from dashboard.figures.pens import choose_pens
+from dashboard.live.joint_facts import JointFacts, joint_facts
 from dashboard.live.json_patch import diff_values
 from dashboard.live.snapshot import BusFacts, LatestValues, SlowValues
 from dashboard.live.status import live_status
@@ -17,22 +19,23 @@ from logger.limits.limit import parse_limits
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
+from replay.urgency import JointState
 from tests.support import many_joints
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
 NAMES = [joint.name for joint in many_joints.JOINTS]
+NOW_NS = START_NS + 60 * S
 HEAT = "temperature_housing_degC"
 
 
 class Running:
     """A recording that is still written, with alerts of our own."""
 
-    live = True
-
-    def __init__(self, whole: Recording, alerts: Sequence[Alert] = ()) -> None:
+    def __init__(self, whole: Recording, alerts: Sequence[Alert], *, live: bool) -> None:
         self._whole = whole
         self._alerts = tuple(alerts)
+        self.live = live
 
     def __getattr__(self, name: str) -> object:
         return getattr(self._whole, name)
@@ -72,9 +75,35 @@ def status_of(
     drawn: Sequence[str] | None = None,
     buses: Sequence[BusFacts] = (),
     names: Sequence[str] = NAMES,
+    live: bool = True,
 ) -> Status:
     """Return what Live shows a minute after the start."""
-    now_ns = START_NS + 60 * S
+    slow = {name: SlowValues(rms_torque_Nm=3.1, temperature_trend=None) for name in names}
+    return live_status(
+        Running(recording, alerts, live=live),  # type: ignore[arg-type]
+        latest=latest_of(silent, hotter),
+        slow=slow,
+        now_ns=NOW_NS,
+        zone=UTC,
+        worst_first=worst_first,
+        pens=choose_pens(worst_first or NAMES, NAMES, drawn),
+        buses=buses,
+    )
+
+
+def joint_facts_of(recording: Recording, *alerts: Alert, live: bool) -> list[JointFacts]:
+    """Return what is so of each joint then."""
+    latest = latest_of()
+    running: Any = Running(recording, alerts, live=live)
+    return [
+        joint_facts(running, name, latest=latest[name], slow=None, alerts=alerts, now_ns=NOW_NS)
+        for name in NAMES
+    ]
+
+
+def latest_of(silent: Sequence[str] = (), hotter: float = 0.0) -> dict[str, LatestValues]:
+    """Return the newest values of each joint."""
+    now_ns = NOW_NS
     latest = {}
     for joint in many_joints.JOINTS:
         heard_ns = now_ns - (48 * S if joint.name in silent else S // 50)
@@ -82,17 +111,7 @@ def status_of(
         if joint.temperature_degC == joint.temperature_degC:
             values[HEAT] = (heard_ns, joint.temperature_degC + hotter)
         latest[joint.name] = LatestValues(time_ns=heard_ns, values=values)
-    slow = {name: SlowValues(rms_torque_Nm=3.1, temperature_trend=None) for name in names}
-    return live_status(
-        Running(recording, alerts),  # type: ignore[arg-type]
-        latest=latest,
-        slow=slow,
-        now_ns=now_ns,
-        zone=UTC,
-        worst_first=worst_first,
-        pens=choose_pens(worst_first or NAMES, NAMES, drawn),
-        buses=buses,
-    )
+    return latest
 
 
 WORST_FIRST = [
@@ -133,6 +152,23 @@ def test_tiles_in_place_of_rows(recording: Recording):
     )
     assert tiles["rest"] == "And 18 that are well"
     assert tiles["rest_note"].startswith("all below 70 °C; ")
+
+
+def test_a_recording_that_stopped_keeps_its_order(recording: Recording):
+    """Nobody is silent of his own: what was known last counts, and six are in full."""
+    known = joint_facts_of(recording, *ALERTS, live=False)
+    states = {one.joint: one.state for one in known}
+    assert states["south-shoulder"] == JointState.TRIP
+    assert states["north-elbow"] == JointState.WARNING
+    assert states["east-gripper"] == JointState.HEAT_UNKNOWN
+    assert states["east-wrist"] == JointState.NORMAL
+    assert all(one.is_stale for one in known)
+    status = status_of(recording, *ALERTS, worst_first=WORST_FIRST, live=False)
+    tiles = status["tiles"]
+    assert tiles["full"] == 6
+    assert tiles["summary"].startswith("as last heard: 1 tripped, 2 warn, 1 without")
+    assert tiles["rest"] == "And 18 more"
+    assert {tile["state"] for tile in tiles["joints"]} == {"No data"}
 
 
 def test_no_joint_that_is_not_well_is_among_the_quiet_ones(recording: Recording):

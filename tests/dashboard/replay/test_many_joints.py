@@ -59,6 +59,15 @@ def test_a_row_of_the_list_stays_a_row(four_arms: Recording):
     (row,) = recording_list(cache, reader_zone(""))["rows"]
     assert row["joints"] == "north base, north shoulder and 22 more"
     assert "west-gripper" in row["joint_names"]
-    assert "west gripper" in row["joint_names"]
+    assert "west gripper" in row["joint_labels"]
     assert (row["at"], row["pen"]) == ("south shoulder", 0)
     assert row["warning"] is not None
+
+
+def test_a_joint_that_is_not_drawn_leaves_no_gap(four_arms: Recording):
+    """One that fell silent tints the strip only where it is drawn."""
+    for chosen, has_gap in ((None, False), (["east-wrist"], True)):
+        pens = drawn_pens(four_arms, chosen=chosen)
+        strip = open_view(four_arms, OPTIONS, None, pens)["strip"]
+        tints = [shape.get("fillcolor") for shape in strip["layout"]["shapes"]]
+        assert (LIGHT.none_tint in tints) is has_gap
