@@ -143,8 +143,8 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
             )
             return
         result = evaluate_measurement(procedure.name, setup)
-        kept = _keep(result, setup, opened) if keep else None
         taken = None if take_over is None else _take_over(result, take_over)
+        kept = _keep(result, setup, opened) if keep else None
         show(
             {
                 **result.to_json(),
@@ -167,7 +167,6 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
                 if kept is None
                 else f"Kept in {_newest(opened).path} as {kept.id[:8]}."
             )
-
         if taken is not None and not as_json:
             say(_taken_text(taken))
 
