@@ -47,6 +47,8 @@ ARM_LENGTH: Final = QuantityKind("arm", "arm that this makes", "m")
 PER_AMPERE: Final = QuantityKind("torque_per_ampere", "torque per ampere", "N.m/A")
 LEVER_METHOD: Final = Fact("lever", "weight times gravity times arm")
 LEVER_SOURCE: Final = "common practice; standard gravity 9.80665 m/s² (3rd CGPM, 1901)"
+AFTER_NUDGE: Final = "-nudged"
+"""How the name of a span ends that repeats a level after a nudge: up3-nudged."""
 GRAVITY: Final = Fact(
     "standard gravity", "Gravity is the standard one; the local one differs by at most 0.3 %."
 )
@@ -191,7 +193,13 @@ def _recorded_scale(setup: BenchSetup, channel: str) -> list[ScaleReading]:
     read = [recorded_as_scale(span, channel) for span in setup.spans]
     factor = _lever(setup, read[0].unit)[0]
     return [
-        replace(one, torque_Nm=factor * one.raw, current_A=span.mean_of("current_A"))
+        replace(
+            one,
+            torque_Nm=factor * one.raw,
+            current_A=span.mean_of("current_A"),
+            level=span.name.removesuffix(AFTER_NUDGE),
+            is_nudged=span.name.endswith(AFTER_NUDGE),
+        )
         for one, span in zip(read, setup.spans, strict=True)
     ]
 
@@ -215,7 +223,8 @@ def _lever(setup: BenchSetup, unit: str) -> tuple[float, Reading | None, float]:
             )
         by_angle = float(cosines.std()) / level
     gravity = GRAVITY_M_S2 if unit == "kg" else 1.0
-    return arm.value * gravity * level, arm, by_angle
+    gain = setup.single_reading("gain")
+    return arm.value * gravity * level / (gain.value if gain else 1.0), arm, by_angle
 
 
 def lever_of(setup: BenchSetup, found: Sequence[ScaleReading]) -> Lever:
@@ -239,7 +248,7 @@ def lever_of(setup: BenchSetup, found: Sequence[ScaleReading]) -> Lever:
     scale = setup.channels.get("scale") or "scale"
     division = f", read to {found[0].division:g} {unit}" if found[0].division else ""
     return Lever(
-        factor=factor / (gain.value if gain else 1.0),
+        factor=factor,
         parts=tuple(parts),
         instruments=(
             *((f"arm {arm.text}",) if arm else ()),

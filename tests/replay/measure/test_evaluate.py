@@ -51,6 +51,21 @@ def test_levels_are_taken_from_spans_and_a_recorded_load_cell(levels: Recording)
     assert off.value == pytest.approx(100 * (1.83 / np.sqrt(1.8 * 1.95) - 1), abs=0.01)
 
 
+def test_a_level_that_is_recorded_again_after_a_nudge(levels: Recording):
+    """`level3-nudged` is read beside level3: it shows that standing is standing."""
+    spans = [_span(f"level{index}", 3 * index + 0.5, 3 * index + 1.5) for index in range(10)]
+    again = [
+        _span(f"level{index}-nudged", 3 * index + 1.6, 3 * index + 2.6) for index in (1, 3, 7, 8)
+    ]
+    setup = bench_setup(
+        "torque", recordings=[levels], spans=spans + again, channels={"scale": "torque_sensor_Nm"}
+    )
+    found = evaluate_measurement("torque", setup)
+    efficiency = found.quantity_named("efficiency")
+    assert efficiency is not None
+    assert efficiency.value == pytest.approx(100 * np.sqrt(1.8 / 1.95), rel=1e-4)
+
+
 def test_typed_levels_take_their_current_from_spans(levels: Recording):
     """What a person reads off beside the recording is joined to it by the span's name."""
     spans = [_span(f"up{index}", 3 * index + 0.5, 3 * index + 2.5) for index in range(5)]
