@@ -3,9 +3,10 @@
 from datetime import UTC, tzinfo
 from typing import Any
 
+from dashboard.figures.pens import choose_pens
 from dashboard.heat.load_map_figure import load_map_figure
 from dashboard.heat.rms_window_figure import rms_window_figure
-from dashboard.text.theme import Theme, pen_number
+from dashboard.text.theme import Theme
 from logger.joint.quantities import Display
 from replay.duty.result import DutyResult
 from replay.duty.sentence import duty_parts, duty_sentence
@@ -41,7 +42,7 @@ def duty_view(
     speed
         How speeds are shown.
     """
-    pen = pen_number(recording.joints.index(account.joint))
+    pen = choose_pens((), recording.joints, [account.joint])[account.joint]
     unit = unit_text(account.unit)
     tightest = account.tightest
     span = None

@@ -10,7 +10,7 @@ from typing import Any, Final
 from urllib.parse import quote, urlencode
 
 from dashboard.text.format import format_date, format_short_date
-from dashboard.text.theme import pen_number
+from dashboard.text.theme import LIGHT
 from logger.joint.bench.claims import StatedClaim
 from logger.joint.data_sheet import Better
 from replay.heat.sentence import PartKind, SentencePart
@@ -70,7 +70,7 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
     )
     content: dict[str, Any] = {
         "specimens": [
-            {"key": one.key, "name": _name(one), "pen": pen_number(at)}
+            {"key": one.key, "name": _name(one), "pen": at % len(LIGHT.pens) + 1}
             for at, one in enumerate(specimens)
         ],
         "chosen": "",

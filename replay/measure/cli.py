@@ -93,6 +93,16 @@ Keep = Annotated[
 ]
 
 
+TakeOver = Annotated[
+    Path | None,
+    typer.Option(
+        "--take-over",
+        metavar="BENCH",
+        help="Write torque per ampere into this bench file, in place and dated (torque only).",
+    ),
+]
+
+
 def _command_of(procedure: Procedure) -> Callable[..., None]:
     """Return the command of a kind: the options are the same for all of them."""
 
@@ -108,6 +118,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
         channel: Channels = [],  # noqa: B006
         expect: Expect = False,
         keep: Keep = False,
+        take_over: TakeOver = None,
         as_json: AsJson = False,
     ) -> None:
         from replay.measure.evaluate import bench_setup, evaluate_measurement, expect_measurement
@@ -132,6 +143,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
             )
             return
         result = evaluate_measurement(procedure.name, setup)
+        taken = None if take_over is None else _take_over(result, take_over)
         kept = _keep(result, setup, opened) if keep else None
         show(
             {
@@ -144,6 +156,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
                 ],
                 "cautions": [one.code for one in procedure.cautions],
                 "kept": None if kept is None else kept.id,
+                "taken_over": taken,
             },
             _result_lines(result),
             as_json=as_json,
@@ -154,6 +167,8 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
                 if kept is None
                 else f"Kept in {_newest(opened).path} as {kept.id[:8]}."
             )
+        if taken is not None and not as_json:
+            say(_taken_text(taken))
 
     measure.__doc__ = _help_of(procedure)
     return measure
@@ -179,6 +194,36 @@ def _keep(
         )
     finding = measurement_finding(result, setup, recordings)
     return None if finding is None else keep_finding(path, finding)
+
+
+def _take_over(result: "Measurement", path: Path) -> dict[str, float | str | None]:
+    """Write torque per ampere into a bench file; return what stood there and what stands now."""
+    from datetime import UTC, datetime
+
+    from replay.measure.take_over import take_over_torque
+
+    measured = result.quantity_named("torque_per_ampere")
+    if measured is None or not measured.has_interval or not result.joint:
+        raise InputError(
+            where="--take-over",
+            found="no torque per ampere of a named joint with an interval",
+            expected="a measurement of torque with levels up and down, and --joint",
+        )
+    before = take_over_torque(path, result.joint, measured, datetime.now(UTC).date())
+    return {"bench": str(path), "before": before, "per_ampere": float(f"{measured.value:.5g}")}
+
+
+def _taken_text(taken: dict[str, float | str | None]) -> str:
+    before, now = taken["before"], taken["per_ampere"]
+    text = f"Taken over into {taken['bench']}: {now} N.m/A"
+    if isinstance(before, float) and isinstance(now, float):
+        off = 100.0 * (before / now - 1.0)
+        side = "low" if off < 0.0 else "high"
+        text += (
+            f" in place of {before:g}. Until now torque was {abs(off):.1f} % {side} on all pages; "
+            "`dutytrace redecode REC --bench` computes stored torque anew"
+        )
+    return f"{text}."
 
 
 def _help_of(procedure: Procedure) -> str:

@@ -14,6 +14,12 @@ from replay.measure.evidence import (
 )
 from replay.measure.kinds.backlash import expect_backlash, measure_backlash
 from replay.measure.kinds.ceiling import measure_ceiling
+from replay.measure.kinds.expectations import (
+    expect_free,
+    expect_friction,
+    expect_turns,
+    expect_value,
+)
 from replay.measure.kinds.free import measure_free
 from replay.measure.kinds.friction import measure_friction
 from replay.measure.kinds.oscillation import expect_oscillation, measure_oscillation
@@ -39,10 +45,14 @@ EVALUATIONS: Final[dict[str, Callable[[BenchSetup], Measurement]]] = {
     "turns": measure_turns,
     "value": measure_value,
 }
-EXPECTATIONS: Final[dict[str, Callable[[BenchSetup], Expectation]]] = {
+EXPECTATIONS: Final[dict[str, Callable[[BenchSetup], Expectation | None]]] = {
     "backlash": expect_backlash,
     "torque": expect_torque,
     "oscillation": expect_oscillation,
+    "friction": expect_friction,
+    "free": expect_free,
+    "turns": expect_turns,
+    "value": expect_value,
 }
 FINDS_ITS_SPANS: Final = {"ceiling", "oscillation", "friction"}
 """Kinds that take the whole recording where no span is named."""

@@ -16,7 +16,7 @@ from logger.findings.finding import UncertaintyPart
 from logger.findings.uncertainty import combined_uncertainty, effective_freedom
 
 __all__ = [
-    "DRAWS",
+    "DRAW_COUNT",
     "IntervalBasis",
     "bench_dice",
     "combine_parts",
@@ -24,9 +24,9 @@ __all__ = [
     "drawn_reading",
 ]
 
-DRAWS: Final = 20_000
+DRAW_COUNT: Final = 20_000
 """Ends of a 95 % interval are known to 1 % of its width by as many (JCGM 101, 7.2)."""
-_SEED: Final = 20080101
+_DICE_SEED: Final = 20080101
 """Fixed: the same readings give the same answer."""
 
 
@@ -53,7 +53,7 @@ def combine_parts(parts: Sequence[UncertaintyPart]) -> tuple[float, float]:
 
 def bench_dice(name: str = "") -> np.random.Generator:
     """Return a generator of draws that is the same for the same measurement."""
-    return np.random.default_rng([_SEED, *name.encode()])
+    return np.random.default_rng([_DICE_SEED, *name.encode()])
 
 
 def drawn_bounds(drawn: Floats) -> tuple[float, float, float]:
@@ -66,7 +66,12 @@ def drawn_bounds(drawn: Floats) -> tuple[float, float, float]:
 
 
 def drawn_reading(
-    value: float, *, bound: float, factor: float | None, dice: np.random.Generator, n: int = DRAWS
+    value: float,
+    *,
+    bound: float,
+    factor: float | None,
+    dice: np.random.Generator,
+    n: int = DRAW_COUNT,
 ) -> Floats:
     """Return n draws of a value that was typed with +-; shape (n,)."""
     if bound <= 0.0:

@@ -100,7 +100,9 @@ _TORQUE: Final = Procedure(
             units=("1",),
         ),
     ),
-    spans=(SpanRule("*", "one level of torque, standing still; in the order of time"),),
+    spans=(
+        SpanRule("*", "one level, standing still, such as up3; up3-nudged the same after a nudge"),
+    ),
     channels=("scale",),
     cautions=(_SWINGS, _DROPS, _HOT, _SENDS_NOTHING),
     steps=(

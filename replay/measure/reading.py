@@ -72,7 +72,7 @@ _KINDS: Final = {
     "kg.m2": "an inertia, such as 0.02 kg.m2",
     "1": "a plain number",
 }
-_LONGEST: Final = 120
+_MOST_CHARACTERS: Final = 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,9 +119,11 @@ def parse_reading(text: str, rules: Sequence[ReadingRule], *, where: str = "--re
         The text is none, its name is none of the rules, or its unit or sign does not fit.
     """
     name, equals, rest = (part.strip() for part in text.partition("="))
-    if not equals or not rest or len(text) > _LONGEST or not _NAME.fullmatch(name):
+    if not equals or not rest or len(text) > _MOST_CHARACTERS or not _NAME.fullmatch(name):
         raise InputError(
-            where=where, found=repr(text[:_LONGEST]), expected="NAME=VALUE, such as arm=344 mm"
+            where=where,
+            found=repr(text[:_MOST_CHARACTERS]),
+            expected="NAME=VALUE, such as arm=344 mm",
         )
     rule = _rule_named(name, rules, where)
     written, at = _split_at(rest)

@@ -201,7 +201,7 @@ SHAPES: dict[str, Any] = {
         "assumptions": [str], "instruments": [str], "picture": dict, "total_arcmin": float,
         "either_side_arcmin": float, "uncertainty_arcmin": float | None, "readings": [str],
         "recordings": [str], "spans": [{"name": str, "start_ns": int, "end_ns": int}],
-        "cautions": [str], "kept": str | None,
+        "cautions": [str], "kept": str | None, "taken_over": dict | None,
     },
     "measure plan": {
         "format": int,

@@ -18,6 +18,7 @@
     ceiling_causes  what holds a ceiling
     holds          stretches that ask for more than comes
     turns          gear ratio, direction, turns kept
+    expectations   how narrow the simple kinds can get
     value          anything that is read off
 
 Kept together: one kind a module, with what only that kind needs beside it.

@@ -19,7 +19,7 @@ from replay.measure.kinds.holds import AskedHold
 
 __all__ = ["Cause", "CauseScore", "score_causes", "standing_causes"]
 
-STEADY_SHARE: Final = 0.003
+STILL_SHARE: Final = 0.003
 """How still a ceiling stands at best, of its value."""
 TOGETHER: Final = 6.0
 """Scores that differ by less are named together."""
@@ -61,7 +61,7 @@ def score_causes(holds: Sequence[AskedHold]) -> list[CauseScore]:
         (Cause.TORQUE, "torque_Nm"),
         (Cause.SPEED, "speed_rad_s"),
     ):
-        rows = _rows(holds, channel)
+        rows = _channel_rows(holds, channel)
         if rows is not None:
             scores.append(_scored(cause, *rows, np.ones((n, 1))))
     supply = _supply(holds)
@@ -81,7 +81,7 @@ def standing_causes(scores: Sequence[CauseScore]) -> list[Cause]:
     return list(dict.fromkeys(one.cause for one in scores if one.score - best.score < TOGETHER))
 
 
-def _rows(holds: Sequence[AskedHold], channel: str) -> tuple[Floats, Floats] | None:
+def _channel_rows(holds: Sequence[AskedHold], channel: str) -> tuple[Floats, Floats] | None:
     """Return means and their scatter of a channel, None where a hold lacks it or it is nothing."""
     if not all(channel in one.mean for one in holds):
         return None
@@ -89,7 +89,7 @@ def _rows(holds: Sequence[AskedHold], channel: str) -> tuple[Floats, Floats] | N
     if not values.mean() > 0.0:
         return None
     scatter = np.array([one.scatter[channel] for one in holds])
-    return values, np.hypot(scatter, STEADY_SHARE * values.mean())
+    return values, np.hypot(scatter, STILL_SHARE * values.mean())
 
 
 def _scored(cause: Cause, values: Floats, scatter: Floats, design: Floats) -> CauseScore:
@@ -106,10 +106,10 @@ def _scored(cause: Cause, values: Floats, scatter: Floats, design: Floats) -> Ca
 
 
 def _supply(holds: Sequence[AskedHold]) -> CauseScore | None:
-    speed, voltage = _rows(holds, "speed_rad_s"), _rows(holds, "voltage_V")
+    speed, voltage = _channel_rows(holds, "speed_rad_s"), _channel_rows(holds, "voltage_V")
     if speed is None or voltage is None or np.ptp(voltage[0]) < LEAST_SAG * voltage[0].mean():
         return None
-    current = _rows(holds, "current_A")
+    current = _channel_rows(holds, "current_A")
     columns = [voltage[0]] if current is None else [voltage[0], current[0]]
     # What the voltage is not known to is what the speed may be off by.
     scatter = np.hypot(speed[1], speed[0] * voltage[1] / voltage[0])
@@ -124,9 +124,9 @@ def _derated(holds: Sequence[AskedHold]) -> list[CauseScore]:
     out = []
     # A drive takes back current. Torque at one current falls with temperature by itself, as the
     # magnets do, and stands for it only where no current is recorded.
-    has_current = _rows(holds, "current_A") is not None
+    has_current = _channel_rows(holds, "current_A") is not None
     for channel in ("current_A",) if has_current else ("torque_Nm",):
-        rows = _rows(holds, channel)
+        rows = _channel_rows(holds, channel)
         if rows is None:
             continue
         for name in sorted({key for one in holds for key in one.mean if key.startswith("temp")}):

@@ -14,7 +14,7 @@ import numpy as np
 from logger.arrays import Floats
 from logger.errors import InputError
 from logger.findings.finding import UncertaintyPart
-from replay.measure.interval import DRAWS, IntervalBasis, bench_dice
+from replay.measure.interval import DRAW_COUNT, IntervalBasis, bench_dice
 from replay.measure.kinds.scale import GRAVITY, Lever, lever_of, reading_as_scale, recorded_as_scale
 from replay.measure.procedure import Fact
 from replay.measure.result import (
@@ -77,7 +77,7 @@ def measure_free(setup: BenchSetup) -> Measurement:
     lever = lever_of(setup, every)
     forward, backward = (np.array([one.raw for one in ways[way]]) for way in ways)
     division = max(one.division for one in every)
-    drawn = _drawn([forward, backward], division)
+    drawn = _drawn_means([forward, backward], division)
     mean_f, mean_b = float(forward.mean()), float(backward.mean())
     if mean_f < mean_b:
         mean_f, mean_b = mean_b, mean_f
@@ -104,17 +104,17 @@ def measure_free(setup: BenchSetup) -> Measurement:
     )
 
 
-def _drawn(groups: Sequence[Floats], division: float) -> Floats | None:
+def _drawn_means(groups: Sequence[Floats], division: float) -> Floats | None:
     """Return draws of the mean each way, shape (n, 2); None where nothing says how sure it is."""
     dice = bench_dice("free")
     if division:
-        return draw_positions(groups, division, n=DRAWS, dice=dice)
+        return draw_positions(groups, division, n=DRAW_COUNT, dice=dice)
     if min(len(one) for one in groups) < 2:
         return None
     return np.stack(
         [
             one.mean()
-            + dice.standard_t(len(one) - 1, DRAWS) * one.std(ddof=1) / math.sqrt(len(one))
+            + dice.standard_t(len(one) - 1, DRAW_COUNT) * one.std(ddof=1) / math.sqrt(len(one))
             for one in groups
         ],
         axis=1,

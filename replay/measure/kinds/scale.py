@@ -14,7 +14,7 @@ import numpy as np
 from logger.errors import InputError
 from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
-    DRAWS,
+    DRAW_COUNT,
     IntervalBasis,
     bench_dice,
     drawn_reading,
@@ -47,6 +47,8 @@ ARM_LENGTH: Final = QuantityKind("arm", "arm that this makes", "m")
 PER_AMPERE: Final = QuantityKind("torque_per_ampere", "torque per ampere", "N.m/A")
 LEVER_METHOD: Final = Fact("lever", "weight times gravity times arm")
 LEVER_SOURCE: Final = "common practice; standard gravity 9.80665 m/s² (3rd CGPM, 1901)"
+AFTER_NUDGE: Final = "-nudged"
+"""How the name of a span ends that repeats a level after a nudge: up3-nudged."""
 GRAVITY: Final = Fact(
     "standard gravity", "Gravity is the standard one; the local one differs by at most 0.3 %."
 )
@@ -191,7 +193,13 @@ def _recorded_scale(setup: BenchSetup, channel: str) -> list[ScaleReading]:
     read = [recorded_as_scale(span, channel) for span in setup.spans]
     factor = _lever(setup, read[0].unit)[0]
     return [
-        replace(one, torque_Nm=factor * one.raw, current_A=span.mean_of("current_A"))
+        replace(
+            one,
+            torque_Nm=factor * one.raw,
+            current_A=span.mean_of("current_A"),
+            level=span.name.removesuffix(AFTER_NUDGE),
+            is_nudged=span.name.endswith(AFTER_NUDGE),
+        )
         for one, span in zip(read, setup.spans, strict=True)
     ]
 
@@ -215,7 +223,8 @@ def _lever(setup: BenchSetup, unit: str) -> tuple[float, Reading | None, float]:
             )
         by_angle = float(cosines.std()) / level
     gravity = GRAVITY_M_S2 if unit == "kg" else 1.0
-    return arm.value * gravity * level, arm, by_angle
+    gain = setup.single_reading("gain")
+    return arm.value * gravity * level / (gain.value if gain else 1.0), arm, by_angle
 
 
 def lever_of(setup: BenchSetup, found: Sequence[ScaleReading]) -> Lever:
@@ -239,7 +248,7 @@ def lever_of(setup: BenchSetup, found: Sequence[ScaleReading]) -> Lever:
     scale = setup.channels.get("scale") or "scale"
     division = f", read to {found[0].division:g} {unit}" if found[0].division else ""
     return Lever(
-        factor=factor / (gain.value if gain else 1.0),
+        factor=factor,
         parts=tuple(parts),
         instruments=(
             *((f"arm {arm.text}",) if arm else ()),
@@ -269,25 +278,25 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     if known:
         arm = float(np.mean([(one.at_value or 0.0) / (gravity * one.value) for one in known]))
         drawn_arm = np.mean(
-            [(one.at_value or 0.0) / (gravity * _drawn(one, dice)) for one in known], axis=0
+            [(one.at_value or 0.0) / (gravity * _drawn_force(one, dice)) for one in known], axis=0
         )
     else:
         lever = lever_of(setup, found)
         arm = lever.factor / gravity
         shares = math.sqrt(sum(one.contribution**2 for one in lever.parts))
-        drawn_arm = arm * (1.0 + shares * dice.normal(size=DRAWS))
+        drawn_arm = arm * (1.0 + shares * dice.normal(size=DRAW_COUNT))
     value = float(np.mean([one.value for one in asked])) * gravity * arm
     values = np.array([one.value for one in asked])
     if asked[0].division and not asked[0].bound:
         # Repeats are rounded alike: their number does not divide the division.
-        drawn = draw_positions([values], asked[0].division, n=DRAWS, dice=dice)[:, 0]
+        drawn = draw_positions([values], asked[0].division, n=DRAW_COUNT, dice=dice)[:, 0]
     else:
-        drawn = np.mean([_drawn(one, dice) for one in asked], axis=0)
+        drawn = np.mean([_drawn_force(one, dice) for one in asked], axis=0)
     drawn = drawn * gravity * drawn_arm
     is_known = bool(asked[0].division or asked[0].bound)
     if len(asked) > 1 and not is_known:
         spread = float(values.std(ddof=1)) / math.sqrt(len(values)) * gravity * arm
-        drawn = drawn + spread * dice.standard_t(len(values) - 1, DRAWS)
+        drawn = drawn + spread * dice.standard_t(len(values) - 1, DRAW_COUNT)
         is_known = True
     torque = (
         drawn_quantity(TORQUE, value, drawn, basis=IntervalBasis.DRAWS)
@@ -312,8 +321,8 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     )
 
 
-def _drawn(one: Reading, dice: np.random.Generator) -> np.ndarray:
+def _drawn_force(one: Reading, dice: np.random.Generator) -> np.ndarray:
     drawn = drawn_reading(one.value, bound=one.bound, factor=one.factor, dice=dice)
     if not one.bound and one.division:
-        drawn = drawn + dice.uniform(-0.5, 0.5, DRAWS) * one.division
+        drawn = drawn + dice.uniform(-0.5, 0.5, DRAW_COUNT) * one.division
     return drawn

@@ -16,7 +16,7 @@ from logger.arrays import Floats
 from logger.errors import InputError
 from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
-    DRAWS,
+    DRAW_COUNT,
     IntervalBasis,
     bench_dice,
     drawn_reading,
@@ -114,15 +114,15 @@ def _from_plays(
     division = plays[0].division
     bound, factor = plays[0].bound, plays[0].factor
     length = _drawn_arm(arm, dice)
-    drawn = np.full(DRAWS, mean)
+    drawn = np.full(DRAW_COUNT, mean)
     if n > 1:
-        drawn += dice.standard_t(n - 1, DRAWS) * float(values.std(ddof=1)) / math.sqrt(n)
+        drawn += dice.standard_t(n - 1, DRAW_COUNT) * float(values.std(ddof=1)) / math.sqrt(n)
     if bound:
         drawn += drawn_reading(0.0, bound=bound, factor=factor, dice=dice)
     elif division:
         # Two readings, each rounded; repeats are rounded alike, so their number does not help.
         half = 0.5 * division
-        drawn += dice.uniform(-half, half, DRAWS) - dice.uniform(-half, half, DRAWS)
+        drawn += dice.uniform(-half, half, DRAW_COUNT) - dice.uniform(-half, half, DRAW_COUNT)
     is_known = n > 1 or division > 0.0 or bound > 0.0
     return _answer(
         setup,
@@ -150,13 +150,13 @@ def _from_tips(
     dof = sum(len(group) - 1 for group in groups)
     positions: Floats | None = None
     if division:
-        positions = draw_positions(groups, division, n=DRAWS, dice=dice)
+        positions = draw_positions(groups, division, n=DRAW_COUNT, dice=dice)
     elif dof:
         squares = sum(float(((one - one.mean()) ** 2).sum()) for one in groups)
-        scatter = math.sqrt(squares / dof) * np.sqrt(dof / dice.chisquare(dof, DRAWS))
+        scatter = math.sqrt(squares / dof) * np.sqrt(dof / dice.chisquare(dof, DRAW_COUNT))
         positions = np.stack(
             [
-                one.mean() + scatter * dice.normal(size=DRAWS) / math.sqrt(len(one))
+                one.mean() + scatter * dice.normal(size=DRAW_COUNT) / math.sqrt(len(one))
                 for one in groups
             ],
             axis=1,
@@ -212,7 +212,7 @@ def _answer(
         is_limit = bool(np.quantile(angles, 0.025) <= 0.0)
         if is_limit:
             angles = angles[angles >= 0.0]
-            if len(angles) < DRAWS // 1000:
+            if len(angles) < DRAW_COUNT // 1000:
                 raise InputError(
                     "--reading: tip: found a tip that moved against the force, expected its larger "
                     "reading with the force that has '+': are the directions interchanged?"
@@ -341,7 +341,7 @@ def _bending(forces: Floats) -> Floats:
 
 def _drawn_arm(arm: Reading, dice: np.random.Generator) -> Floats:
     if not arm.bound and arm.division:
-        return arm.value + dice.uniform(-0.5, 0.5, DRAWS) * arm.division
+        return arm.value + dice.uniform(-0.5, 0.5, DRAW_COUNT) * arm.division
     return drawn_reading(arm.value, bound=arm.bound, factor=arm.factor, dice=dice)
 
 

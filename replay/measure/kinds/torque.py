@@ -5,7 +5,7 @@ falls the motor's torque over efficiency plus friction. The root of both slopes 
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -147,13 +147,14 @@ def measure_torque(setup: BenchSetup) -> Measurement:
         UncertaintyPart(source="law of saturation", contribution=saturation_spread(levels, branch)),
     )
     lines = _Branches(up, down, (*lever.parts, *(law if is_bent else ())), rounding)
-    standing = _standing(setup, found, lines, lever.factor)
+    standing = _standing(found, lines)
     quantities, unknown = _quantities(lines, standing)
     stored = setup.joint.per_ampere
     if stored is not None and quantities:
         quantities.append(_stored_off(quantities[0], stored))
     few = down is not None and down.dof < 3
     at = _temperature(setup)
+    quantities = [replace(one, at=at) for one in quantities]
     return Measurement(
         kind="torque",
         joint=setup.joint.name,
@@ -174,7 +175,6 @@ def measure_torque(setup: BenchSetup) -> Measurement:
             "branch": branch.tolist(),
             "lines": [[one.intercept, one.slope] if one else None for one in (up, down)],
         },
-        extra={"conditions": at},
     )
 
 
@@ -195,9 +195,7 @@ def _levels(found: list[ScaleReading]) -> LoadLevels:
     )
 
 
-def _standing(
-    setup: BenchSetup, found: list[ScaleReading], lines: _Branches, factor: float
-) -> Fact | None:
+def _standing(found: list[ScaleReading], lines: _Branches) -> Fact | None:
     """Return None where what stands still is all of the torque, else why that is not known."""
     own = [one for one in found if not one.is_nudged]
     apart = [
@@ -248,6 +246,8 @@ def _quantities(
             UnknownResult(of=one, why=standing, steps=why[standing]) for one in kinds
         ]
     friction = (down.intercept - up.intercept) / 2.0
+    # More on the way up is more efficiency, more on the way down is less.
+    against = (halves[0], halves[1].model_copy(update={"contribution": -halves[1].contribution}))
     quantities += [
         student_quantity(LOADING, up.slope, _of_slope(up.slope, (up_part,), lines.shared)),
         student_quantity(UNLOADING, down.slope, _of_slope(down.slope, (down_part,), lines.shared)),
@@ -255,7 +255,7 @@ def _quantities(
         student_quantity(
             EFFICIENCY,
             100.0 * math.sqrt(up.slope / down.slope),
-            _of_slope(100.0 * math.sqrt(up.slope / down.slope), halves, ()),
+            _of_slope(100.0 * math.sqrt(up.slope / down.slope), against, ()),
         ),
         student_quantity(
             STANDING_FRICTION,
@@ -307,7 +307,7 @@ def _stored_off(measured: MeasuredQuantity, stored: float) -> MeasuredQuantity:
         tuple(
             UncertaintyPart(
                 source=one.source,
-                contribution=one.contribution / measured.value * ratio,
+                contribution=-one.contribution / measured.value * ratio,
                 degrees_of_freedom=one.degrees_of_freedom,
                 shared=one.shared,
             )
@@ -316,9 +316,9 @@ def _stored_off(measured: MeasuredQuantity, stored: float) -> MeasuredQuantity:
     )
 
 
-def _temperature(setup: BenchSetup) -> dict[str, float]:
+def _temperature(setup: BenchSetup) -> dict[str, float | str]:
     """Return the mean of each temperature over the spans: what the value holds at."""
-    out = {}
+    out: dict[str, float | str] = {}
     for name in sorted({one for span in setup.spans for one in span.series}):
         if name.startswith("temperature_"):
             mean = float(np.nanmean([span.mean_of(name) for span in setup.spans]))

@@ -68,7 +68,7 @@ def measure_turns(setup: BenchSetup) -> Measurement:
         )
     setup.require_channels(setup.spans, "position_rad")
     out = outs[0]
-    moved, quantities, unknown = _moved(out), [], []
+    moved, quantities, unknown = _reported_motion(out), [], []
     if abs(moved) < TURN:
         raise InputError(
             f"{out.recording}: span {out.name!r}: found a motion of {abs(moved) / TURN:.2f} turns, "
@@ -119,7 +119,7 @@ def _end_of(span: SpanTrace) -> float:
     return float(np.median(values[-max(len(values) // 20, 1) :]))
 
 
-def _moved(span: SpanTrace) -> float:
+def _reported_motion(span: SpanTrace) -> float:
     return _end_of(span) - _begin_of(span)
 
 
@@ -170,7 +170,7 @@ def _direction(out: SpanTrace) -> int:
             continue
         wanted = float(values[-1] - values[0]) if came is None else float(values.mean())
         if abs(wanted) > 1e-9:
-            return 1 if wanted * _moved(out) > 0.0 else -1
+            return 1 if wanted * _reported_motion(out) > 0.0 else -1
     return 0
 
 

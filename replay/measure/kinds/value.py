@@ -9,7 +9,7 @@ import numpy as np
 from logger.errors import InputError
 from logger.findings.finding import UncertaintyPart
 from replay.measure.interval import (
-    DRAWS,
+    DRAW_COUNT,
     IntervalBasis,
     bench_dice,
     drawn_reading,
@@ -87,7 +87,7 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
     first, mean, n = found[0], float(values.mean()), len(values)
     dice = bench_dice(first.name)
     if first.division:
-        drawn = draw_positions([values], first.division, n=DRAWS, dice=dice)[:, 0]
+        drawn = draw_positions([values], first.division, n=DRAW_COUNT, dice=dice)[:, 0]
         by_reading = float(np.std(drawn))
         if first.bound:
             drawn = drawn + drawn_reading(0.0, bound=first.bound, factor=first.factor, dice=dice)
@@ -111,7 +111,7 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
         # A rectangular part is no normal one: drawn, not combined.
         drawn = drawn_reading(mean, bound=first.bound, factor=None, dice=dice)
         if n > 1:
-            drawn = drawn + dice.standard_t(n - 1, DRAWS) * repeats[0].contribution
+            drawn = drawn + dice.standard_t(n - 1, DRAW_COUNT) * repeats[0].contribution
         return drawn_quantity(of, mean, drawn, (*repeats, _stated(first)))
     if not repeats and not first.bound:
         return bare_quantity(of, mean)

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from logger.errors import InputError
-from replay.measure.evaluate import bench_setup, evaluate_measurement
+from logger.store.repair.keep_finding import keep_finding
+from replay.measure.evaluate import bench_setup, evaluate_measurement, expect_measurement
 from replay.measure.evidence import NamedSpan
+from replay.measure.finding import measurement_finding
 from replay.recording import Recording
 from tests.support.heat_recordings import START_NS, S, record_channels
 
@@ -49,6 +51,21 @@ def test_levels_are_taken_from_spans_and_a_recorded_load_cell(levels: Recording)
     assert off.value == pytest.approx(100 * (1.83 / np.sqrt(1.8 * 1.95) - 1), abs=0.01)
 
 
+def test_a_level_that_is_recorded_again_after_a_nudge(levels: Recording):
+    """`level3-nudged` is read beside level3: it shows that standing is standing."""
+    spans = [_span(f"level{index}", 3 * index + 0.5, 3 * index + 1.5) for index in range(10)]
+    again = [
+        _span(f"level{index}-nudged", 3 * index + 1.6, 3 * index + 2.6) for index in (1, 3, 7, 8)
+    ]
+    setup = bench_setup(
+        "torque", recordings=[levels], spans=spans + again, channels={"scale": "torque_sensor_Nm"}
+    )
+    found = evaluate_measurement("torque", setup)
+    efficiency = found.quantity_named("efficiency")
+    assert efficiency is not None
+    assert efficiency.value == pytest.approx(100 * np.sqrt(1.8 / 1.95), rel=1e-4)
+
+
 def test_typed_levels_take_their_current_from_spans(levels: Recording):
     """What a person reads off beside the recording is joined to it by the span's name."""
     spans = [_span(f"up{index}", 3 * index + 0.5, 3 * index + 2.5) for index in range(5)]
@@ -62,6 +79,32 @@ def test_typed_levels_take_their_current_from_spans(levels: Recording):
     loading = found.quantity_named("torque_per_ampere_loading")
     assert loading is not None
     assert loading.value == pytest.approx(1.8, rel=1e-6)
+
+
+def test_a_result_is_kept_as_a_finding(levels: Recording):
+    """Quantities with unit, interval and parts by source; the spans and what they are of."""
+    spans = [_span(f"level{index}", 3 * index + 0.5, 3 * index + 2.5) for index in range(10)]
+    setup = bench_setup(
+        "torque", recordings=[levels], spans=spans, channels={"scale": "torque_sensor_Nm"}
+    )
+    finding = measurement_finding(evaluate_measurement("torque", setup), setup, [levels])
+    assert finding is not None
+    keep_finding(Path(str(levels.path)), finding)
+    (kept,) = levels.read_findings().findings
+    assert (kept.kind, kept.joint, len(kept.spans)) == ("torque", "a", 10)
+    first = kept.quantities[0]
+    assert (first.name, first.unit) == ("torque_per_ampere", "N.m/A")
+    assert first.low <= first.value <= first.high
+
+
+@pytest.mark.parametrize("kind", ["backlash", "torque", "oscillation", "friction", "free", "turns"])
+def test_before_the_first_step_a_kind_says_how_narrow_it_can_get(kind):
+    """And what would get narrower, the most first."""
+    expected = expect_measurement(kind, bench_setup(kind))
+    assert expected is not None
+    widths = [one.half_width for one in expected.narrower]
+    assert widths == sorted(widths)
+    assert widths[0] < expected.half_width
 
 
 @pytest.mark.parametrize(

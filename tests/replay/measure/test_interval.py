@@ -8,7 +8,7 @@ import pytest
 from logger.findings.finding import UncertaintyPart
 from logger.findings.uncertainty import student_factor
 from replay.measure.interval import (
-    DRAWS,
+    DRAW_COUNT,
     bench_dice,
     combine_parts,
     drawn_bounds,
@@ -50,5 +50,5 @@ def test_four_rectangular_inputs_after_jcgm_101_9_2_3():
 def test_draws_are_the_same_each_time():
     """The same readings give the same answer."""
     one, two = (drawn_reading(1.0, bound=0.1, factor=2.0, dice=bench_dice("a")) for _ in range(2))
-    assert len(one) == DRAWS
+    assert len(one) == DRAW_COUNT
     assert np.array_equal(one, two)
