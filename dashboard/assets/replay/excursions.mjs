@@ -112,7 +112,8 @@ export class ExcursionList {
     this.observer?.disconnect();
     this.sayMore(0);
     if (!list.length) {
-      box.replaceChildren(html("p", "none-found", "Nothing went beyond a limit."));
+      const why = all.length ? "None is of all that is chosen." : "Nothing went beyond a limit.";
+      box.replaceChildren(html("p", "none-found", why));
       return;
     }
     const table = html("div", list.length > CHUNK ? "excursions many" : "excursions");
