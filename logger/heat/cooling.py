@@ -18,7 +18,7 @@ import numpy as np
 from logger.arrays import Floats
 from logger.heat.fitted import FittedHeat
 from logger.heat.observer import COUNT_TOGETHER, NOISE_K, STEP_S, HeatStep
-from logger.joint.thermal_load import JointHeat, LoadSteps, OneNode, temperatures_over
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, OneNode, temperatures_over
 
 __all__ = ["CoolingChange", "CoolingStep", "estimate_cooling"]
 

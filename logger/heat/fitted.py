@@ -13,9 +13,15 @@ from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, Parameter, SpeedLoss, heat_joint
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.thermal_settings import ASSUMED_SPREAD, ThermalSettings
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, StepResponse, step_response
-from logger.joint.thermal_model import Winding
-from logger.joint.thermal_overload import stacked_joints
+from logger.joint.thermal.thermal_load import (
+    JointHeat,
+    LoadSteps,
+    Node,
+    StepResponse,
+    step_response,
+)
+from logger.joint.thermal.thermal_model import Winding
+from logger.joint.thermal.thermal_overload import stacked_joints
 
 __all__ = [
     "AMBIENT_CHANNEL",

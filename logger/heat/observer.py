@@ -21,7 +21,7 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.fitted import AMBIENT_CHANNEL, DRAWS, FittedHeat
-from logger.joint.thermal_load import LoadSteps, step_response
+from logger.joint.thermal.thermal_load import LoadSteps, step_response
 
 __all__ = [
     "BRIDGED_STEPS",

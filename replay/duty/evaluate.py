@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_model import Winding
 from logger.joint.time_weighted import Buckets, statistics_of
 from logger.store.pyramid.seconds import BASE_NS
 from logger.time_chunks import time_chunks

@@ -38,7 +38,7 @@ FLOORS = (
 )
 # The same within a room of rooms. What lies directly in the room may stand above or below them.
 SUB_FLOORS = {
-    "logger.joint": (("bench",), ("decode",), ("explain",)),
+    "logger.joint": (("bench", "thermal"), ("decode",), ("explain",)),
     "logger.store": (
         *(("layout",), ("parts",), ("pyramid",), ("writing",), ("reading",)),
         *(("repair",), ("tools",)),

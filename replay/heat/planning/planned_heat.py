@@ -14,8 +14,8 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.model import SpeedLoss
-from logger.joint.thermal_load import JointHeat, Node, OneNode
-from logger.joint.thermal_motion import RepeatedMotion
+from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
+from logger.joint.thermal.thermal_motion import RepeatedMotion
 from replay.heat.answers import column_band, settled_starts
 from replay.heat.fit import HeatFit
 from replay.heat.planning.motion import Motion, MotionFault, MotionFaultKind, motion_steps

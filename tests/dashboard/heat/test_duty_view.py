@@ -10,7 +10,7 @@ import pytest
 from dashboard.heat.duty_view import duty_view
 from dashboard.text.theme import DARK, LIGHT
 from logger.joint.quantities import DISPLAYS
-from logger.joint.thermal_load import Node
+from logger.joint.thermal.thermal_load import Node
 from replay.duty.allowed import tightest_window
 from replay.duty.evaluate import evaluate_duty
 from replay.duty.result import AllowedLoad, HeldAgainst, ModelLimit

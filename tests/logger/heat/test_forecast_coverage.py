@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from logger.heat.forecast import draw_futures
-from logger.joint.thermal_duty import settled_degC
+from logger.joint.thermal.thermal_duty import settled_degC
 from tests.support.observed_joint import follow, observed_joint, random_duty
 
 pytestmark = pytest.mark.slow

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logger.heat.model import HeatModel, SpeedLoss, heat_joint
-from logger.joint.thermal_load import Node
+from logger.joint.thermal.thermal_load import Node
 from logger.limits.limit import parse_limits
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.heat.bins import SensorSource
