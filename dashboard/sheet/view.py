@@ -119,7 +119,7 @@ def sheet_sentence(sheet: Sheet) -> Iterator[SentencePart]:
     if not claims:
         yield SentencePart(PartKind.WORDS, f"Nothing is claimed of {label}: ")
         yield SentencePart(
-            PartKind.WORDS, "say what its maker does, in [joint.claims] of the bench file."
+            PartKind.WORDS, "say what its maker claims, in [joint.claims] of the bench file."
         )
         return
     counts = {verdict: sheet.count_of(verdict) for verdict in Verdict}
