@@ -243,7 +243,7 @@ def latest_values(
 
     Of a joint that has been silent since before anybody looked they are the last that it said.
     """
-    newest_row_ns = recording.newest_ns(joint) or recording.start_ns
+    newest_row_ns = min(recording.newest_ns(joint) or end_ns, end_ns)
     since_ns = newest_row_ns - FIRST_LOOK_NS if previous is None else previous.time_ns + 1
     batch = recording.read_readings(joint, since_ns, end_ns + 1, lead_in=previous is None)
     values = dict(previous.values) if previous else {}
