@@ -156,10 +156,15 @@ def range_rows(result: DutyResult) -> list[tuple[str, str, str, str]]:
 def _range_row(name: str, one: RangeSpectrum, unit: str) -> tuple[str, str, str, str]:
     return (
         name,
-        f"{one.count.sum():.0f} of {one.ignored_below:.2g} {unit} and more",
+        f"{_count_text(float(one.count.sum()))} of {one.ignored_below:.2g} {unit} and more",
         f"{one.largest:.3g} {unit}",
         f"{one.equivalent:.3g} of the largest (slope {one.slope:g})",
     )
+
+
+def _count_text(count: float) -> str:
+    """Return how many cycles; of a few, halves too."""
+    return f"{count:.0f}" if count >= 10.0 else f"{count:g}"
 
 
 def duty_line(duty: FoundDuty, unit: str) -> str:

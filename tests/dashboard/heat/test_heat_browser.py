@@ -34,15 +34,15 @@ def test_rules_are_turned(browser: Browser, serve, folder: Path):
     page.on("pageerror", lambda fault: faults.append(str(fault)))
     page.goto(f"{serve(folder)}/heat/steps")
     _fitted(page)
-    told = page.locator(".sentence-told")
+    told = page.locator("#heat-said .sentence-told")
     expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
-    before = page.locator(".sentence-told .value").first.inner_text()
+    before = page.locator("#heat-said .sentence-told .value").first.inner_text()
     expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
     expect(page.locator("#heat-ladder .rung").first).to_be_attached()
     page.locator("#heat-room").focus()
     page.keyboard.press("Home")
     expect(told).to_contain_text("for ever at 0 °C")
-    warmer = page.locator(".sentence-told .value").first
+    warmer = page.locator("#heat-said .sentence-told .value").first
     expect(warmer).not_to_have_text(before)
     assert float(warmer.inner_text()) > float(before)
     page.get_by_role("button", name="holding still").click()
