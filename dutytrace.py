@@ -35,8 +35,12 @@ from logger.memory import leave_out_pandas
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
+from replay import cli_findings as finding
 from replay import cli_requests as requesting
+from replay.duty import cli as duty
 from replay.heat import cli as heat
+from replay.measure import cli as measuring
+from replay.sheet import cli as sheet
 
 if TYPE_CHECKING:
     from replay.library.recording_list import list_recordings as recordings
@@ -79,6 +83,9 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
     "heat": heat.fit_heat,
+    "duty": duty.tell_duty,
+    "findings": finding.list_findings,
+    "sheet": sheet.show_sheet,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,
@@ -110,15 +117,22 @@ layout_app = typer.Typer(
     no_args_is_help=True,
 )
 limits_app = typer.Typer(help="Look at what limits mean.", no_args_is_help=True)
+measure_app = typer.Typer(
+    help="Measure on the bench: play, torque per ampere, ceilings, oscillation, friction, turns. "
+    "You or your controller move the joint; nothing is sent.",
+    no_args_is_help=True,
+)
 for group, commands in (
     (app, COMMANDS),
     (layout_app, LAYOUT_COMMANDS),
     (limits_app, LIMITS_COMMANDS),
+    (measure_app, measuring.MEASURE_COMMANDS),
 ):
     for name, command in commands.items():
         group.command(name)(command)
 app.add_typer(layout_app, name="layout")
 app.add_typer(limits_app, name="limits")
+app.add_typer(measure_app, name="measure")
 
 
 def __getattr__(name: str) -> object:

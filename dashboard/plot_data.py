@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from dashboard.drawn_joints import limited_channels
 from dashboard.figures.annotations import (
     Annotations,
     LimitLine,
@@ -18,22 +19,17 @@ from dashboard.figures.annotations import (
     other_gap,
 )
 from dashboard.figures.axes import Pen, PlotRow
+from dashboard.figures.pens import Pens
 from dashboard.figures.row_choice import USUAL_ROWS, RowChoice, row_offers
 from dashboard.figures.row_plan import plan_rows
-from dashboard.flag_data import (
-    flag_names,
-    flag_offers,
-    other_flag_pens,
-)
+from dashboard.flag_data import flag_names, flag_offers, other_flag_pens
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.arrays import TIME_MAX_NS
 from logger.limits.limit import LimitSet
 from replay.alignment import Overlay
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
-from replay.window import (
-    gaps_within,
-)
+from replay.window import gaps_within
 
 __all__ = [
     "add_overlay_annotations",
@@ -49,6 +45,7 @@ def plan_recording_rows(
     recording: Recording,
     displays: Displays = DEFAULT_DISPLAYS,
     limits: LimitSet | None = None,
+    pens: Pens | None = None,
     *,
     choice: RowChoice | None = None,
     apart: bool = False,
@@ -59,28 +56,21 @@ def plan_recording_rows(
     ----------
     limits
         Of several temperatures the one with a limit is usual; None: the newest in force.
+    pens
+        The joints that are drawn, each with its pen; None: the first ones of the bench.
     choice
         The rows that the reader chose; None: the usual ones, without flags.
     apart
         As in `plan_rows`: whether a second recording is laid over them.
     """
-    limits_in_force = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
-    limited = {
-        joint: {
-            limit.channel
-            for limit in limits_in_force.for_joint(
-                joint, carried, sensor=joint in recording.bench.sensors
-            )
-            if hasattr(limit, "channel")
-        }
-        for joint, carried in channels.items()
-    }
+    limited = limited_channels(recording, recording.limits if limits is None else limits)
     return plan_rows(
         channels,
         limited,
         displays,
         recording.bench.labels,
+        pens,
         choice=choice or USUAL_ROWS,
         flags={} if choice is None else flag_names(recording),
         apart=apart,

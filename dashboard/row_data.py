@@ -6,7 +6,7 @@ the conversion to displayed units.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,19 +16,13 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Pen, PlotRow
 from dashboard.figures.lines import Band, Line, spread_band
 from dashboard.figures.rows import ReadRow
-from dashboard.flag_data import read_flag_bins, read_flag_blocks
+from dashboard.flag_data import read_flag_blocks
 from dashboard.plot_data import other_pens
+from dashboard.position_breaks import NO_BREAKS, PositionBreaks, position_breaks
 from replay.alignment import Overlay
 from replay.cycles import are_cycles_narrow, cycle_width, group_extremes
 from replay.recording import Recording
-from replay.window import (
-    ChannelWindow,
-    Envelope,
-    FewBins,
-    read_envelope,
-    read_few_bins,
-    widest_bin_ns,
-)
+from replay.window import ChannelWindow, bin_width_ns, widest_bin_ns
 
 __all__ = [
     "BUCKET_PX",
@@ -36,7 +30,6 @@ __all__ = [
     "cycle_reach",
     "fine_bins",
     "read_band",
-    "read_bins",
     "read_rows",
 ]
 
@@ -44,8 +37,6 @@ Bins = NDArray[np.float64]
 
 DENSE_PX: Final = 6
 """Cycles of no more cannot be followed with the eye: they are drawn as their envelope."""
-FEW_BINS: Final = 8
-"""So many bins are read row by row: a live page closes one or two at a time."""
 BUCKET_PX: Final = 2
 """No bucket is wider: what is drawn wider than a pen is read as a course that was not measured."""
 
@@ -60,6 +51,7 @@ class _RowSource:
     pens: tuple[Pen, ...]
     start_ns: int
     end_ns: int
+    breaks: Mapping[str, PositionBreaks]
 
     def open_window(self, pen: Pen) -> ChannelWindow:
         """Return the window of the channel that a pen draws."""
@@ -75,6 +67,7 @@ def _row_sources(
         pens=plan.pens,
         start_ns=start_ns,
         end_ns=end_ns,
+        breaks=_breaks_of(recording, plan),
     )
     if overlay is None:
         return (own_source,)
@@ -85,8 +78,13 @@ def _row_sources(
         pens=other_pens(plan, overlay),
         start_ns=start_ns + later_ns,
         end_ns=end_ns + later_ns,
+        breaks=_breaks_of(overlay.recording, plan),
     )
     return own_source, other_source
+
+
+def _breaks_of(recording: Recording, plan: PlotRow) -> Mapping[str, PositionBreaks]:
+    return position_breaks(recording.read_events()) if plan.quantity == "position" else {}
 
 
 def fine_bins(span_ns: int, width_px: int) -> int:
@@ -95,21 +93,33 @@ def fine_bins(span_ns: int, width_px: int) -> int:
 
 
 def read_band(
-    window: ChannelWindow, pen: Pen, *, bins: int, factor: float, zero_ns: int
+    window: ChannelWindow,
+    pen: Pen,
+    *,
+    bins: int,
+    factor: float,
+    zero_ns: int,
+    breaks: PositionBreaks = NO_BREAKS,
 ) -> tuple[Band, float]:
     """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds.
 
-    `zero_ns`: the instant from which x is counted.
+    Parameters
+    ----------
+    zero_ns
+        The instant from which x is counted.
+    breaks
+        Those of the joint: the band ends there, and another begins.
     """
     envelope = window.envelope(bins=bins)
     begins = np.asarray(envelope.start_ns)
+    broken = breaks.are_broken(pen.channel, begins, begins + envelope.width_ns)
     edges = np.append(begins, begins[-1:] + envelope.width_ns)
     band = Band(
         pen=pen,
         edges=(edges - zero_ns) / 1e9,
-        minimum=envelope.minimum * factor,
-        maximum=envelope.maximum * factor,
-        mean=envelope.mean * factor,
+        minimum=np.where(broken, np.nan, envelope.minimum * factor),
+        maximum=np.where(broken, np.nan, envelope.maximum * factor),
+        mean=np.where(broken, np.nan, envelope.mean * factor),
     )
     return band, envelope.width_ns / 1e9
 
@@ -191,7 +201,14 @@ def _read_traced_rows(
     bands = []
     for row, row_windows in zip(plan, windows, strict=True):
         row_bands = [
-            read_band(window, pen, bins=bins, factor=row.factor, zero_ns=source.zero_ns)
+            read_band(
+                window,
+                pen,
+                bins=bins,
+                factor=row.factor,
+                zero_ns=source.zero_ns,
+                breaks=source.breaks.get(pen.joint, NO_BREAKS),
+            )
             for source, pen, window in row_windows
             if not pen.setpoint
         ]
@@ -252,6 +269,9 @@ def _read_line(
     source: _RowSource, pen: Pen, window: ChannelWindow, *, bins: int, factor: float
 ) -> Line:
     time_ns, values = window.polyline(bins=bins)
+    breaks = source.breaks.get(pen.joint, NO_BREAKS)
+    width_ns = bin_width_ns(source.end_ns - source.start_ns, bins=bins)
+    values = breaks.break_line(pen.channel, time_ns, values, width_ns=width_ns)
     if pen.other and source.recording.end_ns < source.end_ns:
         # It ends within the window: its last value is not held beyond its end.
         time_ns = np.append(time_ns, np.int64(source.recording.end_ns))
@@ -261,56 +281,3 @@ def _read_line(
         x=(np.asarray(time_ns) - source.zero_ns) / 1e9,
         y=np.asarray(values, dtype=float) * factor,
     )
-
-
-def read_bins(
-    recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
-) -> Bins:
-    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean.
-
-    Of a flag what `read_flag_bins` returns.
-
-    Parameters
-    ----------
-    pens
-        Each with its factor to displayed units.
-    width
-        Of a bin, in ns.
-    """
-    bins = np.full((count, len(pens), 3), np.nan)
-    end_ns = start_ns + count * width
-    flag_columns = [column for column, (pen, _) in enumerate(pens) if pen.flag]
-    edges_ns = start_ns + width * np.arange(count + 1, dtype=np.int64)
-    bins[:, flag_columns] = read_flag_bins(
-        recording, [pens[column][0] for column in flag_columns], edges_ns
-    )
-    if 0 < count <= FEW_BINS and end_ns <= recording.end_ns:
-        edges = edges_ns.tolist()
-        for joint, columns in _columns_by_joint(pens).items():
-            channels = [pens[column][0].channel for column in columns]
-            few = read_few_bins(recording, joint, channels, edges)
-            factors = np.array([pens[column][1] for column in columns])
-            bins[:, columns] = _ordered_extremes(few, factors)
-        return bins
-    for index, (pen, factor) in enumerate(pens):
-        if pen.flag:
-            continue
-        envelope = read_envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=count)
-        bins[:, index] = _ordered_extremes(envelope, factor)
-    return bins
-
-
-def _columns_by_joint(pens: tuple[tuple[Pen, float], ...]) -> dict[str, list[int]]:
-    columns: dict[str, list[int]] = {}
-    for index, (pen, _) in enumerate(pens):
-        if not pen.flag:
-            columns.setdefault(pen.joint, []).append(index)
-    return columns
-
-
-def _ordered_extremes(bins: Envelope | FewBins, factor: float | Bins) -> Bins:
-    """Return first extreme, second extreme and mean in displayed units, on the last axis."""
-    rising = ~(abs(bins.first - bins.maximum) < abs(bins.first - bins.minimum))
-    first = np.where(rising, bins.minimum, bins.maximum)
-    second = np.where(rising, bins.maximum, bins.minimum)
-    return np.stack([first * factor, second * factor, bins.mean * factor], axis=-1)

@@ -18,6 +18,7 @@ class EventKind(StrEnum):
     CONTINUED = "continued"
     ENDED = "ended"
     NOTE = "note"
+    FINDING = "finding kept"
     RAISED = "raised"
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
@@ -75,6 +76,7 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.ENDED: "Recording ended, and why.",
     EventKind.NOTE: "A note in someone's own words (`duration_s`: how long after the time that it "
     "tells of it was written; none: then).",
+    EventKind.FINDING: "A result of an evaluation was kept in `findings/`.",
     EventKind.RAISED: "A limit was raised: an alert begins.",
     EventKind.RETURNED: "The condition of an alert has cleared.",
     EventKind.ACKNOWLEDGED: "Someone acknowledged an alert.",

@@ -17,7 +17,7 @@ from typing import Any, Final, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from logger.errors import InputError, KeyPath, Mistake
-from logger.outside_text import parse_toml, read_regular
+from logger.outside_text import MAX_TEXT_BYTES, parse_toml, read_regular
 
 __all__ = [
     "SettingError",
@@ -73,7 +73,7 @@ class Settings(BaseModel):
         return {key: getattr(self, key) for key in self.model_fields_set}
 
 
-def read_text(path: Path, description: str) -> str:
+def read_text(path: Path, description: str, *, max_bytes: int = MAX_TEXT_BYTES) -> str:
     """Return the text of a settings file; `description` names its kind in the error ("bench file").
 
     Raises
@@ -82,7 +82,12 @@ def read_text(path: Path, description: str) -> str:
         The file is missing, a folder or a pipe, unreadable, far too long or not UTF-8.
     """
     try:
-        return read_regular(path).decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
+        return (
+            read_regular(path, max_bytes=max_bytes)
+            .decode("utf-8")
+            .replace("\r\n", "\n")
+            .replace("\r", "\n")
+        )
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such {description}.") from None
     except IsADirectoryError:

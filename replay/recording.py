@@ -11,6 +11,7 @@ from typing import Self
 import numpy as np
 
 from logger.errors import InputError
+from logger.heat.fitted import FittedHeat, heat_of_joint
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.counts import CountGrid, count_grids
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
@@ -22,6 +23,7 @@ from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
+from logger.store.reading.findings import StoredFindings, read_findings
 from logger.store.reading.reader import RecordingReader
 from replay.code_courses import CodeCourse, CodeCourses, CodeSource
 from replay.recent import RecentRows
@@ -119,6 +121,10 @@ class Recording(RecordingReader):
         """Return the values that the channels of a joint can have, as far as that is known."""
         return self._grids[joint]
 
+    def heat_model(self, joint: str) -> FittedHeat | None:
+        """Return the model of heat that a joint's bench file has, None where it has none."""
+        return heat_of_joint(self.bench.joint_named(joint), self.channels(joint))
+
     def reading_count(self, joint: str) -> int:
         """Return how many rows of a joint can be read."""
         return self.row_count(status_stream(joint))
@@ -144,6 +150,10 @@ class Recording(RecordingReader):
                 alerts = alerts_from_events(events)
             self._folded = events, alerts
         return alerts
+
+    def read_findings(self) -> StoredFindings:
+        """Return what evaluations found out about its joints, as far as it was kept."""
+        return read_findings(self.path)
 
     def read_code_courses(self) -> Mapping[CodeSource, CodeCourse]:
         """Return the codes over time of each source that an event tells of."""

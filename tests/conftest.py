@@ -3,18 +3,23 @@
 import os
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from logger.importing.import_frames import import_frames
 from logger.limits.limit import parse_limits
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
+from tests.support.warm_process import WarmProcess
+
+# How long an example takes tells how busy the machine is, and nothing of what is tested.
+settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("busy")
 
 START_NS = 1_795_000_000_000_000_000
 
@@ -48,28 +53,22 @@ class Bench:
         self.recordings = folder / "recordings"
         self.bench.write_text(scenario.scenario_bench_text(str(self.line)), encoding="utf-8")
         self.limits.write_text(scenario.scenario_limits_text(), encoding="utf-8")
-        self._running: list[subprocess.Popen[str]] = []
+        self._running: list[WarmProcess] = []
 
-    def start(self, *command: str) -> "subprocess.Popen[str]":
+    def start(self, *command: str) -> WarmProcess:
         """Start a Python module as a process of its own; it is ended with the test."""
-        process = subprocess.Popen(
-            [sys.executable, "-m", *command],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
+        process = WarmProcess(*command, env=dict(os.environ))
         self._running.append(process)
         return process
 
-    def joints(self) -> "subprocess.Popen[str]":
+    def joints(self) -> WarmProcess:
         """Start the joints, and wait until they can be reached."""
         process = self.start("logger.simulate", "--link", str(self.line), "--seed", "2")
         assert process.stdout is not None
         assert process.stdout.readline().startswith("ready")
         return process
 
-    def logger(self, *options: str) -> tuple["subprocess.Popen[str]", Path]:
+    def logger(self, *options: str) -> tuple[WarmProcess, Path]:
         """Start a logger, and wait until it records; returns it and its recording."""
         process = self.start(
             "dutytrace", "record", str(self.bench), "--limits", str(self.limits),
@@ -80,7 +79,7 @@ class Bench:
         assert line.startswith("Recording into "), line + process.stdout.read()
         return process, Path(line.removeprefix("Recording into ").strip())
 
-    def processes(self) -> "list[subprocess.Popen[str]]":
+    def processes(self) -> list[WarmProcess]:
         """Return what was started, in order."""
         return self._running
 

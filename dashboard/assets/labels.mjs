@@ -44,6 +44,27 @@ export function spreadLabels(wanted, gap, low, high) {
   return places;
 }
 
+/**
+ * A text that has room: in its middle what does not fit is left out, since names often differ at their end.
+ * @param {string} text
+ * @param {number} room
+ * @param {(text: string) => number} widthOf
+ */
+export function fitText(text, room, widthOf) {
+  if (widthOf(text) <= room) return text;
+  const cut = (/** @type {number} */ kept) => {
+    const head = text.slice(0, Math.ceil(kept / 2)).trimEnd();
+    return head + "…" + text.slice(text.length - Math.floor(kept / 2)).trimStart();
+  };
+  let [low, high] = [0, text.length - 1];
+  while (low < high) {
+    const kept = Math.ceil((low + high) / 2);
+    if (widthOf(cut(kept)) <= room) low = kept;
+    else high = kept - 1;
+  }
+  return low > 1 ? cut(low) : "";
+}
+
 const STEPS = [
   0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200,
   14400, 21600, 43200, 86400, 172800, 604800,

@@ -1,11 +1,12 @@
 // @ts-check
-/* The lane above the rows of a sheet: alerts, gaps, notes and the dragged span, in words where there is room. */
+/* The lane above the rows of a sheet: alerts, gaps, notes, events and the dragged span, in words where there
+   is room. */
 import { svg } from "./dom.mjs";
 import { formatDuration } from "./format.mjs";
 import { severityMark } from "./marks.mjs";
 
 /* Who is written first where there is room for one. */
-const RANK = { span: 0, alert: 1, gap: 2, note: 3 };
+const RANK = { span: 0, alert: 1, gap: 2, note: 3, event: 4 };
 const APART_PX = 10;
 const LEAST_GAP_PX = 6;
 
@@ -38,11 +39,12 @@ function drawMark(sheet, group, mark, lines) {
   const [seen0, seen1] = [Math.max(x0, left), Math.min(x1, plotRight)];
   if (mark.kind === "gap" && seen1 - seen0 < LEAST_GAP_PX) return;
   const isOpenGap = mark.kind === "gap" && mark.x1 === null;
-  const text = mark.text + (isOpenGap ? formatDuration(sheet.view[1] - mark.x0) : "");
-  const isNote = mark.kind === "note";
-  const cls = isNote ? "hand halo" : "said halo";
+  const isNote = mark.kind === "note" || mark.kind === "event";
+  const cls = mark.kind === "note" ? "hand halo" : "said halo";
   const size = meta.text * 1.05;
   const indent = mark.mark ? size * 1.4 : 0;
+  const said = mark.text + (isOpenGap ? formatDuration(sheet.view[1] - mark.x0) : "");
+  const text = sheet.fit(said, cls, Math.min(sheet.width, plotRight + sheet.right * 0.9) - indent - 2);
   const width = sheet.textWidth(text, cls) + indent;
   const isCentred = mark.kind === "gap" || mark.kind === "span";
   const wanted = isCentred ? (seen0 + seen1) / 2 - width / 2 : seen0 + (isNote ? 6 : 0);
@@ -56,7 +58,8 @@ function drawMark(sheet, group, mark, lines) {
   const base = sheet.top - 10 - (sheet.isNarrow ? Math.round(meta.title * 1.4) : 0);
   const y = base - line * lineHeight;
   if (mark.mark) group.append(severityMark(mark.mark, at + size / 2, y - size * 0.36, size));
+  /* Below all words, whose rims interrupt it. */
   if (isNote)
-    group.append(svg("line", { class: "note-up", x1: x0, x2: x0, y1: y - lineHeight * 0.8, y2: sheet.top }));
+    group.prepend(svg("line", { class: "note-up", x1: x0, x2: x0, y1: y - lineHeight * 0.8, y2: sheet.top }));
   group.append(svg("text", { class: cls, x: at + indent, y }, text));
 }

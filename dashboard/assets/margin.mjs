@@ -8,6 +8,7 @@ import { hasValue } from "./sheet.mjs";
 
 const ENDED = "limit halo";
 const SWATCH_PX = 9;
+const WHO_APART_PX = 5;
 
 /** @typedef {import("./sheet.mjs").Sheet} Sheet */
 /** @typedef {import("./sheet.mjs").Tip & {value: number}} ValuedTip */
@@ -100,7 +101,7 @@ function drawValue(sheet, group, tip, y, tipY) {
   const text = row.unit === "°C" ? formatTemperature(tip.value, row) : formatNumber(tip.value, row.decimals);
   const place = { x, y: y + smallText(sheet) * 0.48 };
   const value = svg("text", { class: tip.other ? "value other" : "value", ...place }, text);
-  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: 5 }, whoText(sheet, tip, x, text)));
+  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: WHO_APART_PX }, whoText(sheet, tip, x, text)));
   group.append(value);
 }
 
@@ -112,12 +113,14 @@ function drawValue(sheet, group, tip, y, tipY) {
  * @param {string} value
  */
 function whoText(sheet, tip, x, value) {
-  const joint = (tip.label || tip.joint) + (tip.other ? ", other" : "");
-  const mean = tip.isMean ? ", mean" : "";
-  if (!tip.place) return joint + mean;
-  const room = sheet.width - x - sheet.textWidth(value, "value") - 5;
+  const room = sheet.width - x - sheet.textWidth(value, "value") - WHO_APART_PX - 2;
+  const [other, mean] = [tip.other ? ", other" : "", tip.isMean ? ", mean" : ""];
+  const fitted = (/** @type {string} */ words) =>
+    sheet.fit(tip.label || tip.joint, "who", room - sheet.textWidth(words, "who")) + words;
+  if (!tip.place) return fitted(other + mean);
+  const joint = (tip.label || tip.joint) + other;
   const texts = [`${joint}, ${tip.place}${mean}`, `${joint}, ${tip.place}`, tip.place];
-  return texts.find((one) => sheet.textWidth(one, "who") <= room) || tip.place;
+  return texts.find((one) => sheet.textWidth(one, "who") <= room) || sheet.fit(tip.place, "who", room);
 }
 
 /**

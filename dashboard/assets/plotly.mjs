@@ -11,14 +11,32 @@ export const STILL = { displayModeBar: false, staticPlot: true };
 /** The newest drawing on each element. @type {WeakMap<Element, Promise<unknown>>} */
 const drawings = new WeakMap();
 
-/** Draws a figure on an element. @param {Element} plot @param {any} figure @param {object} how */
-export function drawPlot(plot, { data, layout }, how) {
-  const drawing = plotly.then((loaded) => loaded.react(plot, data, layout, how));
+/** @param {Element} plot @param {Promise<unknown>} drawing */
+function remember(plot, drawing) {
   drawings.set(
     plot,
     drawing.catch(() => {}),
   );
   return drawing;
+}
+
+/** Draws a figure on an element. @param {Element} plot @param {any} figure @param {object} how */
+export function drawPlot(plot, { data, layout }, how) {
+  return remember(
+    plot,
+    plotly.then((loaded) => loaded.react(plot, data, layout, how)),
+  );
+}
+
+/**
+ * The same at once, for whoever has waited for plotly and draws in a frame of the screen.
+ * @param {Element} plot
+ * @param {any} figure
+ * @param {object} how
+ */
+export function drawLoadedPlot(plot, { data, layout }, how) {
+  const { Plotly } = /** @type {any} */ (globalThis);
+  return remember(plot, Promise.resolve(Plotly.react(plot, data, layout, how)));
 }
 
 /** Takes a figure away once what is being drawn on it is done: plotly fails in the middle. @param {Element} plot */

@@ -1,12 +1,14 @@
 """Arrays to plotly figures: plain functions, no disk, no clock, no callback.
 
 sheet        how large a figure is on the page, and where its rows lie in it
+pens         which joints are drawn, and with which pen
 axes         a row with its pens; ranges and ticks that do not jump
 row_choice   which rows a reader chose, and which there are to choose from
 row_plan     which channels are in which row, and which pen draws each
 lines        polylines and min-mean-max bands as plotly traces
 annotations  limits, alert spans, gaps and notes of a window, with their texts
 annotation_shapes  the same as plotly shapes, and as words for the lane
+grouping     alerts and events that cannot be told apart, as one mark with their count
 rows         the rows on one time axis, for Live and Replay alike
 strip        the whole test in one strip
 buses        the buses, for Bus

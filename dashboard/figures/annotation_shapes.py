@@ -8,14 +8,22 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from dashboard.figures.annotations import AlertSpan, Annotations, LimitLine
+from dashboard.figures.annotations import AlertSpan, Annotations, LimitLine, NoteLine
 from dashboard.figures.axes import Axis
+from dashboard.figures.grouping import count_text, group_alert_texts
 from dashboard.text.theme import Theme
 
 __all__ = ["draw_annotations", "lane_marks", "limit_line_extent", "limit_tints"]
 
 MIN_GAP_PX: Final = 3.0
-TINT_OPACITY: Final = {"danger": 0.15, "abnormal": 0.26, "none": 0.15}
+TICK_PX: Final = 7.0
+SAME_WORDS_PX: Final = 240.0
+"""Alerts that say the same closer together are said once: so wide are their words."""
+TINT_OPACITY: Final = {
+    "light": {"danger": 0.15, "abnormal": 0.26, "none": 0.15},
+    "dark": {"danger": 0.3, "abnormal": 0.14, "none": 0.15},
+}
+"""By theme: on slate a yellow as strong as the red would be the brighter of both."""
 _RANKS: Final = {"none": 0, "abnormal": 1, "danger": 2}
 """States in the order of how bad they are."""
 
@@ -94,7 +102,7 @@ def _limit_tint(line: LimitLine, end: float, *, theme: Theme, now_s: float) -> d
         "y1": end,
         "layer": "below",
         "fillcolor": theme.state_colours(line.mark)[0],
-        "opacity": TINT_OPACITY[line.mark],
+        "opacity": TINT_OPACITY[theme.name][line.mark],
     }
 
 
@@ -197,34 +205,46 @@ def draw_annotations(
         )
     for line in annotations.limits:
         shapes.extend(_limit_shapes(line, _axis_key(line.row), theme, now_s=now_s))
-    shapes.extend(
-        _line_shape(
-            xref="x",
-            yref="paper",
-            x0=note.at_s,
-            x1=note.at_s,
-            y0=0,
-            y1=1,
-            line={"color": theme.ink_2, "width": 1, "dash": "1px,2px"},
-            name="note",
-        )
-        for note in annotations.notes
-    )
+    shapes.extend(_note_shape(note, height_px=height, theme=theme) for note in annotations.notes)
     return shapes
 
 
-def lane_marks(annotations: Annotations) -> list[dict[str, Any]]:
+def _note_shape(note: NoteLine, *, height_px: float, theme: Theme) -> dict[str, Any]:
+    """Return what somebody wrote as a line through all rows, an event as a tick at their top.
+
+    Events may be many: lines of them would hide the traces.
+    """
+    end_s = note.at_s if note.end_s is None else note.end_s
+    tall = {"xref": "x", "yref": "paper", "y1": 1, "name": "note"}
+    if note.is_written:
+        dotted = {"color": theme.ink_2, "width": 1, "dash": "1px,2px"}
+        return _line_shape(**tall, x0=note.at_s, x1=note.at_s, y0=0, line=dotted)
+    tick = {"y0": 1 - TICK_PX / height_px, "fillcolor": theme.ink_2}
+    return {
+        **_rect_shape(note.at_s, end_s, **tall, **tick),
+        "line": {"color": theme.ink_2, "width": 1.5},
+    }
+
+
+def lane_marks(annotations: Annotations, *, px_per_s: float) -> list[dict[str, Any]]:
     """Return the texts of the lane, in order of time: {"x0", "x1", "text", "mark", "kind"}."""
+    alerts = group_alert_texts(annotations.alerts, min_gap_s=SAME_WORDS_PX / px_per_s)
     words: list[dict[str, Any]] = [
         {"x0": gap.start_s, "x1": gap.end_s, "text": gap.text, "mark": "", "kind": "gap"}
         for gap in annotations.gaps
     ]
     words += [
-        {"x0": a.start_s, "x1": a.end_s, "text": a.text, "mark": a.mark, "kind": "alert"}
-        for a in annotations.alerts
+        {"x0": a.start_s, "x1": a.end_s, "text": count_text(a), "mark": a.mark, "kind": "alert"}
+        for a in alerts
     ]
     words += [
-        {"x0": note.at_s, "x1": note.at_s, "text": note.text, "mark": "", "kind": "note"}
+        {
+            "x0": note.at_s,
+            "x1": note.at_s if note.end_s is None else note.end_s,
+            "text": count_text(note),
+            "mark": "",
+            "kind": "note" if note.is_written else "event",
+        }
         for note in annotations.notes
     ]
     return sorted(words, key=lambda word: float(word["x0"]))

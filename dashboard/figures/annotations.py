@@ -31,7 +31,6 @@ __all__ = [
     "alert_spans",
     "gap_spans",
     "limit_lines",
-    "merge_alert_spans",
     "note_lines",
     "other_gap",
 ]
@@ -85,6 +84,8 @@ class AlertSpan:
     limit: str = ""
     """The limit's name; "" where several were raised in it."""
     joint: str = ""
+    count: int = 1
+    """How many alerts it stands for; `text` is empty where they say different things."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,10 +101,15 @@ class GapSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoteLine:
-    """A note at the time at which it was written."""
+    """A note at the time at which it was written, or an event that is marked like one."""
 
     at_s: float
     text: str
+    end_s: float | None = None
+    """When the last of several alike was that are marked together; None: it is one."""
+    count: int = 1
+    is_written: bool = True
+    """Whether somebody wrote it; else it is an event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,42 +275,6 @@ def alert_spans(
     return tuple(spans)
 
 
-def merge_alert_spans(spans: Sequence[AlertSpan], *, min_gap_s: float) -> tuple[AlertSpan, ...]:
-    """Return spans with those of the same row and mark merged that are closer than `min_gap_s`.
-
-    Spans closer than a pixel cannot be distinguished, and thousands would take a browser seconds.
-    """
-    merged: list[AlertSpan] = []
-    counts: list[int] = []
-    newest: dict[tuple[int | None, str], int] = {}
-    for span in sorted(spans, key=lambda span: span.start_s):
-        key = (span.row, span.mark)
-        index = newest.get(key)
-        end_s = merged[index].end_s if index is not None else None
-        if index is None or end_s is None or span.end_s is None or span.start_s - end_s > min_gap_s:
-            newest[key] = len(merged)
-            merged.append(span)
-            counts.append(1)
-            continue
-        previous, counts[index] = merged[index], counts[index] + 1
-        same_text = span.text == previous.text
-        same_limit = (span.limit, span.joint) == (previous.limit, previous.joint)
-        merged[index] = replace(
-            previous,
-            end_s=max(end_s, span.end_s),
-            text=previous.text if same_text else "",
-            limit=previous.limit if same_limit else "",
-        )
-    return tuple(
-        span if count == 1 else replace(span, text=_count_text(span.text, count))
-        for span, count in zip(merged, counts, strict=True)
-    )
-
-
-def _count_text(text: str, count: int) -> str:
-    return f"{text}, {count} times" if text else f"{count} alerts"
-
-
 def gap_spans(
     gaps: dict[str, list[tuple[int, int]]],
     start_ns: int,
@@ -378,6 +348,7 @@ def note_lines(
     return tuple(
         NoteLine(
             at_s=(event.time_ns - start_ns) / 1e9,
+            is_written=event.kind == EventKind.NOTE,
             text=note_texts[event.kind].format(
                 text=event.text,
                 joint=joint_labels.get(event.joint, event.joint),

@@ -53,7 +53,7 @@ TEMPERATURE_BAND_DEGC: Final = (20.0, 90.0)
 BEYOND_LIMIT_K: Final = 8.0
 DASH_WORDS: Final = ("solid", "dashed", "dotted")
 _SIGNED: Final = frozenset(
-    {"torque", "current", "speed", "force", "acceleration", "power", "ratio"}
+    {"torque", "current", "speed", "position", "force", "acceleration", "power", "ratio"}
 )
 
 
@@ -111,7 +111,7 @@ class PlotRow:
 
     @property
     def is_signed(self) -> bool:
-        """Return whether its zero is a line: loads and speeds have two directions."""
+        """Return whether its zero is a line: its sign is a direction."""
         return self.quantity in _SIGNED
 
     @property

@@ -8,9 +8,9 @@ three in one row, told apart by dash, else a row each. Pure.
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Final
 
 from dashboard.figures.axes import DASH_WORDS, Pen, PlotRow, main_temperature
+from dashboard.figures.pens import Pens, choose_pens
 from dashboard.figures.row_choice import (
     FLAG_LABELS,
     USUAL_ROWS,
@@ -24,8 +24,6 @@ from logger.joint.channels import channel_named, in_channel_order, setpoint_of
 from logger.joint.quantities import QUANTITIES
 
 __all__ = ["FlagName", "plan_rows"]
-
-MAX_PENS: Final = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +42,7 @@ def plan_rows(
     limited: Mapping[str, Collection[str]],
     displays: Displays = DEFAULT_DISPLAYS,
     labels: Mapping[str, str] = MappingProxyType({}),
+    joint_pens: Pens | None = None,
     *,
     choice: RowChoice = USUAL_ROWS,
     flags: Mapping[str, Sequence[FlagName]] = MappingProxyType({}),
@@ -54,13 +53,15 @@ def plan_rows(
     Parameters
     ----------
     channels
-        Joint -> its channels, in the order of the pens.
+        Joint -> its channels.
     limited
         Joint -> channels that have a limit.
     displays
         How each quantity is shown.
     labels
         Joint -> what people call it.
+    joint_pens
+        The joints that are drawn, each with its pen; None: the first ones.
     choice
         The rows that the reader wants. If no joint has any of them, the usual ones.
     flags
@@ -68,7 +69,8 @@ def plan_rows(
     apart
         Each channel has a row of its own: dashes are needed for a second recording.
     """
-    joints = tuple(channels)[:MAX_PENS]
+    numbers = choose_pens(tuple(channels), tuple(channels)) if joint_pens is None else joint_pens
+    joints = tuple(numbers)
     usual = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
     wanted = {
         joint: [name for name in traced_channels(channels[joint]) if choice.includes(name)]
@@ -96,7 +98,7 @@ def plan_rows(
                     dash=dash,
                 )
                 for dash, name in enumerate(names)
-                for number, joint in enumerate(joints, start=1)
+                for joint, number in numbers.items()
                 if name in wanted[joint]
             ]
             rows.append(_row_of_traces(base, channels, displays, is_alone=len(names) == 1))
@@ -104,11 +106,11 @@ def plan_rows(
         row
         for quantity in FLAG_LABELS
         if choice.includes_flags(quantity)
-        and (row := _row_of_flags(quantity, joints, flags, labels)) is not None
+        and (row := _row_of_flags(quantity, numbers, flags, labels)) is not None
     ]
     if rows or not choice.items:
         return tuple(rows)
-    return plan_rows(channels, limited, displays, labels, flags=flags, apart=apart)
+    return plan_rows(channels, limited, displays, labels, joint_pens, flags=flags, apart=apart)
 
 
 def _usual_channels(carried: Sequence[str], limited: Collection[str], power: str) -> list[str]:
@@ -145,7 +147,7 @@ def _row_of_traces(
 
 def _row_of_flags(
     quantity: str,
-    joints: Sequence[str],
+    joint_pens: Pens,
     flags: Mapping[str, Sequence[FlagName]],
     labels: Mapping[str, str],
 ) -> PlotRow | None:
@@ -157,7 +159,7 @@ def _row_of_flags(
             label=labels.get(joint, ""),
             flag=flag.name,
         )
-        for number, joint in enumerate(joints, start=1)
+        for joint, number in joint_pens.items()
         for flag in flags.get(joint, ())
         if flag.quantity == quantity
     )

@@ -6,15 +6,16 @@ rows, the pens. Pure.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from dashboard.figures.annotation_shapes import draw_annotations, lane_marks
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow, axis_range, tick_text
+from dashboard.figures.grouping import merge_note_lines
 from dashboard.figures.lines import (
     FlagBlocks,
     PlotLine,
@@ -38,6 +39,8 @@ __all__ = [
 
 RowsFigure = dict[str, Any]
 ALERT_BAR_PX = 5.0
+NOTE_GAP_PX: Final = 24.0
+"""Events that say the same closer together are one mark."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,15 +115,18 @@ def window_marks(
     theme: Theme,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the shapes of a window of [start_s, end_s], and the texts of its lane."""
+    px_per_s = sheet.plot_width / max(end_s - start_s, 1e-9)
+    notes = merge_note_lines(annotations.notes, min_gap_s=NOTE_GAP_PX / px_per_s)
+    annotations = replace(annotations, notes=notes)
     shapes = draw_annotations(
         annotations,
         axes,
         now_s=end_s,
         theme=theme,
         top_px=(float(sheet.plot_height), ALERT_BAR_PX),
-        px_per_s=sheet.plot_width / max(end_s - start_s, 1e-9),
+        px_per_s=px_per_s,
     )
-    return shapes, lane_marks(annotations)
+    return shapes, lane_marks(annotations, px_per_s=px_per_s)
 
 
 def _row_title_annotations(

@@ -139,9 +139,9 @@ def make_sheet(form: str, width_px: float, height_px: float) -> Sheet:
     if known_form == "wide":
         return Sheet(
             form=known_form, width=width, height=height,
-            left=150, right=226, top=52, bottom=52, gap=24, text=16.0, title=20.0, pen=2.2,
+            left=150, right=226, top=62, bottom=52, gap=24, text=16.0, title=20.0, pen=2.2,
         )  # fmt: skip
     return Sheet(
-        form=known_form, width=width, height=height, left=112, right=158, top=38, bottom=40, gap=18,
+        form=known_form, width=width, height=height, left=112, right=158, top=46, bottom=40, gap=18,
         text=11.5, title=13.5, pen=1.6,
     )  # fmt: skip

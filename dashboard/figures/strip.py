@@ -10,6 +10,7 @@ from typing import Any
 from dashboard.figures.annotation_shapes import limit_line_extent, limit_tints
 from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine
 from dashboard.figures.axes import MIN_AXIS_SPAN, axis_range
+from dashboard.figures.grouping import count_text
 from dashboard.figures.lines import Band, Line, finite_extremes, row_traces
 from dashboard.figures.rows import RowsFigure
 from dashboard.figures.sheet import Sheet
@@ -134,7 +135,7 @@ def strip_figure(
         "ends": ends,
         "torque": has_both,
         "marks": [
-            {"x0": alert.start_s, "x1": alert.end_s, "mark": alert.mark, "text": alert.text}
+            {"x0": alert.start_s, "x1": alert.end_s, "mark": alert.mark, "text": count_text(alert)}
             for alert in alerts
         ],
     }

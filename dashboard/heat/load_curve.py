@@ -14,6 +14,7 @@ from logger.limits.kinds.level import Level
 from logger.limits.limit import LimitSet
 from logger.limits.scored_limit import ScoredLimit
 from replay.excursions.applied_limits import recorded_limits
+from replay.heat.answers import shortest_known_s
 from replay.heat.fit import HeatFit
 from replay.recording import Recording
 
@@ -21,8 +22,6 @@ __all__ = ["AllowedLoad", "allowed_loads", "curve_times_s", "default_limit_degC"
 
 LONGEST_S: Final = 8 * 3600.0
 SHORTEST_S: Final = 10.0
-HOUSING_SHARE: Final = 0.125
-"""Of a housing's time constant: below it the winding decides, which is not known there."""
 POINTS: Final = 48
 TEMPERATURE_DEFAULTS: Final = {"winding": 110.0, "housing": 80.0}
 
@@ -39,11 +38,7 @@ class AllowedLoad:
 
 def curve_times_s(fit: HeatFit) -> Floats:
     """Return the times that the curve is drawn for, from short to long."""
-    shortest = SHORTEST_S
-    if fit.problem.model.nodes == 1:
-        network = fit.joints[0].network
-        slow_s = network.resistance_K_per_W * network.J_per_K  # type: ignore[union-attr]
-        shortest = min(max(SHORTEST_S, HOUSING_SHARE * slow_s), LONGEST_S / 4.0)
+    shortest = min(max(SHORTEST_S, shortest_known_s(fit.joints[0])), LONGEST_S / 4.0)
     return np.geomspace(shortest, LONGEST_S, POINTS)
 
 

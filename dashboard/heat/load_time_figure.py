@@ -23,6 +23,8 @@ TIME_TICKS_S: Final = {
 LOAD_DIGITS: Final = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 BAND_OPACITY: Final = 0.30
 OVER_OPACITY: Final = 0.22
+ROOM_SHARE: Final = 0.5
+"""Of the figure's width, which a curve's name takes on a phone."""
 HIGHEST_SHARE: Final = 3.2
 """Of the load for ever, at which the figure ends."""
 
@@ -197,9 +199,12 @@ def _curve_names(
     """Return the name of each curve, beside it where it enters the figure."""
     out = []
     sides = (("left", 8), ("right", -8))
-    for curve, share, (anchor, shift) in zip(curves, (0.82, 0.62), sides, strict=False):
+    for curve, share, (side, by_px) in zip(curves, (0.82, 0.62), sides, strict=False):
         inside = np.flatnonzero(curve.load[:, 0] <= share * highest)
         at = int(inside[0]) if len(inside) else len(time_s) // 2
+        # Near the left edge there is no room before the curve: its name is begun on it.
+        has_room = np.log(time_s[at] / time_s[0]) > ROOM_SHARE * np.log(time_s[-1] / time_s[0])
+        anchor, shift = (side, by_px) if has_room else ("left", abs(by_px))
         out.append(
             {
                 "x": float(np.log10(time_s[at])), "y": float(np.log10(curve.load[at, 0])),

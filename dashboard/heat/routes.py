@@ -8,6 +8,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
 
+from dashboard.drawn_joints import listed_joints
+from dashboard.figures.pens import NO_PEN, choose_pens
 from dashboard.heat.fits import FitRequest, HeatFits
 from dashboard.heat.view import HeatRules, heat_view
 from dashboard.server.dependencies import OpenRecording, PageName
@@ -15,12 +17,11 @@ from dashboard.server.job_queue import JobQueue
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import FigureQuery, ZoneQuery
 from dashboard.text.format import format_clock, format_date_time, format_duration
-from dashboard.text.theme import pen_number
 from logger.errors import InputError
 from replay.heat.options import ambient_choice
 from replay.recording import Recording
 
-__all__ = ["add_heat_routes"]
+__all__ = ["HeatQuery", "add_heat_routes", "heat_fits"]
 
 heat_routes = APIRouter(prefix="/api/recordings")
 
@@ -44,7 +45,8 @@ class HeatQuery(FigureQuery, ZoneQuery):
         return HeatRules(ambient_degC=self.room, limit_degC=self.limit, is_holding=self.holding)
 
 
-async def _heat_fits(request: Request) -> HeatFits:
+async def heat_fits(request: Request) -> HeatFits:
+    """Return the fits that are kept."""
     fits: HeatFits = request.app.state.heat_fits
     return fits
 
@@ -52,27 +54,25 @@ async def _heat_fits(request: Request) -> HeatFits:
 @heat_routes.get("/{name}/heat")
 def show_heat(
     recording: OpenRecording,
-    fits: Annotated[HeatFits, Depends(_heat_fits)],
+    fits: Annotated[HeatFits, Depends(heat_fits)],
     page: PageName,
     query: Annotated[HeatQuery, Query()],
 ) -> JsonAnswer:
     """Answer what the page shows of a joint, or that it is being fitted."""
-    sensors = set(recording.bench.sensors)
-    joints = [joint for joint in recording.joints if joint not in sensors]
+    joints = listed_joints(recording)
+    joint = query.joint if query.joint in joints else next(iter(joints), "")
+    pens = choose_pens(joints, recording.joints, [joint])
     content = {
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
         "when": _when(recording, query),
-        "joints": [
-            {"name": joint, "pen": pen_number(recording.joints.index(joint))} for joint in joints
-        ],
+        "joints": [{"name": one, "pen": pens.get(one, NO_PEN)} for one in joints],
         "joint": "",
         "ambients": _ambients(recording),
     }
     if not joints:
         return JsonAnswer({**content, "state": "refused", "refused": "It has no joint."})
-    joint = query.joint if query.joint in joints else joints[0]
     content["joint"] = joint
     try:
         ambient_choice(query.ambient or None, recording, joint)

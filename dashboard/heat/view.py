@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.figures.pens import choose_pens
 from dashboard.heat.load_curve import (
     AllowedLoad,
     allowed_loads,
@@ -18,9 +19,9 @@ from dashboard.heat.load_curve import (
 from dashboard.heat.load_time_figure import BandCurve, LimitCurve, load_time_figure
 from dashboard.heat.trace_figure import ModelledSensor, heat_trace_figure
 from dashboard.text.format import format_duration, format_number
-from dashboard.text.theme import Theme, pen_number
+from dashboard.text.theme import Theme
 from logger.arrays import Floats, Ints
-from logger.joint.thermal_duty import continuous_mean_square_A2, settled_degC
+from logger.joint.thermal.thermal_duty import continuous_mean_square_A2, settled_degC
 from replay.heat.answers import HOLDING_LOSS, WARM_SHARE, longest_loads
 from replay.heat.evaluate import answer_heat
 from replay.heat.fit import HeatFit
@@ -77,7 +78,7 @@ def heat_view(
     result = answer_heat(
         fit, limit_degC=limit_degC, reference_degC=ambient_degC, is_holding=rules.is_holding
     )
-    pen = pen_number(recording.joints.index(fit.joint))
+    pen = choose_pens((), recording.joints, [fit.joint])[fit.joint]
     content: dict[str, Any] = {
         "state": "fitted",
         "sentence": [part.to_json() for part in sentence_parts(result)],

@@ -1,6 +1,7 @@
 """Where limits that were tried on the page come from, in lines for the top of their file. Pure."""
 
 import textwrap
+from collections import ChainMap
 from collections.abc import Sequence
 from typing import Final
 
@@ -29,10 +30,11 @@ def trial_provenance(
     if bad_end is None:
         sentences.append(f"Together they would have been raised {alerts} times ({method}).")
     else:
+        labels = dict(ChainMap(*(answer.recording.bench.labels for answer in answers)))
         total = total_score([score for answer in answers for score in answer.score_joints(bad_end)])
         lead = f", median lead {format_duration(total.median_lead_s)}" if total.caught else ""
         sentences += [
-            f"Bad end: {describe_bad_end(bad_end)}; {total.bad_ends} of them.",
+            f"Bad end: {describe_bad_end(bad_end, labels)}; {total.bad_ends} of them.",
             f"Together: caught {total.caught} of {total.bad_ends}{lead}, {total.false_per_h:.3g} "
             f"false alerts an hour ({method}). On the recordings that they were made with; on "
             "others they may do worse.",

@@ -5,6 +5,7 @@ their size, that JSON can carry.
 """
 
 import math
+from collections import ChainMap
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import tzinfo
@@ -13,6 +14,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.drawn_joints import common_pens
+from dashboard.figures.pens import NO_PEN, Pens, drawn_text
 from dashboard.limits.forms import channels_to_json, form_key
 from dashboard.limits.question import LimitsRequest
 from dashboard.text.format import (
@@ -21,7 +24,7 @@ from dashboard.text.format import (
     format_number,
     format_short_date_time,
 )
-from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
+from dashboard.text.theme import STATE_BY_SEVERITY
 from dashboard.text.zone import reader_zone
 from logger.joint.channels import channel_named, in_channel_order
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet
@@ -65,20 +68,28 @@ def build_reply(
                 lambda result: explorer.evaluate_limits(result, limits_to_try, bad_end), recordings
             )
         )
+    watched = [
+        one.joint
+        for result in results
+        for one in result.limit_results
+        if one.limit.name == request.chosen
+    ]
+    pens = common_pens(recordings, watched)
     reply: dict[str, Any] = {
         "limits": limit_rows(limits, recordings),
         "forms": [form_key(table) for table in request.tables],
         "channels": channels_to_json(_carried_channels(recordings)),
         "lanes": [
-            _recording_lane(result, selected, bad_end, reader_zone(request.zone))
+            _recording_lane(result, selected, bad_end, pens, reader_zone(request.zone))
             for result in results
         ],
+        "drawn": drawn_text(len({*watched} & {*pens}), len({*watched})),
         "bad_end": bad_end is not None,
         "exact": all(result.is_exact() for result in results),
         "can_be_exact": any(result.can_be_made_exact() for result in results),
     }
     if selected is not None:
-        reply["chosen"] = _measure_picture(selected, recordings, explorer, request.shapes_key)
+        reply["chosen"] = _measure_picture(selected, recordings, explorer, pens, request.shapes_key)
         reply["score"] = _score_on_recordings(results, bad_end, selected.name)
     if request.whole:
         reply["combined_score"] = _score_on_recordings(results, bad_end, None)
@@ -87,12 +98,13 @@ def build_reply(
 
 def limit_rows(limits: LimitSet, recordings: Sequence[Recording]) -> list[dict[str, Any]]:
     """Return the entries of the list of limits; `recordings`: those that they are tried on."""
+    labels = dict(ChainMap(*(recording.bench.labels for recording in recordings)))
     return [
         {
             "name": limit.name,
             "mark": STATE_BY_SEVERITY[limit.severity],
             "label": limit_label(limit),
-            "sentence": describe_limit(limit) + _not_judged_text(limit, recordings),
+            "sentence": describe_limit(limit, labels) + _not_judged_text(limit, recordings),
             "joint": getattr(limit, "joint", None) or "",
         }
         for limit in limits.limits
@@ -100,8 +112,11 @@ def limit_rows(limits: LimitSet, recordings: Sequence[Recording]) -> list[dict[s
 
 
 def _not_judged_text(limit: Limit, recordings: Sequence[Recording]) -> str:
-    """Return when a limit is not judged on the first joint that it is on; "" where it always is."""
-    if not isinstance(limit, ScoredLimit):
+    """Return when a limit is not judged on the first joint that it is on; "" where it always is.
+
+    Where no joint reports what it needs it never is.
+    """
+    if not isinstance(limit, ScoredLimit) or not recordings:
         return ""
     needed = {channel for _, channel in limit.needed_channels}
     for recording in recordings:
@@ -109,7 +124,7 @@ def _not_judged_text(limit: Limit, recordings: Sequence[Recording]) -> str:
             if limit.joint in {None, joint} and needed <= set(recording.channels(joint)):
                 condition = limit.not_judged_condition(recording.hold_ns(joint))
                 return f"; not judged {condition}" if condition else ""
-    return ""
+    return f"; cannot be judged here: its {limit.needed_words} is not reported"
 
 
 def _carried_channels(recordings: Sequence[Recording]) -> list[str]:
@@ -123,7 +138,11 @@ def _carried_channels(recordings: Sequence[Recording]) -> list[str]:
 
 
 def _recording_lane(
-    result: ExplorerResult, selected: Limit | None, bad_end: BadEnd | None, zone: tzinfo
+    result: ExplorerResult,
+    selected: Limit | None,
+    bad_end: BadEnd | None,
+    pens: Pens,
+    zone: tzinfo,
 ) -> dict[str, Any]:
     """Return the lane of one recording: its label, its alerts and its scores."""
     recording = result.recording
@@ -141,7 +160,7 @@ def _recording_lane(
             {
                 "joint": limit_result.joint,
                 "label": recording.bench.label_of(limit_result.joint),
-                "pen": pen_number(recording.joints.index(limit_result.joint)),
+                "pen": pens.get(limit_result.joint, NO_PEN),
                 "raised": spans_to_draw(limit_result.alerts, start, end),
                 "bad_ends": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
@@ -216,9 +235,13 @@ def _merge_close_spans(spans: list[list[float]]) -> list[list[float]]:
 
 
 def _measure_picture(
-    limit: Limit, recordings: Sequence[Recording], explorer: LimitExplorer, drawn_key: str
+    limit: Limit,
+    recordings: Sequence[Recording],
+    explorer: LimitExplorer,
+    pens: Pens,
+    drawn_key: str,
 ) -> dict[str, Any]:
-    """Return the picture of what a limit measures, on each joint of each recording."""
+    """Return the picture of what a limit measures, on each drawn joint of each recording."""
     if not isinstance(limit, AnyJointLimit):
         return {"name": limit.name, "reason": "It watches the recorder itself, not a joint."}
     picture: dict[str, Any] = {"name": limit.name, **_measure_axis(limit)}
@@ -227,6 +250,8 @@ def _measure_picture(
     for recording in recordings:
         traces, lines = [], []
         for joint, joint_limit in explorer.limits_by_joint(recording, limit):
+            if joint not in pens:
+                continue
             traces.append(explorer.approximate_limit(recording, joint, joint_limit).trace)
             picture["may_miss_short"] |= may_miss_short(joint_limit)
             keys.append(f"{recording.path.name} {recording.end_ns} {joint}")
@@ -240,6 +265,7 @@ def _measure_picture(
                         "place": handle.number_index,
                         "mirrored": handle.mirrored,
                         "off": handle.drop_off,
+                        "rising": handle.is_rising,
                     }
                     for handle in limit.drag_handles(rated)
                     if math.isfinite(handle.position) and math.isfinite(handle.scale)

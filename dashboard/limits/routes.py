@@ -12,7 +12,9 @@ import numpy as np
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
 from pydantic import Field
 
+from dashboard.drawn_joints import common_pens
 from dashboard.figures.load import AVERAGING_TIMES_S, CurveLine, JointLoad, load_figure
+from dashboard.figures.pens import drawn_text
 from dashboard.limits import forms
 from dashboard.limits.jobs import compute_exact, parse_page_sweep, sweep_limits
 from dashboard.limits.provenance import trial_provenance, without_provenance
@@ -121,8 +123,13 @@ class LimitsPage:
         curves: dict[float, CurveLine] = {}
         title = ""
         opened = self.open_recordings(request)
-        for recording in opened:
-            for joint, own in self.explorer.limits_by_joint(recording, limit):
+        watched = [[*self.explorer.limits_by_joint(recording, limit)] for recording in opened]
+        names = {joint for limits_by_joint in watched for joint, _ in limits_by_joint}
+        pens = common_pens(opened, names)
+        for recording, limits_by_joint in zip(opened, watched, strict=True):
+            for joint, own in limits_by_joint:
+                if joint not in pens:
+                    continue
                 settings, _ = limit_curve_settings(LimitSet(limits=(own,)), own.name)
                 if settings.setting not in curves:
                     # A share of the rated value is another curve on joints with another rating.
@@ -131,7 +138,7 @@ class LimitsPage:
                     title = title or table.title
                     curves[settings.setting] = CurveLine(
                         names=[],
-                        pen=recording.joints.index(joint) + 1,
+                        pen=pens[joint],
                         current=np.asarray(current),
                         time_s=np.asarray(time_s),
                     )
@@ -143,7 +150,7 @@ class LimitsPage:
                 loads.append(
                     JointLoad(
                         name=label if len(opened) == 1 else f"{recording.name}, {label}",
-                        pen=recording.joints.index(joint) + 1,
+                        pen=pens[joint],
                         max_rms=max_rms_by_duration(seconds.start_ns, rms, AVERAGING_TIMES_S),
                         duration_s=above.duration_s,
                         span_rms=above.rms,
@@ -155,6 +162,7 @@ class LimitsPage:
         theme = THEMES.get(request.theme, LIGHT)
         return {
             "title": title if len(curves) == 1 else f"{limit.name}, another curve for each rating",
+            "drawn": drawn_text(len(names & {*pens}), len(names)),
             "figure": load_figure([*curves.values()], loads, unit=unit, theme=theme),
         }
 
@@ -241,6 +249,7 @@ class LimitsPage:
 
 def _list_summary(recording: Recording) -> dict[str, Any]:
     return {
+        "length_s": (recording.end_ns - recording.start_ns) / 1e9,
         "length": format_elapsed((recording.end_ns - recording.start_ns) / 1e9),
         "joints": list(recording.joints),
         "joint_labels": recording.bench.labels,

@@ -9,8 +9,9 @@ acknowledged, none while it is shelved. Only words are made here; the state of a
 import math
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
+from typing import Final
 
-from dashboard.live.wire_messages import AlertRow
+from dashboard.live.wire_messages import AlertRow, AlertSummary
 from dashboard.text.deliveries import describe_deliveries
 from dashboard.text.format import format_clock, format_duration, format_reading
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
@@ -22,7 +23,10 @@ from logger.limits.nuisance import describe_nuisance
 from logger.limits.words import limit_label
 from replay.recording import Recording
 
-__all__ = ["alert_rows"]
+__all__ = ["alert_rows", "alert_summary"]
+
+NAMED: Final = 3
+"""So many alerts are named in a line that stands for several."""
 
 
 def alert_rows(
@@ -51,6 +55,7 @@ def alert_rows(
                     "number": alert.number,
                     "mark": "shelved",
                     "headline": f"Shelved: {label}",
+                    "label": label,
                     "peak": "",
                     "detail": f"alerts again at {until}, in {format_duration(remaining_s)}",
                     "actions": ["unshelve"],
@@ -74,9 +79,38 @@ def alert_rows(
             if last_returned_ns is not None
             else ""
         )
-        rows.append({"number": 0, "mark": "normal", "headline": "", "peak": "No alert is open",
-                      "detail": last_text, "actions": [], "sound": "", "rank": 4})  # fmt: skip
+        rows.append(
+            {
+                "number": 0,
+                "mark": "normal",
+                "headline": "",
+                "label": "",
+                "peak": "No alert is open",
+                "detail": last_text,
+                "actions": [],
+                "sound": "",
+                "rank": 4,
+            }
+        )
     return rows
+
+
+def alert_summary(rows: Sequence[AlertRow]) -> AlertSummary:
+    """Return one line for several alerts, given worst first: how many, and which the first are."""
+    kinds = (("danger", "trip"), ("abnormal", "warning"), ("shelved", "shelved"))
+    counts = [(sum(row["mark"] == mark for row in rows), word) for mark, word in kinds]
+    parts = [
+        f"{count} {word}{'' if count == 1 or word == 'shelved' else 's'}"
+        for count, word in counts
+        if count
+    ]
+    labels = [row["label"] for row in rows[:NAMED]]
+    left = len(rows) - len(labels)
+    return {
+        "mark": rows[0]["mark"],
+        "headline": f"{' and '.join(parts)}: {', '.join(labels)}",
+        "detail": f"and {left} more" if left else "",
+    }
 
 
 def _alert_label(
@@ -127,6 +161,7 @@ def _open_alert_row(
         "number": alert.number,
         "mark": STATE_BY_SEVERITY.get(alert.severity, "abnormal"),
         "headline": f"{'Trip' if trip else 'Warning'}: {label}",
+        "label": label,
         "peak": peak,
         "detail": since_text + ends,
         "actions": actions,

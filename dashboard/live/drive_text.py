@@ -13,6 +13,8 @@ from replay.recording import Recording
 
 __all__ = ["drive_text"]
 
+_SECOND_NS = 1_000_000_000
+
 
 def drive_text(
     recording: Recording, joint: str, newest: Mapping[str, tuple[int, float]], now_ns: int
@@ -39,15 +41,20 @@ def drive_text(
 
 
 def _is_stale(state: DriveState, hold_ns: int | None, now_ns: int) -> bool:
-    return hold_ns is not None and now_ns - state.reported_ns > max(hold_ns, 1_000_000_000)
+    return hold_ns is not None and now_ns - state.reported_ns > max(hold_ns, _SECOND_NS)
 
 
 def _age_text(state: DriveState, hold_ns: int | None, now_ns: int) -> str:
     """Return for how long it has lasted; how old the report is if that is unknown or stale."""
     if state.since_ns is None or _is_stale(state, hold_ns, now_ns):
-        return f"reported {_whole_seconds(now_ns - state.reported_ns)} ago"
+        return _ago_text(now_ns - state.reported_ns)
     return f"for {_whole_seconds(now_ns - state.since_ns)}"
 
 
+def _ago_text(age_ns: int) -> str:
+    """Return when a report came; what came within the second that is counted came just now."""
+    return f"reported {_whole_seconds(age_ns)} ago" if age_ns >= _SECOND_NS else "reported just now"
+
+
 def _whole_seconds(length_ns: int) -> str:
-    return format_duration(float(max(length_ns, 0) // 1_000_000_000))
+    return format_duration(float(max(length_ns, 0) // _SECOND_NS))

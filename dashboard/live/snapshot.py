@@ -1,12 +1,27 @@
 """The state of the live recording at one instant: read once, shown by every open page."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from replay.forecast import JointForecast
 from replay.recording import Recording
 from replay.trend import RecentTrend
+from replay.urgency import JointOrder
 
-__all__ = ["LatestValues", "SlowValues", "Snapshot"]
+__all__ = ["BusFacts", "LatestValues", "SlowValues", "Snapshot"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusFacts:
+    """A bus in its newest second."""
+
+    frames_per_s: float = math.nan
+    load: float = math.nan
+    """Share of the time; NaN where nobody knows it."""
+    error_frames: int = 0
+    is_lost: bool = False
+    """Whether it cannot be reached."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -14,7 +29,7 @@ class LatestValues:
     """The newest values of a joint."""
 
     time_ns: int
-    """Time of its newest row."""
+    """Time of its newest row; 0 before the first."""
     values: Mapping[str, tuple[int, float]]
     """Channel -> time and value of its newest reading."""
 
@@ -25,6 +40,8 @@ class SlowValues:
 
     rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
     temperature_trend: RecentTrend | None
+    forecast: JointForecast | None = None
+    """By the joint's model of heat; None: it has none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +61,10 @@ class Snapshot:
     """Both by joint."""
     peaks: dict[int, float] = field(default_factory=dict)
     """Number of an open alert -> its worst value so far."""
+    order: JointOrder = field(default_factory=JointOrder)
+    """The joints, the most urgent first."""
+    buses: tuple[BusFacts, ...] = ()
+    """The newest second of each of several buses."""
     missing: tuple[str, ...] = ()
     """What is missing of the recording, in sentences."""
     fault: str = ""

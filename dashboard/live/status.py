@@ -9,11 +9,18 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import Final
 
-from dashboard.figures.axes import main_temperature, temperature_scale
-from dashboard.live.alert_rows import alert_rows
+from dashboard.figures.axes import temperature_scale
+from dashboard.figures.pens import NO_PEN, Pens, choose_pens, drawn_text
+from dashboard.live.alert_rows import alert_rows, alert_summary
+from dashboard.live.bus_lines import bus_lines
+from dashboard.live.disk_text import disk_left_text
 from dashboard.live.drive_text import drive_text
-from dashboard.live.forecast_text import forecast_text
-from dashboard.live.snapshot import LatestValues, SlowValues
+from dashboard.live.joint_facts import JointFacts, joint_facts, joints_of, watched_temperature
+from dashboard.live.joint_words import alert_state, level_marks, temperature_text
+from dashboard.live.limit_time import limit_time
+from dashboard.live.model_text import ahead_of, is_present, model_remarks
+from dashboard.live.snapshot import BusFacts, LatestValues, SlowValues
+from dashboard.live.tiles import MANY_JOINTS, tiles_status
 from dashboard.live.wire_messages import JointStatus, Status, TemperatureScale
 from dashboard.text.format import (
     format_clock,
@@ -24,38 +31,21 @@ from dashboard.text.format import (
     format_reading,
     format_thousands,
 )
-from dashboard.text.theme import STATE_BY_SEVERITY, channel_label, pen_number
+from dashboard.text.theme import channel_label
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from dashboard.text.zone import zone_name
 from logger.event_kind import EventKind
 from logger.joint.channels import channel_named
-from logger.limits.lifecycle import Alert
-from logger.limits.limit_lines import LimitLevel, levels_of
+from logger.limits.limit_lines import LimitLevel
 from logger.limits.words import limit_label
 from logger.store.layout.events import Event
 from replay.excursions.not_judged import recorded_not_judged
 from replay.recording import Recording
 
-__all__ = ["live_status", "watched_temperature"]
+__all__ = ["live_status"]
 
-STALE_AFTER_S: Final = 1.0
-"""A joint without a row for longer is shown as without data; a limit on silence may be faster."""
-
-
-def watched_temperature(recording: Recording, joint: str) -> str | None:
-    """Return the temperature channel that represents a joint, None if it reports none."""
-    watched = {line.channel for line in _level_lines(recording, joint)}
-    return main_temperature(recording.channels(joint), watched)
-
-
-def _level_lines(recording: Recording, joint: str) -> list[LimitLevel]:
-    """Return the levels of all limits on a joint, the lowest first."""
-    rated = recording.bench.joint_named(joint).rated
-    limits = recording.limits.for_joint(
-        joint, recording.channels(joint), sensor=joint in recording.bench.sensors
-    )
-    levels = [line for limit in limits for line in levels_of(limit, rated)]
-    return sorted(levels, key=lambda line: line.pick_up)
+MOST_ALERT_LINES: Final = 2
+"""Of more alerts the first has a line and the others one together, until they are opened."""
 
 
 def live_status(
@@ -68,6 +58,9 @@ def live_status(
     displays: Displays = DEFAULT_DISPLAYS,
     peaks: Mapping[int, float] | None = None,
     missing: Sequence[str] = (),
+    worst_first: Sequence[str] = (),
+    pens: Pens | None = None,
+    buses: Sequence[BusFacts] = (),
 ) -> Status:
     """Return everything that the Live page shows besides its figure.
 
@@ -85,7 +78,15 @@ def live_status(
         Number of an open alert -> its worst value so far.
     missing
         What is missing of the recording, in sentences.
+    worst_first
+        The joints in the order of their tiles; else that of the bench.
+    pens
+        The joints that are drawn; None: the first ones.
+    buses
+        The newest second of each of several buses.
     """
+    joints = joints_of(recording)
+    pens = choose_pens(joints, recording.joints) if pens is None else pens
     events = recording.read_events()
     alerts = recording.read_alerts()
     newest_ns = max((item.time_ns for item in latest.values()), default=recording.end_ns)
@@ -97,35 +98,63 @@ def live_status(
     ended = ended if ended is not None and ended.kind == EventKind.ENDED else None
     stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
     health = recording.latest_health()
+    facts = [
+        joint_facts(
+            recording,
+            joint,
+            latest=latest.get(joint),
+            slow=slow.get(joint),
+            alerts=alerts,
+            now_ns=now_ns,
+        )
+        for joint in joints
+    ]
+    are_many = len(joints) >= MANY_JOINTS
+    rows = alert_rows(recording, alerts, now_ns, zone, displays=displays, peaks=peaks or {})
     status: Status = {
         "name": recording.name,
         "path": recording.path.name,
-        "since": format_date_time(recording.start_ns, zone),
+        "since": f"{format_date_time(recording.start_ns, zone)}{_bench_size(recording, joints)}",
         "elapsed": format_elapsed(((stopped_ns or now_ns) - recording.start_ns) / 1e9),
         "clock": format_clock(now_ns, zone),
         "zone": zone_name(zone),
         "facts": {
             "rate": format_thousands(health.frames_per_s) if health else "–",
             "load": format_number(100 * health.bus_load, 0) if health else "–",
-            "disk": format_number(health.disk_left_h, 0) if health else "–",
+            "disk": disk_left_text(health.disk_left_h) if health else "–",
             "open": str(sum(alert.is_open(now_ns) for alert in alerts)),
         },
-        "joints": [
+        "buses": bus_lines(recording, buses, facts),
+        "joints": []
+        if are_many
+        else [
             _joint_status(
-                recording,
-                joint,
-                index=index,
-                latest=latest.get(joint),
-                slow=slow.get(joint),
-                alerts=alerts,
-                now_ns=now_ns,
-                zone=zone,
+                recording, one, latest.get(one.joint), pens=pens, now_ns=now_ns, zone=zone
             )
-            for index, joint in enumerate(recording.joints)
+            for one in facts
         ],
-        "alerts": alert_rows(recording, alerts, now_ns, zone, displays=displays, peaks=peaks or {}),
-        "remarks": [*_not_judged(recording, displays, zone), *_status_remarks(recording), *missing],
+        "drawn": drawn_text(len(pens), len(joints)),
+        "alerts": rows,
+        "remarks": [
+            *_not_judged(recording, displays, zone),
+            *_forecast_remarks(recording, slow),
+            *_status_remarks(recording),
+            *missing,
+        ],
     }
+    if are_many:
+        status["tiles"] = tiles_status(
+            recording,
+            facts,
+            latest,
+            worst_first or joints,
+            pens=pens,
+            now_ns=now_ns,
+            zone=zone,
+            displays=displays,
+        )
+    if len(rows) > MOST_ALERT_LINES:
+        status["more_alerts"] = alert_summary(rows[1:])
     if stopped_ns is not None:
         status["stopped"] = {
             "ended": ended is not None,
@@ -141,66 +170,50 @@ def live_status(
     return status
 
 
+def _bench_size(recording: Recording, joints: Sequence[str]) -> str:
+    """Return how many joints and buses there are, where nobody counts them at a glance."""
+    buses = len(recording.bench.buses)
+    if len(joints) < MANY_JOINTS:
+        return ""
+    return f"; {len(joints)} joints on {buses} buses" if buses > 1 else f"; {len(joints)} joints"
+
+
 def _joint_status(
     recording: Recording,
-    joint: str,
-    *,
-    index: int,
+    facts: JointFacts,
     latest: LatestValues | None,
-    slow: SlowValues | None,
-    alerts: Sequence[Alert],
+    *,
+    pens: Pens,
     now_ns: int,
     zone: tzinfo,
 ) -> JointStatus:
-    channels = recording.channels(joint)
-    age_s = (now_ns - latest.time_ns) / 1e9 if latest else math.inf
-    stale = age_s > STALE_AFTER_S or not recording.live
-    open_alerts = [alert for alert in alerts if alert.joint == joint and alert.is_open(now_ns)]
-    channel = watched_temperature(recording, joint)
-    at_ns, temperature = (latest.values.get(channel or "") if latest else None) or (0, math.nan)
-    old_s = max(STALE_AFTER_S, recording.hold_ns(joint).get(channel or "", 0) / 1e9)
-    heat_age_s = (now_ns - at_ns) / 1e9 if math.isfinite(temperature) else math.inf
-    heat_known = heat_age_s <= old_s
-    mark, state, state_note = _alert_state(open_alerts, stale=stale, heat_known=heat_known)
-    levels = [
-        line
-        for line in _level_lines(recording, joint)
-        if line.channel == channel and line.is_rising
-    ]
-    when, reaches = forecast_text(
-        temperature,
-        levels,
-        slow.temperature_trend if slow else None,
-        [a for a in open_alerts if a.channel == channel],
-        stale=stale or not heat_known,
-        zone=zone,
-    )
-    scale = _scale(temperature, levels)
+    joint, slow, channel, temperature = facts.joint, facts.slow, facts.channel, facts.temperature
+    mark, state, state_note = alert_state(facts)
+    when, reaches = limit_time(recording, facts, now_ns=now_ns, zone=zone)
+    scale = _scale(temperature, facts.levels)
     if reaches is not None:
         scale["will"] = reaches
     rated = recording.bench.joint_named(joint).rated.torque
     words: JointStatus = {
         "name": joint,
         "label": recording.bench.label_of(joint),
-        "pen": pen_number(index),
+        "pen": pens.get(joint, NO_PEN),
         "mark": mark,
         "state": state,
         "under": state_note,
-        "stale": stale,
+        "stale": facts.is_stale,
         "temperature": format_reading(temperature) if math.isfinite(temperature) else "—",
-        "place": _temperature_text(
-            channel, temperature, levels, age_s=heat_age_s, stale=stale or not heat_known
-        ),
+        "place": temperature_text(facts),
         "range": scale,
         "limit_time": when,
         "rms": format_number(slow.rms_torque_Nm, 1) if slow else "–",
         "rated": f"of {rated:g}" if rated else "",
-        "age": list(_age_words(age_s)),
+        "age": list(_age_words(facts.age_s)),
     }
     other = next(
         (
             name
-            for name in channels
+            for name in recording.channels(joint)
             if name != channel and channel_named(name).quantity == "temperature"
         ),
         None,
@@ -211,6 +224,11 @@ def _joint_status(
             "value": format_reading(value),
             "label": channel_label(other),
         }
+    forecast = slow.forecast if slow else None
+    if forecast is not None and is_present(forecast, now_ns) and not facts.is_stale:
+        ahead = ahead_of(forecast, channel, start_ns=recording.start_ns)
+        if ahead is not None:
+            words["ahead"] = ahead
     drive = drive_text(recording, joint, latest.values if latest else {}, now_ns)
     if drive:
         words["drive"] = drive
@@ -228,61 +246,12 @@ def _age_words(age_s: float) -> tuple[str, str]:
     return text, ""
 
 
-def _alert_state(alerts: Sequence[Alert], *, stale: bool, heat_known: bool) -> tuple[str, str, str]:
-    """Return the mark of a joint, its word and the smaller text below."""
-    trips = [alert for alert in alerts if alert.severity == "trip"]
-    if stale:
-        return "none", "No data", "last known: trip" if trips else ""
-    if trips:
-        latched = all(alert.returned_ns is not None for alert in trips)
-        return "danger", "Trip", "latched" if latched else ""
-    if alerts:
-        return "abnormal", "Warning", ""
-    if not heat_known:
-        # Nobody can say of a joint that it is well whose temperature nobody reports.
-        return "none", "Heat not known", ""
-    return "normal", "Normal", ""
-
-
-def _temperature_text(
-    channel: str | None,
-    temperature: float,
-    levels: Sequence[LimitLevel],
-    *,
-    age_s: float,
-    stale: bool,
-) -> str:
-    if channel is None:
-        return "no temperature reported"
-    if not math.isfinite(temperature):
-        return f"{channel_label(channel)}, nothing received yet"
-    if stale:
-        return f"{channel_label(channel)}, {format_duration(age_s)} ago"
-    above = next((limit for limit in levels if limit.pick_up > temperature), None)
-    if above is not None:
-        gap = above.pick_up - temperature
-        return f"{channel_label(channel)}, {format_reading(gap)} K below {above.severity}"
-    if levels:
-        gap = temperature - levels[-1].pick_up
-        beyond = f"{format_reading(gap)} K beyond" if gap > 0 else "at the"
-        return f"{channel_label(channel)}, {beyond} {levels[-1].severity}"
-    return f"{channel_label(channel)}, no limit set"
-
-
 def _scale(now: float, levels: Sequence[LimitLevel]) -> TemperatureScale:
     low, high = temperature_scale([limit.pick_up for limit in levels])
     scale: TemperatureScale = {
         "low": low,
         "high": high,
-        "limits": [
-            {
-                "at": limit.pick_up,
-                "off": limit.pick_up if limit.drop_off is None else limit.drop_off,
-                "mark": STATE_BY_SEVERITY[limit.severity],
-                "severity": limit.severity,
-            }
-            for limit in levels
-        ],
+        "limits": level_marks(levels),
     }
     if math.isfinite(now):
         scale["now"] = now
@@ -292,11 +261,22 @@ def _scale(now: float, levels: Sequence[LimitLevel]) -> TemperatureScale:
 def _not_judged(recording: Recording, displays: Displays, zone: tzinfo) -> list[str]:
     """Return which limits are not judged at present, and since when."""
     return [
-        f"{one.joint} {limit_label(limit, displays)} is not judged since "
+        f"{recording.bench.label_of(one.joint)} {limit_label(limit, displays)} is not judged since "
         f"{format_clock(one.start_ns, zone)}"
         for one in recorded_not_judged(recording)
         if one.ongoing and (limit := recording.limits.by_name(one.limit)) is not None
     ]
+
+
+def _forecast_remarks(recording: Recording, slow: Mapping[str, SlowValues]) -> list[str]:
+    """Return by what the joints that report a temperature are forecast."""
+    bench = recording.bench
+    joints = [
+        joint
+        for joint in bench.joints
+        if joint.name not in bench.sensors and watched_temperature(recording, joint.name)
+    ]
+    return model_remarks(joints, {name: values.forecast for name, values in slow.items()})
 
 
 def _loss_remark(lost: int, events: Sequence[Event]) -> str:
@@ -323,7 +303,9 @@ def _status_remarks(recording: Recording) -> list[str]:
             remarks.append(
                 f"{joint.label or joint.name} torque is derived from current, {factor} N·m/A"
             )
-    sends_requests = any(bus.send for bus in recording.bench.buses)
+    buses = recording.bench.buses
+    sends_requests = any(bus.send for bus in buses)
+    these = "these buses" if len(buses) > 1 else "this bus"
     health = recording.latest_health()
     events = recording.read_events()
     remarks.append(_loss_remark(health.dropped if health is not None else 0, events))
@@ -331,6 +313,6 @@ def _status_remarks(recording: Recording) -> list[str]:
     if garbled:
         remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")
     remarks.append(
-        "joints are polled for their status" if sends_requests else "nothing is sent on this bus"
+        "joints are polled for their status" if sends_requests else f"nothing is sent on {these}"
     )
     return remarks

@@ -16,16 +16,20 @@ import numpy as np
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow
 from dashboard.figures.lines import Band, FlagBlocks, Line, PlotLine
+from dashboard.figures.pens import MAX_PENS, Pens, choose_pens, keep_pens
 from dashboard.figures.row_choice import USUAL_ROWS, RowChoice, row_choice
 from dashboard.figures.rows import ReadRow, row_axes, rows_figure, sheet_of_rows, window_marks
 from dashboard.figures.sheet import Sheet, make_sheet
+from dashboard.live.closed_bins import read_bins
 from dashboard.live.snapshot import Snapshot
 from dashboard.plot_data import plan_recording_rows, read_annotations, recording_row_offers
-from dashboard.row_data import BUCKET_PX, Bins, cycle_reach, read_bins
+from dashboard.position_breaks import PositionBreaks, position_breaks
+from dashboard.row_data import BUCKET_PX, Bins, cycle_reach
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
 from dashboard.text.zone import reader_zone
 from replay.recording import Recording
+from replay.urgency import JointState
 from replay.window import widest_bin_ns
 
 __all__ = ["LiveView", "Picture", "ViewRequest", "view_request"]
@@ -55,6 +59,8 @@ class ViewRequest:
     displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
     choice: RowChoice = USUAL_ROWS
     """The rows that the reader chose."""
+    joints: tuple[str, ...] | None = None
+    """A joint for each pen, as the reader chose them; None: the most urgent."""
 
 
 def view_request(message: dict[str, Any]) -> ViewRequest:
@@ -66,6 +72,7 @@ def view_request(message: dict[str, Any]) -> ViewRequest:
         return float(value) if plain and value is not None else otherwise
 
     window_s = number("window_s", WINDOW_S)
+    joints = message.get("joints")
     return ViewRequest(
         window_s=0.0 if window_s <= 0 else min(max(window_s, 1.0), LONGEST_WINDOW_S),
         sheet=make_sheet(str(message.get("form")), number("width", 1200), number("height", 440)),
@@ -73,6 +80,7 @@ def view_request(message: dict[str, Any]) -> ViewRequest:
         zone=reader_zone(str(message.get("zone") or "")),
         displays=select_displays(str(message.get("position")), str(message.get("speed"))),
         choice=row_choice(str(message.get("rows") or "")),
+        joints=tuple(map(str, joints[:MAX_PENS])) if isinstance(joints, list) else None,
     )
 
 
@@ -104,6 +112,8 @@ class LiveView:
     def __init__(self, request: ViewRequest, recording: Recording) -> None:
         self.request = request
         self.recording = recording
+        self.joint_pens: Pens = {}
+        """The joints that are drawn."""
         self._plan: tuple[PlotRow, ...] = ()
         self._sheet = request.sheet
         """With room for all rows."""
@@ -114,6 +124,7 @@ class LiveView:
         """Of each row's bands, as `Band.reach`; empty where all rows are lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
+        self._breaks: dict[str, PositionBreaks] = {}
         self._has_open_gap = False
         self._sheet_number = 0
         self._figure: dict[str, Any] = {}
@@ -135,10 +146,17 @@ class LiveView:
         silent = not recording.live or any(
             snapshot.present_ns - item.time_ns > SILENT_NS for item in snapshot.latest.values()
         )
-        events = len(recording.read_events())
-        marks_changed = events != self._events_seen or silent != self._has_open_gap
-        self._events_seen, self._has_open_gap = events, silent
-        whole = self._must_redraw(begin_ns, now_ns) or (marks_changed and self._lacks_a_flag())
+        events = recording.read_events()
+        marks_changed = len(events) != self._events_seen or silent != self._has_open_gap
+        if len(events) != self._events_seen:
+            self._breaks = position_breaks(events)
+        self._events_seen, self._has_open_gap = len(events), silent
+        pens_before, self.joint_pens = self.joint_pens, self._choose_pens(snapshot)
+        whole = (
+            self._must_redraw(begin_ns, now_ns)
+            or self.joint_pens != pens_before
+            or (marks_changed and self._lacks_a_flag())
+        )
         if not whole:
             bins = self._take_closed_bins()
             self._keep_bins(bins, begin_ns)
@@ -174,6 +192,23 @@ class LiveView:
         start_ns = self.recording.start_ns
         return max(start_ns, now_ns - window_ns) if window_ns else start_ns
 
+    def _choose_pens(self, snapshot: Snapshot) -> Pens:
+        """Return the joints to draw, each with its pen.
+
+        Where nobody chose they change only when one that is not drawn gets into a worse state than
+        one that is.
+        """
+        states = {one.joint: one.state for one in snapshot.order.urgencies}
+        joints = self.recording.joints
+        wanted = choose_pens([*states] or joints, joints, self.request.joints)
+        if any(joint in joints for joint in self.request.joints or ()):
+            return wanted
+        were, are = (
+            sorted(states.get(joint, JointState.NORMAL) for joint in pens)
+            for pens in (self.joint_pens, wanted)
+        )
+        return self.joint_pens if were == are else keep_pens(self.joint_pens, wanted)
+
     def _must_redraw(self, begin_ns: int, now_ns: int) -> bool:
         """Return whether bins of another width are needed, or other limits are in force."""
         if self._width_ns == 0 or len(self.recording.limit_sets) != self._limit_sets:
@@ -187,7 +222,9 @@ class LiveView:
 
     def _plan_rows(self) -> tuple[PlotRow, ...]:
         request = self.request
-        return plan_recording_rows(self.recording, request.displays, choice=request.choice)
+        return plan_recording_rows(
+            self.recording, request.displays, pens=self.joint_pens, choice=request.choice
+        )
 
     def _start_over(self, begin_ns: int, now_ns: int) -> None:
         """Plan rows and bins again."""
@@ -209,7 +246,14 @@ class LiveView:
         width = self._width_ns
         count = int(max(0, (self._closed_ns() - self._cursor_ns) // width))
         bins = (
-            read_bins(self.recording, self._pens, self._cursor_ns, count, width)
+            read_bins(
+                self.recording,
+                self._pens,
+                self._cursor_ns,
+                count,
+                width,
+                breaks=self._breaks,
+            )
             if count
             else np.empty((0, len(self._pens), 3))
         )

@@ -135,6 +135,9 @@ class ViewStream:
             displays=self.request.displays,
             peaks=snapshot.peaks,
             missing=snapshot.missing,
+            worst_first=snapshot.order.joints,
+            pens=self._view.joint_pens,
+            buses=snapshot.buses,
         )
         if not self._writes:
             status["alerts"] = [{**row, "actions": []} for row in status["alerts"]]

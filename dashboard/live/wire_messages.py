@@ -8,7 +8,10 @@ removes a field (`json_patch`). Texts are ready to be displayed. Pure.
 from typing import Any, Literal, NotRequired, TypedDict
 
 __all__ = [
+    "Ahead",
     "AlertRow",
+    "AlertSummary",
+    "BusLine",
     "DriveStatus",
     "Facts",
     "JointStatus",
@@ -23,6 +26,8 @@ __all__ = [
     "Stop",
     "TemperatureLevel",
     "TemperatureScale",
+    "TileStatus",
+    "Tiles",
 ]
 
 
@@ -43,6 +48,16 @@ class TemperatureScale(TypedDict):
     limits: list[TemperatureLevel]
     now: NotRequired[float]
     will: NotRequired[float]
+
+
+class Ahead(TypedDict):
+    """Where a temperature goes: seconds since the recording's start, and the band in degC."""
+
+    channel: str
+    at: list[float]
+    low: list[float]
+    median: list[float]
+    high: list[float]
 
 
 class LimitTime(TypedDict):
@@ -89,20 +104,72 @@ class JointStatus(TypedDict):
     age: list[str]
     other: NotRequired[OtherTemperature]
     drive: NotRequired[DriveStatus]
+    ahead: NotRequired[Ahead]
+
+
+class TileStatus(TypedDict):
+    """The tile of one of many joints; what a quiet tile does not show is absent."""
+
+    name: str
+    label: str
+    pen: int
+    mark: str
+    state: str
+    under: str
+    stale: bool
+    temperature: str
+    limits: list[TemperatureLevel]
+    now: NotRequired[float]
+    will: NotRequired[float]
+    limit_time: NotRequired[LimitTime]
+    reason: NotRequired[str]
+    fault: NotRequired[str]
+
+
+class Tiles(TypedDict):
+    """Tiles in the order of the bench; `order`: their indices worst first, of `full` in full."""
+
+    low: float
+    high: float
+    order: list[int]
+    full: int
+    summary: str
+    rest: str
+    rest_note: str
+    joints: list[TileStatus]
+
+
+class BusLine(TypedDict):
+    """One of several buses: frames a second, load in per cent, and who on it is silent."""
+
+    name: str
+    rate: str
+    load: str
+    mark: str
+    says: str
 
 
 class AlertRow(TypedDict):
-    """An open alert: headline, peak, details, who was told, possible actions and its sound."""
+    """An open alert: headline (`label` without severity), peak, details, actions and its sound."""
 
     number: int
     mark: str
     headline: str
+    label: str
     peak: str
     detail: str
     deliveries: NotRequired[str]
     actions: list[str]
     sound: str
     rank: float
+
+
+class AlertSummary(TypedDict):
+    """The alerts behind the first one, as one line."""
+
+    mark: str
+    headline: str
+    detail: str
 
 
 class Facts(TypedDict):
@@ -140,8 +207,12 @@ class Status(TypedDict):
     clock: str
     zone: str
     facts: Facts
+    buses: list[BusLine]
     joints: list[JointStatus]
+    tiles: NotRequired[Tiles]
+    drawn: str
     alerts: list[AlertRow]
+    more_alerts: NotRequired[AlertSummary]
     remarks: list[str]
     stopped: NotRequired[Stop]
     quiet: NotRequired[Silence]

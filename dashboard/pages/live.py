@@ -26,7 +26,7 @@ _FACT_CELLS: Final = (
     ("clock", "clock", "", "second"),
     ("rate", "frames/s", "", ""),
     ("load", "bus load", "%", ""),
-    ("disk", "disk left", "h", ""),
+    ("disk", "disk left", "", ""),
     ("open", "alerts open", "", ""),
 )
 SAFETY_NOTES: Final = (
@@ -48,9 +48,10 @@ def live_layout(*, writes: bool = True) -> html.Div:
                     _record_bar(),
                     html.Div(id="live-lost", className="lost", role="status"),
                     html.Div(id="live-alerts", className="alerts", role="status"),
+                    html.Div(id="live-buses", className="buses", hidden=True),
                     html.Div(
                         [
-                            html.Div(id="live-ledger", className="ledger"),
+                            html.Div([html.Div(id="live-ledger", className="ledger"), _tiles()]),
                             _live_sheet(writes=writes),
                         ],
                         className="spread",
@@ -88,6 +89,27 @@ def _record_bar() -> html.Div:
             html.Dl(facts, className="facts"),
         ],
         className="record",
+    )
+
+
+def _tiles() -> html.Div:
+    """Return the place of many joints: tiles in full, and the others below as quiet lines."""
+    label = {"aria-label": "Joints, the most urgent first; choose one to draw it"}
+    return html.Div(
+        [
+            html.Div([html.H2("Worst first"), html.Small(className="summary")], className="head"),
+            html.Div(className="full"),
+            html.Div(
+                [html.H3(className="rest"), html.Small(className="rest-note")],
+                className="head rest-head",
+            ),
+            html.Div(className="quiet"),
+        ],
+        id="live-tiles",
+        className="tiles",
+        hidden=True,
+        role="group",
+        **html_attributes(label),
     )
 
 
@@ -129,6 +151,16 @@ def _live_sheet(*, writes: bool) -> html.Section:
                     ),
                 ],
                 className="sheet-head",
+            ),
+            html.P(
+                [
+                    html.Span(id="live-drawn"),
+                    html.Button("Draw the most urgent", id="live-urgent", className="plain"),
+                ],
+                id="live-drawing",
+                className="drawing",
+                role="status",
+                hidden=True,
             ),
             html.P(
                 [html.Span(id="live-sound-says"), html.Span(id="live-awake-says")],

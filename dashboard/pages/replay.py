@@ -26,11 +26,11 @@ ALIGNMENT_CHOICES: Final = (
     ("hand", "by hand"),
 )
 _TRANSPORT_BUTTONS: Final = (
-    ("before", "i-before", "Previous event ["),
+    ("before", "i-before", "Previous alert ["),
     ("back", "i-back", "Step back"),
     ("play", "i-play", "Play"),
     ("on", "i-on", "Step on"),
-    ("after", "i-after", "Next event ]"),
+    ("after", "i-after", "Next alert ]"),
 )
 
 
@@ -219,6 +219,7 @@ def _replay_figures() -> html.Div:
                 className="sheet-head",
             ),
             *row_choice_parts("past"),
+            _drawn_joints(),
             html.P(id="past-laid", className="laid", role="status", hidden=True),
             html.Div(
                 id="past-rows",
@@ -243,6 +244,21 @@ def _replay_figures() -> html.Div:
     )
 
 
+def _drawn_joints() -> html.Details:
+    """Return which joints are drawn and which could be, where not all are."""
+    label = {"aria-label": "Joints that are drawn"}
+    return html.Details(
+        [
+            html.Summary(html.Span(id="past-drawn-words", role="status")),
+            html.Div(id="past-joints", className="choices", role="group", **html_attributes(label)),
+            html.Button("Draw the most urgent", id="past-urgent", className="plain"),
+        ],
+        id="past-drawn",
+        className="drawn-joints",
+        hidden=True,
+    )
+
+
 def _note_form() -> html.Form:
     return html.Form(
         [
@@ -260,7 +276,13 @@ def _replay_margin(*, writes: bool) -> html.Aside:
     return html.Aside(
         [
             html.Section(
-                [html.H3("Excursions", id="past-count"), html.Div(id="past-excursions")],
+                [
+                    html.H3("Excursions", id="past-count"),
+                    html.Div(id="past-choose", className="choose"),
+                    html.Div(id="past-excursions"),
+                    html.Small(id="past-more", role="status"),
+                    html.Div(id="past-not-judged"),
+                ],
                 **html_attributes({"aria-label": "Excursions"}),
             ),
             html.Section(

@@ -13,7 +13,7 @@ __all__ = ["add_callbacks", "shell_layout"]
 
 _PAGE_LINKS: Final = (
     *(("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits")),
-    *(("Heat", "/heat"), ("Bus", "/bus")),
+    *(("Heat", "/heat"), ("Data sheet", "/sheet"), ("Bus", "/bus")),
 )
 _KEY_HELP: Final = (
     ("?", "these keys"),
@@ -21,11 +21,13 @@ _KEY_HELP: Final = (
     ("H", "Live: pause the picture, and resume it"),
     ("N", "Live: write a note"),
     ("A", "Live: acknowledge the first alert"),
+    ("O", "Live: alerts one by one, and together"),
+    ("T", "Live: to the tiles; arrows go on, Enter draws a joint"),
     ("S", "Live: alert sound on and off"),
     ("W", "Live: keep the screen awake, and let it sleep"),
     ("Space", "Replay: play and pause"),
     ("← →", "Replay: step; with Shift, a tenth of the window"),
-    ("[ ]", "Replay: previous event, next event"),
+    ("[ ]", "Replay: previous alert, next alert; with Shift, trip"),
     ("+ −", "Replay: zoom in, zoom out"),
     (", .", "Replay: slower, faster"),
     ("Esc", "Replay: clear the dragged span"),

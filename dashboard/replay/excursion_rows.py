@@ -10,7 +10,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.figures.pens import NO_PEN, Pens, choose_pens
 from dashboard.figures.sparkline import css_mask, svg_path
+from dashboard.replay.alert_order import AlertFilter, worst_first
 from dashboard.text.deliveries import describe_deliveries
 from dashboard.text.format import format_duration, format_elapsed, format_number
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
@@ -55,17 +57,21 @@ def cached_labels(displays: Displays) -> Callable[[Limit], str]:
 
 
 def excursion_rows(
-    recording: Recording, applied: AppliedLimits, displays: Displays
+    recording: Recording, applied: AppliedLimits, displays: Displays, pens: Pens | None = None
 ) -> tuple[list[ExcursionRow], int]:
-    """Return a line for each excursion in order of their start, and how many there are.
+    """Return a line for each excursion, trips first (`alert_order`), and how many there are.
 
     At most `MAX_EXCURSION_ROWS` lines: limits that chatter all day make too many for a browser.
+    `pens`: the joints that are drawn; None: the first ones.
     """
-    page, total = page_of_excursions(recording, applied, first=0, count=MAX_EXCURSION_ROWS)
+    order = worst_first(applied.alerts)
+    page, total = page_of_excursions(
+        recording, applied, first=0, count=MAX_EXCURSION_ROWS, order=order
+    )
     start_ns = recording.start_ns
-    pens = {joint: number for number, joint in enumerate(recording.joints, start=1)}
     label_of = cached_labels(displays)
     joint_labels = recording.bench.labels
+    pens = choose_pens(recording.joints, recording.joints) if pens is None else pens
     rows = []
     for excursion in page:
         limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
@@ -83,9 +89,11 @@ def excursion_rows(
                 "label": f"{joint_labels.get(excursion.joint, excursion.joint)} {label}{earlier}",
                 "severity": excursion.severity,
                 "limit": excursion.limit,
+                "joint": excursion.joint,
+                "joint_label": joint_labels.get(excursion.joint, excursion.joint),
                 "duration": format_duration(excursion.duration_s)
                 + (", and on" if excursion.ongoing else ""),
-                "pen": pens[excursion.joint],
+                "pen": pens.get(excursion.joint, NO_PEN),
                 "peak": _peak_text(excursion, limit, displays),
             }
         )
@@ -93,15 +101,28 @@ def excursion_rows(
 
 
 def excursion_details(
-    recording: Recording, applied: AppliedLimits, displays: Displays, *, first: int, count: int
+    recording: Recording,
+    applied: AppliedLimits,
+    displays: Displays,
+    *,
+    first: int,
+    count: int,
+    chosen: AlertFilter = AlertFilter(),  # noqa: B008 - it does not change
 ) -> list[ExcursionRow]:
     """Return the lead-ups and small traces of [first, first + count) of `excursion_rows`.
 
-    At most `MAX_EXCURSION_DETAILS`; each has the index of its line.
+    At most `MAX_EXCURSION_DETAILS`. `chosen`: of those lines alone.
     """
     first, count = max(first, 0), min(max(count, 0), MAX_EXCURSION_DETAILS)
     rows = []
-    page, _ = page_of_excursions(recording, applied, first=first, count=count)
+    page, _ = page_of_excursions(
+        recording,
+        applied,
+        first=first,
+        count=count,
+        order=worst_first(applied.alerts),
+        chosen=chosen.matches,
+    )
     # Limits that are only tried have told nobody: their alerts have no deliveries.
     deliveries = {
         (alert.joint, alert.limit, alert.raised_ns): alert.deliveries
@@ -114,7 +135,7 @@ def excursion_details(
             {
                 "at_s": max(excursion.start_ns - recording.start_ns, 0) / 1e9,
                 "limit": excursion.limit,
-                "pen": recording.joints.index(excursion.joint) + 1,
+                "joint": excursion.joint,
                 "peak": _peak_text(excursion, limit, displays),
                 "lead_up": _lead_up_text(excursion),
                 "deliveries": describe_deliveries(

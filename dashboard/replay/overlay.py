@@ -69,7 +69,7 @@ def draw_with_overlay(
 def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayRequest) -> Overlay:
     second = cache.open_recording(request.name)
     overlay = Overlay(recording=second, shift_ns=0, joints=_joints_of(request, first, second))
-    plan = plan_recording_rows(first, choice=request.choice, apart=True)
+    plan = _plan_of_all(first, choice=request.choice, apart=True)
     if not any(other_pens(row, overlay) for row in plan):
         raise InputError(_nothing_shared_text(first, second))
     shift_s = request.shift_s if math.isfinite(request.shift_s) else 0.0
@@ -93,18 +93,30 @@ def _joints_of(
 
 
 def _joint_choices(first: Recording, second: Recording) -> list[dict[str, str]]:
-    """Return which joint of the second one can lie over which of the first that is drawn."""
-    rows = plan_recording_rows(first, choice=ALL_ROWS)
-    drawn = dict.fromkeys(pen.joint for row in rows for pen in row.pens)
+    """Return which joint of the second one can lie over which of the first, drawn or not."""
+    rows = _plan_of_all(first, choice=ALL_ROWS)
+    traced = dict.fromkeys(pen.joint for row in rows for pen in row.pens)
     return [
         {
             "key": f"{here}:{there}",
             "label": f"{second.bench.label_of(there)} over {first.bench.label_of(here)}",
         }
-        for here in drawn
+        for here in traced
         for there in second.joints
         if set(first.channels(here)) & set(second.channels(there))
     ]
+
+
+def _plan_of_all(
+    recording: Recording,
+    displays: Displays = DEFAULT_DISPLAYS,
+    *,
+    choice: RowChoice | None = None,
+    apart: bool = False,
+) -> tuple[PlotRow, ...]:
+    """Return the rows with every joint, drawn or not."""
+    numbers = {joint: number for number, joint in enumerate(recording.joints, start=1)}
+    return plan_recording_rows(recording, displays, pens=numbers, choice=choice, apart=apart)
 
 
 def _fault_sentence(name: str, fault: Exception) -> str:
@@ -172,7 +184,7 @@ def alignment_choices(
     InputError
         They have no joint or no channel in common.
     """
-    plan = plan_recording_rows(first, displays)
+    plan = _plan_of_all(first, displays)
     joints = _joint_choices(first, second)
     if not joints:
         raise InputError(f"No overlay. {_nothing_shared_text(first, second)}")

@@ -5,17 +5,19 @@ that they can be compared; they are sent as shares of that scale, which the page
 """
 
 import math
+from collections.abc import Collection, Sequence
 from datetime import tzinfo
 from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.axes import band_share, main_temperature
+from dashboard.drawn_joints import main_temperatures
+from dashboard.figures.axes import band_share
+from dashboard.figures.pens import NO_PEN, choose_pens
 from dashboard.figures.sparkline import css_mask, svg_path
-from dashboard.plot_data import plan_recording_rows
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.format import format_elapsed, format_number, format_short_date_time
-from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
+from dashboard.text.theme import STATE_BY_SEVERITY
 from dashboard.text.zone import zone_name
 from logger.errors import DutytraceError
 from logger.limits.kinds.level import Level
@@ -28,6 +30,9 @@ __all__ = ["recording_list"]
 
 SPARKLINE_PX: Final = (372, 24)
 SPARKLINE_BINS: Final = 120
+MAX_NAMED_JOINTS: Final = 4
+NAMED_OF_MANY: Final = 2
+"""So many of more joints are named in a row; the search finds all."""
 
 
 def recording_list(cache: RecordingCache, zone: tzinfo) -> dict[str, Any]:
@@ -69,17 +74,10 @@ def _list_row(entry: RecordingEntry, summary: dict[str, Any], zone: tzinfo) -> d
 
 def _recording_summary(recording: Recording) -> dict[str, Any]:
     length_s = (recording.end_ns - recording.start_ns) / 1e9
-    hottest, hottest_joint, index_of_hottest = math.nan, "", 0
+    hottest, hottest_joint = math.nan, ""
     channel_of: dict[str, str] = {}
-    for index, joint in enumerate(recording.joints):
-        limited_channels = {
-            limit.channel
-            for limit in recording.limits.for_joint(
-                joint, recording.channels(joint), sensor=joint in recording.bench.sensors
-            )
-            if hasattr(limit, "channel")
-        }
-        channel = main_temperature(recording.channels(joint), limited_channels)
+    main_channels = main_temperatures(recording)
+    for joint, channel in main_channels.items():
         if channel is None:
             continue
         channel_of[joint] = channel
@@ -88,18 +86,22 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         ).maximum
         # A joint without any temperature (NaN) is not the hottest one.
         if math.isfinite(joint_maximum) and not joint_maximum <= hottest:
-            hottest, hottest_joint, index_of_hottest = joint_maximum, joint, index
+            hottest, hottest_joint = joint_maximum, joint
     alerts = [alert for alert in recording.read_alerts() if alert.limit]
+    labels = [recording.bench.label_of(joint) for joint in recording.joints]
     return {
         "simulated": recording.manifest.simulated,
-        "joints": ", ".join(map(recording.bench.label_of, recording.joints)),
+        "joints": _joints_text(labels),
+        # What the search looks in, however few of them the row names.
+        "joint_labels": ", ".join(labels),
         "joint_names": ", ".join(recording.joints),
         "length_s": length_s,
         "length": format_elapsed(length_s),
         "hottest": format_number(hottest, 1),
         "hottest_degC": hottest if math.isfinite(hottest) else None,
         "at": recording.bench.label_of(hottest_joint),
-        "pen": pen_number(index_of_hottest),
+        # A recording of many joints has no pens before some of them are drawn.
+        "pen": choose_pens((), recording.joints).get(hottest_joint, NO_PEN),
         "alerts": [
             {"mark": STATE_BY_SEVERITY[severity], "n": n}
             for severity in ("trip", "warning")
@@ -108,8 +110,15 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         "trace": _temperature_sparkline(recording, hottest_joint, channel_of[hottest_joint])
         if hottest_joint
         else "",
-        "warning": _warning_height(recording),
+        "warning": _warning_height(recording, set(channel_of.values())),
     }
+
+
+def _joints_text(labels: Sequence[str]) -> str:
+    """Return the joints of a row: named where they are few, so that a row stays a row."""
+    if len(labels) <= MAX_NAMED_JOINTS:
+        return ", ".join(labels)
+    return f"{', '.join(labels[:NAMED_OF_MANY])} and {len(labels) - NAMED_OF_MANY} more"
 
 
 def _temperature_sparkline(recording: Recording, joint: str, channel: str) -> str:
@@ -123,12 +132,8 @@ def _temperature_sparkline(recording: Recording, joint: str, channel: str) -> st
     return css_mask(svg_path(x, y, width=width, height=height), width=width, height=height)
 
 
-def _warning_height(recording: Recording) -> float | None:
+def _warning_height(recording: Recording, temperature_channels: Collection[str]) -> float | None:
     """Return the height of the lowest temperature limit in a small trace, as a share."""
-    rows = plan_recording_rows(recording)
-    temperature_channels = {
-        pen.channel for row in rows if row.quantity == "temperature" for pen in row.pens
-    }
     levels = [
         limit.pick_up
         for limit in recording.limits.limits

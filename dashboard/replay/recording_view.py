@@ -11,9 +11,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.annotations import alert_spans, gap_spans, merge_alert_spans, note_lines
+from dashboard.drawn_joints import drawn_pens, most_urgent
+from dashboard.figures.annotations import alert_spans, gap_spans, note_lines
 from dashboard.figures.axes import Pen, PlotRow
+from dashboard.figures.grouping import merge_alert_spans
 from dashboard.figures.lines import Band, Line
+from dashboard.figures.pens import MAX_PENS, NO_PEN, Pens, drawn_text
 from dashboard.figures.row_choice import USUAL_ROWS, RowChoice
 from dashboard.figures.rows import rows_figure, sheet_of_rows
 from dashboard.figures.sheet import Sheet
@@ -28,6 +31,8 @@ from dashboard.plot_data import (
     recording_row_offers,
 )
 from dashboard.replay import excursion_rows
+from dashboard.replay.alert_order import alert_stops
+from dashboard.replay.not_judged_rows import not_judged_rows
 from dashboard.replay.note_rows import note_rows
 from dashboard.row_data import fine_bins, read_band, read_rows
 from dashboard.text.format import (
@@ -40,7 +45,6 @@ from dashboard.text.format import (
 )
 from dashboard.text.theme import Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
-from logger.event_kind import EventKind
 from replay.alignment import Overlay
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
@@ -65,25 +69,27 @@ class DrawOptions:
 
 
 def open_view(
-    recording: Recording, options: DrawOptions, applied: AppliedLimits | None = None
+    recording: Recording,
+    options: DrawOptions,
+    applied: AppliedLimits | None = None,
+    pens: Pens | None = None,
 ) -> dict[str, Any]:
     """Return what the page shows of a recording independently of the window.
 
-    `applied`: the limits and alerts to show; None: as recorded.
+    Parameters
+    ----------
+    applied
+        The limits and alerts to show; None: as recorded.
+    pens
+        The joints that are drawn; None: the most urgent.
     """
     applied = applied or recorded_limits(recording)
+    pens = drawn_pens(recording, applied) if pens is None else pens
     start, end = recording.start_ns, recording.end_ns
     until = f"{format_date_time(start, options.zone)} to {format_clock(end, options.zone)}"
     missing = recording.describe_missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
-    excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays)
-    times = [
-        event.time_ns
-        for event in recording.read_events()
-        # A note that was written after the end has no place on the traces.
-        if event.kind in {EventKind.NOTE, EventKind.BUS_LOST} and event.time_ns <= end
-    ]
-    times += [gap[0] for joint in recording.joints for gap in recording.read_gaps(joint)]
+    excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays, pens)
     return {
         "name": recording.name,
         "path": recording.path.name,
@@ -91,16 +97,31 @@ def open_view(
         "packs": recording.manifest.ended_ns is not None,
         "when": f"{until}; {state}",
         "length_s": (end - start) / 1e9,
-        "strip": _strip_figure(recording, options, applied),
+        "joints": _joint_choices(recording, applied, pens),
+        "drawn": drawn_text(len(pens), len(recording.joints)),
+        "strip": _strip_figure(recording, options, applied, pens),
         "excursions": excursions,
         "excursion_count": count,
         "notes": note_rows(recording.read_events(), start, end, options.zone),
-        "events": sorted(
-            {round((time - start) / 1e9, 3) for time in times}
-            | {round(excursion["at_s"], 3) for excursion in excursions}
-        ),
+        "not_judged": not_judged_rows(recording, applied, options.displays),
+        "alert_stops": alert_stops(applied.alerts, start),
+        "trip_stops": alert_stops(applied.alerts, start, trips=True),
         "other_limits": _hypothetical_text(applied),
     }
+
+
+def _joint_choices(
+    recording: Recording, applied: AppliedLimits, pens: Pens
+) -> list[dict[str, Any]]:
+    """Return what can be drawn where not all is, the most urgent first, instruments last."""
+    if len(recording.joints) <= MAX_PENS:
+        return []
+    order = (*most_urgent(recording, applied), *recording.bench.sensors)
+    labels = recording.bench.labels
+    return [
+        {"name": joint, "label": labels.get(joint, joint), "pen": pens.get(joint, NO_PEN)}
+        for joint in order
+    ]
 
 
 def _hypothetical_text(applied: AppliedLimits) -> str:
@@ -117,10 +138,10 @@ def _hypothetical_text(applied: AppliedLimits) -> str:
 
 
 def _strip_figure(
-    recording: Recording, options: DrawOptions, applied: AppliedLimits
+    recording: Recording, options: DrawOptions, applied: AppliedLimits, pens: Pens
 ) -> dict[str, Any]:
     sheet = strip_sheet(options.sheet)
-    plan = plan_recording_rows(recording, limits=applied.limits)
+    plan = plan_recording_rows(recording, limits=applied.limits, pens=pens)
     lines: dict[str, list[Line | Band]] = {"temperature": [], "torque": [], "current": []}
     for row in plan:
         if row.quantity not in lines:
@@ -142,7 +163,7 @@ def _strip_figure(
                 Line(pen=pen, x=band.edges[:-1], y=band.maximum) if hot else band
             )
     power = lines["torque"] or lines["current"]
-    gaps = {joint: recording.read_gaps(joint) for joint in recording.joints}
+    gaps = {joint: recording.read_gaps(joint) for joint in pens}
     start = recording.start_ns
     return strip_figure(
         lines["temperature"],
@@ -170,18 +191,20 @@ def window_figure(
     overlay: Overlay | None = None,
     *,
     applied: AppliedLimits | None = None,
+    pens: Pens | None = None,
     choice: RowChoice = USUAL_ROWS,
 ) -> dict[str, Any]:
     """Return the figure of the rows over [start_s, end_s), seconds since the start.
 
-    `overlay`: a second recording that is drawn over it. `applied`: as in `open_view`. `choice`: the
-    rows that the reader chose.
+    `overlay`: a second recording that is drawn over it. `applied`, `pens`: as in `open_view`.
+    `choice`: the rows that the reader chose.
     """
     applied = applied or recorded_limits(recording)
+    pens = drawn_pens(recording, applied) if pens is None else pens
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
     plan = plan_recording_rows(
-        recording, options.displays, applied.limits, choice=choice, apart=overlay is not None
+        recording, options.displays, applied.limits, pens, choice=choice, apart=overlay is not None
     )
     width_px = options.sheet.plot_width
     plot_rows = read_rows(recording, plan, begin, end, width_px=width_px, overlay=overlay)
@@ -221,13 +244,16 @@ def span_table(
     overlay: Overlay | None = None,
     *,
     applied: AppliedLimits | None = None,
+    pens: Pens | None = None,
     choice: RowChoice = USUAL_ROWS,
 ) -> dict[str, Any]:
     """Return the exact time-weighted statistics of a span, row by row as they are drawn.
 
-    `overlay`: a second recording, whose statistics are listed with those of the first. `applied`:
-    as in `open_view`; a channel with a limit has a row. `choice`: as in `window_figure`.
+    `overlay`: a second recording, whose statistics are listed with those of the first. `applied`
+    and `pens`: as in `open_view`; a channel with a limit has a row. `choice`: as in
+    `window_figure`.
     """
+    pens = drawn_pens(recording, applied) if pens is None else pens
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
     later_ns = 0 if overlay is None else overlay.zero_ns - recording.start_ns
@@ -235,6 +261,7 @@ def span_table(
         recording,
         displays,
         None if applied is None else applied.limits,
+        pens,
         choice=choice,
         apart=overlay is not None,
     )

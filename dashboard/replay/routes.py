@@ -9,7 +9,10 @@ from typing import Annotated, Final
 
 from fastapi import APIRouter, FastAPI, Query
 
+from dashboard.drawn_joints import drawn_pens
+from dashboard.figures.pens import Pens
 from dashboard.replay import recording_view
+from dashboard.replay.alert_order import AlertFilter
 from dashboard.replay.excursion_rows import excursion_details
 from dashboard.replay.limits_token import decode_token
 from dashboard.replay.overlay import OverlayRequest, alignment_choices, draw_with_overlay
@@ -33,6 +36,12 @@ class LimitsQuery(UnitsQuery):
 
     judged: str = ""
     """A limits file as a token (`limits_token`); empty: the limits that were in force."""
+    joints: str = ""
+    """The joints that are drawn, one for each pen, with commas; empty: the most urgent."""
+
+    def joint_pens(self, recording: Recording, applied: AppliedLimits) -> Pens:
+        """Return the joints to draw, each with its pen."""
+        return drawn_pens(recording, applied, self.joints.split(",") if self.joints else None)
 
     def applied_limits(self, recording: Recording) -> AppliedLimits:
         """Return the limits to show, and what they raised over a recording.
@@ -97,10 +106,13 @@ class WindowQuery(OverviewQuery, SpanQuery):
 
 
 class ExcursionsQuery(LimitsQuery):
-    """Which excursions, in the order of the list."""
+    """Which excursions, in the order of the list; empty: of any severity, joint, limit."""
 
     first: int
     count: int
+    severity: str = ""
+    joint: str = ""
+    limit: str = ""
 
 
 class AlignmentQuery(UnitsQuery):
@@ -118,9 +130,9 @@ def list_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]
 @replay_routes.get("/{name}/overview")
 def show_overview(recording: OpenRecording, query: Annotated[OverviewQuery, Query()]) -> JsonAnswer:
     """Answer what is shown of a recording independently of the window."""
-    return JsonAnswer(
-        recording_view.open_view(recording, query.draw_options, query.applied_limits(recording))
-    )
+    applied = query.applied_limits(recording)
+    pens = query.joint_pens(recording, applied)
+    return JsonAnswer(recording_view.open_view(recording, query.draw_options, applied, pens))
 
 
 @replay_routes.get("/{name}/excursions")
@@ -134,6 +146,7 @@ def show_excursions(
         query.displays,
         first=query.first,
         count=query.count,
+        chosen=AlertFilter(severity=query.severity, joint=query.joint, limit=query.limit),
     )
     return JsonAnswer({"details": details})
 
@@ -152,6 +165,7 @@ def show_window(
         end_s,
         query.draw_options,
         applied=applied,
+        pens=query.joint_pens(recording, applied),
         choice=query.row_choice,
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
@@ -171,6 +185,7 @@ def show_span(
         end_s,
         query.displays,
         applied=applied,
+        pens=query.joint_pens(recording, applied),
         choice=query.row_choice,
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))

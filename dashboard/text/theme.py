@@ -22,7 +22,6 @@ __all__ = [
     "channel_label",
     "contrast_ratio",
     "display_of",
-    "pen_number",
     "plotly_template",
 ]
 
@@ -63,8 +62,8 @@ class Theme:
     none_tint: str
 
     def pen_colour(self, number: int) -> str:
-        """Return the colour of the pen with that number, counted from 1; a fifth begins again."""
-        return self.pens[pen_number(number - 1) - 1]
+        """Return the colour of the pen with that number, 1 to 4; 0, no pen: that of plain lines."""
+        return self.pens[number - 1] if number else self.line
 
     def state_colours(self, mark: str) -> tuple[str, str, str]:
         """Return fill, edge and tint of a state: "abnormal", "danger", "normal" or "none"."""
@@ -108,14 +107,14 @@ DARK: Final = Theme(
     ink_2="#B4BDBD",
     line="#7F8C90",
     hair="#3C484D",
-    pens=("#56B4E9", "#E69F00", "#CC79A7", "#009E73"),
-    danger="#FF6F6A",
+    pens=("#56B4E9", "#E8743B", "#CC79A7", "#009E73"),
+    danger="#FF4F6D",
     danger_on="#182024",
-    danger_tint="#4C2F33",
+    danger_tint="#662A33",
     abnormal="#FFD53D",
     abnormal_edge="#FFD53D",
     abnormal_on="#182024",
-    abnormal_tint="#4B431F",
+    abnormal_tint="#3F3A26",
     normal="#6ACB86",
     asked="#9DB4FF",
     asked_on="#182024",
@@ -124,11 +123,6 @@ DARK: Final = Theme(
 )
 
 THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
-
-
-def pen_number(index: int) -> int:
-    """Return the pen of the joint at an index, counted from 1; the fifth joint has the first's."""
-    return index % len(LIGHT.pens) + 1
 
 
 def _luminance(colour: str) -> float:

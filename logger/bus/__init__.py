@@ -2,6 +2,7 @@
 
 opening        opens a bus and chooses how its frames are read in batches
 reader         what one read of a bus returns, whatever reads it
+open_buses     the buses of a recording, listened to before the first request
 source         receives in batches, notices a loss, reconnects
 standstill     spans in which a bus should have been read and was not
 merger         several buses into one stream of frames in order of time

@@ -1,5 +1,6 @@
 """`dutytrace record`: records what the joints of a bench report, new or into an older recording."""
 
+import contextlib
 import gc
 import queue
 import time
@@ -25,6 +26,7 @@ from logger.event_kind import EventKind
 from logger.memory import leave_out_pandas, limit_heap_growth
 
 if TYPE_CHECKING:
+    from logger.bus.open_buses import OpenBuses
     from logger.limits.limit import LimitSet
     from logger.notify.delivery_report import DeliveryReport
     from logger.notify.notifier import Notifier
@@ -65,35 +67,44 @@ def record_joints(
 ) -> None:
     """Record what the joints of a bench report."""
     leave_out_pandas()
-    from logger.recording.record_settings import settings_to_resume
+    with contextlib.ExitStack() as opened:
+        buses: OpenBuses | None = None
+        if continued is None:
+            settings, buses = _new_recording(
+                opened,
+                bench,
+                limits,
+                out=out,
+                recordings=recordings,
+                name=name,
+                note=note,
+                duration_s=duration,
+                simulated=simulated,
+                send_stop_on_trip=send_stop,
+            )
+        else:
+            from logger.recording.record_settings import settings_to_resume
+
+            if name or out:
+                raise InputError(
+                    "--continue: found together with --name or --out; a recording keeps its name "
+                    "and folder. Omit them, or begin a new recording."
+                )
+            settings = settings_to_resume(
+                continued,
+                bench=bench,
+                limits_file=limits,
+                note=note,
+                duration_s=duration,
+                send_stop_on_trip=send_stop,
+            )
+        _record(settings, buses, tell)
+
+
+def _record(settings: "RecordSettings", buses: "OpenBuses | None", tell: Path | None) -> None:
+    """Record, print what happens and tell people of alerts, until the end."""
     from logger.recording.recorder import record
 
-    if continued is not None:
-        if name or out:
-            raise InputError(
-                "--continue: found together with --name or --out; a recording keeps its name and "
-                "folder. Omit them, or begin a new recording."
-            )
-        settings = settings_to_resume(
-            continued,
-            bench=bench,
-            limits_file=limits,
-            note=note,
-            duration_s=duration,
-            send_stop_on_trip=send_stop,
-        )
-    else:
-        settings = _new_recording(
-            bench,
-            limits,
-            out=out,
-            recordings=recordings,
-            name=name,
-            note=note,
-            duration_s=duration,
-            simulated=simulated,
-            send_stop_on_trip=send_stop,
-        )
     reports: queue.SimpleQueue[DeliveryReport] = queue.SimpleQueue()
     notifier = None if tell is None else _notifier(tell, settings, reports.put)
 
@@ -117,6 +128,7 @@ def record_joints(
             ended = record(
                 settings,
                 stop=stop_on_signals(),
+                buses=buses,
                 on_event=on_event,
                 on_start=lambda path: printer.put(f"Recording into {path}"),
                 reports=reports,
@@ -139,6 +151,7 @@ def record_joints(
 
 
 def _new_recording(
+    opened: contextlib.ExitStack,
     bench: Path | None,
     limits: Path | None,
     *,
@@ -149,19 +162,30 @@ def _new_recording(
     duration_s: float | None,
     simulated: bool,
     send_stop_on_trip: bool,
-) -> "RecordSettings":
-    """Return the settings of a new recording, its limits checked against its bench."""
+) -> "tuple[RecordSettings, OpenBuses]":
+    """Return the settings of a new recording, its limits checked against its bench, and its buses.
+
+    `opened` closes them, unless they are taken.
+    """
+    from logger.bus.clock import read_clocks
+    from logger.bus.open_buses import OpenBuses
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_for_bench, read_limits
-    from logger.recording.record_settings import RecordSettings
 
     if bench is None:
         raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
     the_bench = read_bench(bench)
     the_limits = read_limits(limits) if limits else LimitSet()
     check_for_bench(the_limits, the_bench, str(limits))
+    buses = OpenBuses(
+        the_bench, anchor=read_clocks(), where=str(bench), send_stop=send_stop_on_trip
+    )
+    opened.callback(buses.close)
+    # The rest of the program is loaded while the buses are listened to.
+    from logger.recording.record_settings import RecordSettings
+
     title = name or bench.stem
-    return RecordSettings(
+    settings = RecordSettings(
         bench=the_bench,
         where=str(bench),
         limits=the_limits,
@@ -173,6 +197,7 @@ def _new_recording(
         simulated=simulated,
         send_stop_on_trip=send_stop_on_trip,
     )
+    return settings, buses
 
 
 def _notifier(

@@ -31,6 +31,7 @@ from logger.recording.resume import ResumePoint
 from logger.store.layout.events import Event, pause_ns
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import Manifest, new_manifest
+from logger.store.reading.findings import all_finding_files
 from logger.store.reading.raw_frames import (
     frame_parts,
     frames_of_part,
@@ -45,7 +46,7 @@ __all__ = ["redecode_frames"]
 
 CARRIED_EVENT_KINDS: Final = frozenset(
     {
-        *(EventKind.NOTE, EventKind.DROPPED, EventKind.GARBLED),
+        *(EventKind.NOTE, EventKind.FINDING, EventKind.DROPPED, EventKind.GARBLED),
         *(EventKind.CLOCK_STEP, EventKind.REFUSED),
         *(EventKind.BUS_LOST, EventKind.BUS_BACK, EventKind.CONTINUED, EventKind.ENDED),
         EventKind.STANDSTILL,
@@ -136,6 +137,8 @@ def redecode_frames(
         redecoder.finish(source_manifest.ended_ns)
         for sensor in sensors:
             redecoder.carry_sensor(reader, sensor, stop=stop)
+        for finding_id, content in all_finding_files(recording):
+            writer.carry_finding(finding_id, content)
         raise_if_stopped(stop, out)
         writer.close(ended_ns=source_manifest.ended_ns, cause=source_manifest.end_cause)
     return ImportResult(
@@ -244,10 +247,11 @@ class _Redecoder:
             self._process_until(FrameBatch.empty(), now_ns=max(event.time_ns, self._newest_ns))
         if event.kind == EventKind.CONTINUED:
             self._resume_after(event)
-        elif event.kind == EventKind.NOTE:
+        elif event.kind in {EventKind.NOTE, EventKind.FINDING}:
             self._log.emit(
                 event.kind,
                 time_ns=event.time_ns,
+                joint=event.joint,
                 text=event.text,
                 who=event.who,
                 duration_s=event.duration_s,

@@ -126,12 +126,7 @@ class FrameBatch:
             identifier=np.concatenate([batch.identifier for batch in batches]),
             flags=np.concatenate([batch.flags for batch in batches]),
             length=np.concatenate([batch.length for batch in batches]),
-            data=np.concatenate(
-                [
-                    np.pad(batch.data, ((0, 0), (0, width - batch.data.shape[1])))
-                    for batch in batches
-                ]
-            ),
+            data=np.concatenate([_widened(batch.data, width) for batch in batches]),
             bus=np.concatenate([batch.bus for batch in batches]),
         )
 
@@ -145,6 +140,12 @@ class FrameBatch:
             data=self.data[rows],
             bus=self.bus[rows],
         )
+
+
+def _widened(data: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
+    """Return payloads with zeros up to a width; those that have it as they are."""
+    lacking = width - data.shape[1]
+    return np.pad(data, ((0, 0), (0, lacking))) if lacking else data
 
 
 def is_node_frame(frames: FrameBatch) -> NDArray[np.bool_]:

@@ -9,18 +9,29 @@ evaluated. Pure.
 """
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
+from logger.arrays import TIME_MAX_NS, Floats
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import Evaluation, EvaluationState, LimitPlan, evaluate_with_coverage
+from logger.limits.scored_limit import ScoredLimit
 
 __all__ = ["LONGEST_CALM_NS", "DeferredState", "evaluate_deferred", "evaluate_held"]
 
 LONGEST_CALM_NS: Final = 3_000_000_000
 """How long readings are held at most: all of them cost little more than the first."""
 _NEVER_NS: Final = -(2**63)
+
+
+class ChannelBounds(NamedTuple):
+    """Values of k channels between which their readings change nothing, both left out."""
+
+    channels: tuple[str, ...]
+    low: Floats
+    """Shape (k, 1), as `high`."""
+    high: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +45,10 @@ class DeferredState:
     """Time of the newest row."""
     until_ns: int = _NEVER_NS
     """A row of this time or a later one, or such a watermark, has all of them evaluated."""
-    bounds: tuple[tuple[str, float, float], ...] = ()
-    """Channel and the values between which its readings change nothing, both left out."""
+    alone_until_ns: int = _NEVER_NS
+    """Where none are held, nothing changes without a row before such a watermark."""
+    bounds: ChannelBounds | None = None
+    """Between what the readings change nothing; None: any may."""
 
 
 def evaluate_deferred(
@@ -77,6 +90,8 @@ def evaluate_held(plan: LimitPlan, deferred: DeferredState) -> EvaluationState:
 def _changes_nothing(
     plan: LimitPlan, deferred: DeferredState, batch: ReadingBatch, now_ns: int
 ) -> bool:
+    if not len(batch) and not deferred.held:
+        return now_ns < deferred.alone_until_ns
     if now_ns >= deferred.until_ns:
         return False
     if not len(batch):
@@ -87,12 +102,20 @@ def _changes_nothing(
         return False
     if deferred.held and deferred.held[0].columns.keys() != batch.columns.keys():
         return False
-    for channel, low, high in deferred.bounds:
-        values = batch.columns.get(channel)
-        # No value is between any two: `fmax` and `fmin` leave them out.
-        if values is not None and (np.fmax.reduce(values) >= high or np.fmin.reduce(values) <= low):
-            return False
-    return True
+    return deferred.bounds is not None and _are_between(deferred.bounds, batch)
+
+
+def _are_between(bounds: ChannelBounds, batch: ReadingBatch) -> bool:
+    """Return whether all values of a batch are; what is no value is between any two."""
+    columns = [batch.columns[name] for name in bounds.channels if name in batch.columns]
+    if not columns:
+        return True
+    # All channels at once: a few readings of many cost what those of one do.
+    values, low, high = np.array(columns), bounds.low, bounds.high
+    if len(columns) < len(bounds.channels):
+        is_there = np.array([name in batch.columns for name in bounds.channels])
+        low, high = low[is_there], high[is_there]
+    return not (np.count_nonzero(values >= high) or np.count_nonzero(values <= low))
 
 
 def _joined(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
@@ -115,25 +138,39 @@ def _with_channels(batch: ReadingBatch, channels: dict[str, None]) -> ReadingBat
 def _calm_after(plan: LimitPlan, state: EvaluationState) -> DeferredState:
     """Return for how long, and with which readings, nothing can change after an evaluation."""
     at_ns = state.last_row_ns
+    calm = DeferredState(
+        state=state,
+        alone_until_ns=min(
+            [TIME_MAX_NS, *(one.changes_alone_ns(state.limits[one.name]) for one in plan.limits)]
+        ),
+    )
     if at_ns is None:
-        return DeferredState(state=state)
+        return calm
     until_ns = at_ns + LONGEST_CALM_NS
     for name, judged in state.judged.items():
-        # One that is said not to be judged is over this already: it is evaluated each time.
-        unjudged_ns = state.received_ns - judged.judged_received_ns
-        until_ns = min(until_ns, at_ns + plan.coverage[name].not_judged_after_ns - unjudged_ns)
+        if not judged.blind:
+            unjudged_ns = state.received_ns - judged.judged_received_ns
+            until_ns = min(until_ns, at_ns + plan.coverage[name].not_judged_after_ns - unjudged_ns)
     bounds: dict[str, tuple[float, float]] = {}
     for limit in plan.limits:
-        calm = limit.calm_bounds(
+        values = limit.calm_bounds(
             state.limits[limit.name],
             state.memories.get(limit.name),
             at_ns=at_ns,
             until_ns=until_ns,
         )
-        if calm is None:
-            return DeferredState(state=state)
-        for channel, (low, high) in calm.items():
+        if isinstance(limit, ScoredLimit) and state.judged[limit.name].blind:
+            # The next score says that it is judged again.
+            values = limit.without_readings
+        if values is None:
+            return calm
+        for channel, (low, high) in values.items():
             lowest, highest = bounds.get(channel, (low, high))
             bounds[channel] = max(low, lowest), min(high, highest)
-    edges = tuple((channel, low, high) for channel, (low, high) in bounds.items())
-    return DeferredState(state=state, newest_ns=at_ns, until_ns=until_ns, bounds=edges)
+    edges = np.array(list(bounds.values()), np.float64).reshape(-1, 2)
+    return replace(
+        calm,
+        newest_ns=at_ns,
+        until_ns=until_ns,
+        bounds=ChannelBounds(tuple(bounds), edges[:, :1], edges[:, 1:]),
+    )

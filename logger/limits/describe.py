@@ -1,9 +1,10 @@
 """Each limit of a file in words, with what it does on a bench: to be read before use. Pure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from logger.heat.fitted import heat_of_joint
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
 from logger.limits.evaluate import LimitPlan, plan_limits
@@ -57,6 +58,7 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             sensor=joint.name in bench.sensors,
             rated=joint.rated,
             grids=count_grids(bench, joint),
+            heat=heat_of_joint(joint, bench.channels_of(joint)),
         )
         for joint in bench.joints
     ]
@@ -74,22 +76,27 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             joints=()
             if isinstance(limit, RecorderLimit)
             else tuple(joint for joint, _ in by_joint),
-            text=describe_limit(limit),
-            needs_rated=tuple(f"{joint}: {limit_label(converted)}" for joint, converted in by_joint)
+            text=describe_limit(limit, bench.labels),
+            needs_rated=tuple(
+                f"{bench.label_of(joint)}: {limit_label(converted)}"
+                for joint, converted in by_joint
+            )
             if limit.needs_rated
             else (),
-            not_judged=_not_judged(limit.name, plans),
+            not_judged=_not_judged(limit.name, plans, bench.labels),
         )
 
 
-def _not_judged(name: str, plans: Sequence[LimitPlan]) -> tuple[str, ...]:
+def _not_judged(
+    name: str, plans: Sequence[LimitPlan], labels: Mapping[str, str]
+) -> tuple[str, ...]:
     """Return under which condition a limit is not judged, joints of the same one together."""
     joints: dict[str, list[str]] = {}
     for plan in plans:
         for limit in plan.limits:
             if limit.name == name and isinstance(limit, ScoredLimit):
                 condition = limit.not_judged_condition(plan.hold_ns)
-                joints.setdefault(condition, []).append(plan.joint)
+                joints.setdefault(condition, []).append(labels[plan.joint])
     return tuple(
         f"{', '.join(names)}: not judged {condition}"
         for condition, names in joints.items()

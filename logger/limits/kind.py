@@ -23,7 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr
 
+from logger.arrays import TIME_MAX_NS
 from logger.errors import Mistake
+from logger.heat.fitted import FittedHeat
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.channels import channel_named
 from logger.joint.quantities import DISPLAYS, Display
@@ -227,6 +229,10 @@ class JointLimit(LimitKind):
         """Return the values that a channel can have on the limit's joint; none: not known."""
         return self._grids.get(channel, ())
 
+    def with_heat(self, heat: FittedHeat | None) -> "Self | None":
+        """Return the same on a joint with this model of heat; None where it needs another."""
+        return self
+
     @abstractmethod
     def initial_state(self, start_ns: int) -> LimitState:
         """Return the state before the first reading."""
@@ -260,6 +266,10 @@ class JointLimit(LimitKind):
         `state`, `memory`: after the row at `at_ns`; no later one is older. None: not known.
         """
         return None
+
+    def changes_alone_ns(self, state: LimitState) -> int:
+        """Return from which watermark on it changes although no row came."""
+        return TIME_MAX_NS
 
     @abstractmethod
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:

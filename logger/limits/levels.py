@@ -40,6 +40,8 @@ class DragHandle:
     mirrored: bool = False
     """Drawn at plus and at minus the level."""
     drop_off: bool = False
+    is_rising: bool = True
+    """Whether the limit is raised above it; else below."""
 
 
 def drop_off_handle(

@@ -119,7 +119,8 @@ class ScoredLimit(TimedLimit, JointLimit):
         if begun_ns + delay_ns >= until_ns:
             # Whatever is read, its delay is not over by then.
             return {}
-        return self.calm_values(memory, active=state.active, until_ns=until_ns)
+        calm = self.calm_values(memory, active=state.active, until_ns=until_ns)
+        return self.without_readings if calm is None else calm
 
     def calm_values(
         self, memory: LimitMemory | None, *, active: bool, until_ns: int
@@ -129,6 +130,16 @@ class ScoredLimit(TimedLimit, JointLimit):
         None: not known.
         """
         return None
+
+    @property
+    def scored_channels(self) -> tuple[str, ...]:
+        """The channels of which a reading has to come for a score."""
+        return (self.needed_channels[0][1],)
+
+    @property
+    def without_readings(self) -> CalmBounds:
+        """Bounds that any reading with a score is outside of: without one nothing changes."""
+        return dict.fromkeys(self.scored_channels, (math.inf, -math.inf))
 
     def scores_hold_ns(self, hold_ns: Mapping[str, int]) -> int:
         """Return how far apart two of its scores are no gap; `hold_ns`: that of each channel."""

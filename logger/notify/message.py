@@ -98,9 +98,10 @@ def message_text(content: dict[str, Any]) -> str:
         text += f", {_span_text(duration_s)} after it was raised"
     test = f"test {content['test']!r}, " if content.get("test") else ""
     simulated = "simulated joints, " if content.get("simulated") else ""
-    # The sentence of an event has the short name, which the recording knows.
+    # The sentence of an event has it, but for what an earlier version left in the outbox.
     label = content.get("label") or content["joint"]
-    named = f"{label}, " if kind not in _DONE_TO_ALERTS and label != content["joint"] else ""
+    is_named = label in text or label == content["joint"]
+    named = f"{label}, " if kind not in _DONE_TO_ALERTS and not is_named else ""
     return f"{word}: {text} ({named}{simulated}{test}{content['recording']}, {content['time']})"
 
 

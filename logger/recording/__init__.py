@@ -8,6 +8,7 @@ writer             the writing thread: one turn of the loop for each batch
 pipeline           frames in, rows and alerts out: decode, evaluate, store
 event_log          numbers events, writes them, passes them on
 per_second         what is computed live every second: RMS torque, frames per second
+derived_rows       what is computed of each joint live, as rows of its streams
 recorder_health    the recorder's and its buses' health, once a second
 garbled_report     when lines that could not be read become an event
 notice_throttle    text events of joints, limited to what a person can read

@@ -4,6 +4,7 @@ For the writing thread; after it has ended, for the thread that ends the recordi
 """
 
 import queue
+from concurrent.futures import Future
 from typing import Final
 
 from logger.errors import InputError
@@ -50,6 +51,7 @@ class Housekeeping:
         self._reports = reports
         self._inbox = InboxWatch(store.path)
         self._inbox_s = self._limits_s = 0.0
+        self._keeping: dict[str, Future[None]] = {}
 
     def do_due(self, now_s: float, time_ns: int) -> None:
         """Do what is due; its events get `time_ns`, which is 0 while nothing was received."""
@@ -77,11 +79,17 @@ class Housekeeping:
             self._events.emit_report(self._reports.get(), time_ns=time_ns)
 
     def _take_requests(self, time_ns: int) -> None:
-        for request in claim_requests(self._store.path):
+        self._keeping = {name: task for name, task in self._keeping.items() if not task.done()}
+        for request in claim_requests(self._store.path, in_work=self._keeping):
             if request.kind == "limits":
                 self._replace_limits(request, time_ns)
-            else:
-                self._events.emit_request(request, time_ns=time_ns)
+                continue
+            if request.finding and request.content:
+                # Its request stays in the inbox until it is on the disk.
+                self._keeping[request.name] = self._store.keep_finding(
+                    request.finding, request.content.encode()
+                )
+            self._events.emit_request(request, time_ns=time_ns)
 
     def _replace_limits(self, request: EventRequest, time_ns: int) -> None:
         """Put submitted limits into force; the limits file counts again once it is saved."""

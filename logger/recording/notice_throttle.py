@@ -5,8 +5,9 @@ joint in ten seconds pass; the rest are counted, and one event reports their num
 seconds are over. The frames themselves are all stored. Pure but for the counts that it keeps.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 from logger.event_kind import EventKind
@@ -29,7 +30,9 @@ class _JointCount:
 class NoticeThrottle:
     """Counts the notices of each joint of a recording, and holds back those that are too many."""
 
-    def __init__(self) -> None:
+    def __init__(self, labels: Mapping[str, str] = MappingProxyType({})) -> None:
+        """Begin; `labels`: joint -> what people call it."""
+        self._labels = labels
         self._joints: dict[str, _JointCount] = {}
 
     def filter_notices(self, notices: Iterable[Notice]) -> list[Notice]:
@@ -73,7 +76,7 @@ class NoticeThrottle:
                 channel="",
                 value=float(count),
                 frame="",
-                text=f"{name}: {count} more {messages} not listed one by one; all frames are "
-                "stored.",
+                text=f"{self._labels.get(name, name)}: {count} more {messages} not listed one by "
+                "one; all frames are stored.",
             )
         ]

@@ -12,11 +12,12 @@ import numpy as np
 
 from logger.arrays import to_s
 from logger.event_kind import ANCHOR_WORDS, EventKind, PositionAnchor
+from logger.heat.fitted import heat_of_joint
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
 from logger.joint.channels import channel_named
-from logger.joint.decode.decode import OutOfRange, decode, decode_plan
+from logger.joint.decode.decode import OutOfRange, decode, decode_plan, settled_state
 from logger.joint.decode.turn_memory import TurnMemory
 from logger.limits.deferral import DeferredState, evaluate_deferred, evaluate_held
 from logger.limits.evaluate import (
@@ -35,10 +36,11 @@ from logger.limits.recorder import (
     recorder_after_change,
 )
 from logger.limits.scored_limit import ScoredLimit
-from logger.limits.words import change_sentence
+from logger.limits.words import change_sentence, coverage_sentence
+from logger.recording.derived_rows import DerivedRows
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
-from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
+from logger.recording.per_second import FramesPerSecond, second_marks
 from logger.recording.position_segments import PositionSegments
 from logger.recording.recorder_health import (
     UNKNOWN_HEALTH,
@@ -47,8 +49,6 @@ from logger.recording.recorder_health import (
     health_rows,
 )
 from logger.recording.resume import NEW_RECORDING, ResumePoint, resume_limits
-from logger.store.layout.files import derived_stream
-from logger.store.layout.schema import DERIVED_SCHEMA, table_of_rows
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest
 from logger.store.writing.row_writer import RowWriter
@@ -68,8 +68,12 @@ class Pipeline:
         *,
         start_ns: int,
         start: ResumePoint = NEW_RECORDING,
+        forecasts: bool = False,
     ) -> None:
-        """Begin from `start`; what happens is emitted through `events`."""
+        """Begin from `start`; what happens is emitted through `events`.
+
+        `forecasts`: where joints go is forecast while they are recorded, and by no file.
+        """
         self._bench = bench
         self._limits = limits
         self._writer = writer
@@ -88,15 +92,11 @@ class Pipeline:
         self._recorder = RecorderState(lost=start.lost)
         self._garbled: int | None = None
         """Lines or frames that could not be read, at the second before."""
-        self._torque = {
-            joint.name: RmsTorque(hold["torque_Nm"])
-            for joint in bench.joints
-            if "torque_Nm" in (hold := bench.hold_times_ns_of(joint))
-        }
+        self._derived = DerivedRows(bench, limits, forecasts=forecasts)
         self._segments = PositionSegments()
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
-        self._throttle = NoticeThrottle()
+        self._throttle = NoticeThrottle(bench.labels)
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
         self.rejected: Counter[str] = Counter()
@@ -109,7 +109,7 @@ class Pipeline:
         """What a recorder that resumes here remembers of each joint, to find lost turns by."""
         return {
             joint: state.memory.after_restart(state.turns)
-            for joint, state in self._decode_state.joints.items()
+            for joint, state in settled_state(self._decode_plan, self._decode_state).joints.items()
         }
 
     @property
@@ -128,6 +128,7 @@ class Pipeline:
                 hold_ns=self._bench.hold_times_ns_of(joint),
                 rated=joint.rated,
                 grids=count_grids(self._bench, joint),
+                heat=heat_of_joint(joint, self._bench.channels_of(joint)),
                 sensor=joint.name in self._bench.sensors,
             )
             for joint in self._bench.joints
@@ -181,16 +182,16 @@ class Pipeline:
             channel=channel,
             value=outliers.value,
             frame=outliers.frame,
-            text=f"{joint}: {channel} of {outliers.value:.6g} lies outside {valid.lowest:g} to "
-            f"{valid.highest:g} (frame 0x{int(frames.identifier[row]):03X}, {payload}). It is "
-            "stored unchanged; compare sign, byte order and scale in the layout, then "
-            "`dutytrace redecode`.",
+            text=f"{self._bench.label_of(joint)}: {channel} of {outliers.value:.6g} lies outside "
+            f"{valid.lowest:g} to {valid.highest:g} (frame "
+            f"0x{int(frames.identifier[row]):03X}, {payload}). It is stored unchanged; compare "
+            "sign, byte order and scale in the layout, then `dutytrace redecode`.",
         )
 
     def _emit_position_breaks(
         self, readings: ReadingBatch, anchors: Mapping[tuple[str, int], PositionAnchor]
     ) -> None:
-        joint = readings.joint
+        joint, label = readings.joint, self._bench.label_of(readings.joint)
         for begun in self._segments.breaks_in(readings):
             anchor = anchors.get((joint, begun.segment))
             if anchor is not None:
@@ -199,7 +200,7 @@ class Pipeline:
                     time_ns=begun.time_ns,
                     joint=joint,
                     anchor=anchor,
-                    text=f"{joint}: the encoder's turns are known again, since "
+                    text=f"{label}: the encoder's turns are known again, since "
                     f"{ANCHOR_WORDS[anchor]}; position continues from before they were lost.",
                 )
                 continue
@@ -208,7 +209,7 @@ class Pipeline:
                 time_ns=begun.time_ns,
                 joint=joint,
                 duration_s=begun.silent_s,
-                text=f"{joint}: after {begun.silent_s:.2f} s without a reading the encoder's turns "
+                text=f"{label}: after {begun.silent_s:.2f} s without a reading the encoder's turns "
                 "are unknown; position continues in a new segment.",
             )
 
@@ -219,10 +220,8 @@ class Pipeline:
         self._process_readings(readings, now_ns)
 
     def _process_readings(self, readings: ReadingBatch, now_ns: int) -> None:
-        joint = readings.joint
         self._evaluate(readings, now_ns)
-        if joint in self._torque:
-            self._torque[joint].add_readings(readings)
+        self._derived.add_readings(readings)
 
     def note_standstill(self, start_ns: int, end_ns: int, *, bus: int) -> None:
         """Note that a bus was not read in a span: no joint of it was silent there.
@@ -258,7 +257,8 @@ class Pipeline:
         for change in evaluation.changes:
             limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made from the same limits"
-            self._events.emit_change(change, change_sentence(change, limit))
+            sentence = change_sentence(change, limit, label=self._bench.label_of(joint))
+            self._events.emit_change(change, sentence)
         for coverage in evaluation.coverage:
             self._emit_coverage(coverage)
 
@@ -273,7 +273,12 @@ class Pipeline:
             limit=change.limit,
             channel=limit.needed_channels[0][1],
             duration_s=to_s(change.time_ns - change.since_ns),
-            text=limit.coverage_sentence(change, self._limit_plans[change.joint].hold_ns),
+            text=coverage_sentence(
+                change,
+                limit,
+                self._limit_plans[change.joint].hold_ns,
+                label=self._bench.label_of(change.joint),
+            ),
         )
 
     def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:
@@ -307,7 +312,8 @@ class Pipeline:
             for change in ended:
                 self._events.emit_change(
                     change,
-                    f"{joint}: the limit {change.limit} was changed after this was raised.",
+                    f"{self._bench.label_of(joint)}: the limit {change.limit} was changed after "
+                    "this was raised.",
                 )
         ended_own, self._recorder = recorder_after_change(
             self._recorder, self._limits.recorder_limits, limits.recorder_limits, time_ns=time_ns
@@ -315,6 +321,7 @@ class Pipeline:
         for change in ended_own:
             self._events.emit_change(change, f"The limit {change.limit} was changed.")
         self._limit_plans, self._limits = plans, limits
+        self._derived.set_limits(limits)
         names = ", ".join(limit.name for limit in limits.limits) or "none"
         begins = "Other" if handed_over is None else f"{LIMITS_SUBMITTED}: other"
         self._events.emit(
@@ -354,12 +361,7 @@ class Pipeline:
         for notice in self._throttle.take_summaries(now_ns):
             self._events.emit_notice(notice)
         self._evaluate_recorder(now_ns, health)
-        for joint, torque in self._torque.items():
-            rows = [
-                {"time": mark, "torque_rms_60s_Nm": None if math.isnan(rms) else rms}
-                for mark, rms in zip(marks.tolist(), torque.rms_at(marks).tolist(), strict=True)
-            ]
-            self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
+        self._derived.record_marks(marks, self._writer)
 
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits

@@ -46,6 +46,7 @@ class Polling:
         `pollers`: one for each bus of the bench, in order.
         """
         self._events = events
+        self._labels = bench.labels
         self._names = [bus.name for bus in bench.buses]
         self._answers = [
             ResponseTracker(response_plan(bench, bus=bus_index, slower=poller.slowdown))
@@ -127,6 +128,6 @@ class Polling:
                         time_ns=time_ns,
                         joint=joint,
                         value=float(missed),
-                        text=f"{joint} left {missed} of {answers.completed_counts[joint]} requests "
-                        "without an answer.",
+                        text=f"{self._labels[joint]} left {missed} of "
+                        f"{answers.completed_counts[joint]} requests without an answer.",
                     )

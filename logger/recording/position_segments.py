@@ -1,6 +1,6 @@
 """Where the position of a joint continues in a new segment, so that each break gets an event."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,27 +27,30 @@ class PositionSegments:
     def __init__(self) -> None:
         self._newest: dict[str, tuple[int, int]] = {}
 
-    def breaks_in(self, readings: ReadingBatch) -> Iterator[PositionBreak]:
-        """Yield where new segments begin; the readings of a joint have to come in order of time."""
-        joint = readings.joint
-        positioned_rows = np.flatnonzero(readings.position_segment >= 0)
-        if len(positioned_rows) == 0:
-            return
+    def breaks_in(self, readings: ReadingBatch) -> Sequence[PositionBreak]:
+        """Return where new segments begin; a joint's readings have to come in order of time."""
+        joint, segments = readings.joint, readings.position_segment
+        if not len(segments):
+            return ()
+        has_position = segments >= 0
+        last_row = len(segments) - 1 - int(has_position[::-1].argmax())
+        newest = (readings.time_ns.item(last_row), segments.item(last_row))
+        if newest[1] < 0:
+            return ()
         previous = self._newest.get(joint)
-        last_row = positioned_rows[-1]
-        newest = (int(readings.time_ns[last_row]), int(readings.position_segment[last_row]))
         self._newest[joint] = newest
         if previous is not None and newest[1] == previous[1]:
             # Segments only ever count up: none began in between.
-            return
-        times = readings.time_ns[positioned_rows]
-        segments = readings.position_segment[positioned_rows]
+            return ()
+        times, segments = readings.time_ns[has_position], segments[has_position]
         if previous is not None:
             times = np.append(np.int64(previous[0]), times)
             segments = np.append(np.int32(previous[1]), segments)
-        for index in np.flatnonzero(np.diff(segments)):
-            yield PositionBreak(
+        return [
+            PositionBreak(
                 time_ns=int(times[index + 1]),
                 silent_s=to_s(float(times[index + 1] - times[index])),
                 segment=int(segments[index + 1]),
             )
+            for index in np.flatnonzero(np.diff(segments))
+        ]

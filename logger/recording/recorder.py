@@ -16,9 +16,9 @@ from typing import Final
 
 from logger.arrays import to_s
 from logger.bus.clock import ClockSample, read_boot_id, read_clocks
-from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
-from logger.bus.source import Source, open_sources
-from logger.bus.stop_sender import check_can_stop
+from logger.bus.open_buses import OpenBuses
+from logger.bus.poller import Poller
+from logger.bus.source import Source
 from logger.errors import InputError, OutsideFault
 from logger.notify.delivery_report import DeliveryReport
 from logger.recording.frame_queue import FrameQueue, receive_frames, run_guarded
@@ -61,6 +61,7 @@ def record(
     settings: RecordSettings,
     *,
     stop: threading.Event,
+    buses: OpenBuses | None = None,
     on_event: Callable[[Event], None] = lambda _event: None,
     on_start: Callable[[Path], None] = lambda _path: None,
     reports: "queue.SimpleQueue[DeliveryReport] | None" = None,
@@ -70,6 +71,8 @@ def record(
 
     Parameters
     ----------
+    buses
+        Those of the bench, where the caller opened them for a new recording; None: it did not.
     on_event, on_start
         Called with each event, and with the folder once it is made, on the caller's thread.
     reports
@@ -86,11 +89,16 @@ def record(
     OutsideFault
         The disk took no more; what was written is whole.
     """
-    if settings.send_stop_on_trip:
-        check_can_stop(settings.bench, settings.where)
-    start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
-    anchor = _anchored(read_clocks(), start)
-    sources = open_sources(settings.bench.buses, anchor, where=settings.where)
+    if buses is None:
+        start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
+        buses = OpenBuses(
+            settings.bench,
+            anchor=_anchored(read_clocks(), start),
+            where=settings.where,
+            send_stop=settings.send_stop_on_trip,
+        )
+    anchor = buses.anchor
+    sources, pollers = buses.take()
     pipe = FrameQueue.for_buses(len(sources), armed=settings.send_stop_on_trip)
     receiving: list[threading.Thread] = []
     raiser = PriorityRaiser(is_wanted=urgent)
@@ -99,16 +107,6 @@ def record(
     # Passed to the caller on its own thread: a terminal that blocks must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
     try:
-        pollers = [
-            Poller(
-                settings.bench,
-                now_s=time.monotonic(),
-                bus=source.bus_index,
-                send_stop=settings.send_stop_on_trip,
-            )
-            for source in sources
-        ]
-        _listen_first(sources, pollers)
         # Read again: a note may have been written while listening.
         start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
         # What the buses have buffered since they were opened is from before the recording.
@@ -298,28 +296,3 @@ def _error_of_thread(fault: BaseException, out: Path) -> BaseException:
     )
     ending.__cause__ = fault
     return ending
-
-
-def _listen_first(sources: list[Source], pollers: list[Poller]) -> None:
-    """Listen before the first request is sent; the recording begins only afterwards.
-
-    Raises
-    ------
-    InputError
-        Another node already sends an identifier of this bench's requests or stop frames, or an
-        adapter that has to send stop frames only listens.
-    """
-    for source, poller in zip(sources, pollers, strict=True):
-        if poller.stop_sender and source.listens_only:
-            raise InputError(
-                f"The adapter of the bus {source.bus_index + 1} only listens: --send-stop-on-trip "
-                "cannot send a stop frame there. Set it to take part in the bus, or omit the "
-                "option."
-            )
-    until_s = time.monotonic() + LISTEN_BEFORE_POLL_S
-    while any(pollers) and time.monotonic() < until_s:
-        for source, poller in zip(sources, pollers, strict=True):
-            frames = source.receive(0.05 / len(sources)).frames
-            refused = poller.check_received(frames, now_s=time.monotonic())
-            if refused:
-                raise InputError(refused)

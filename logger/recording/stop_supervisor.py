@@ -7,7 +7,7 @@ log. For the writing thread.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -55,8 +55,19 @@ class _Run:
 class StopSupervisor:
     """Orders and watches the stops of all joints of a recording."""
 
-    def __init__(self, stops: Sequence[StopSender], events: EventLog) -> None:
-        """Begin with nothing ordered; `stops`: the sender of each bus."""
+    def __init__(
+        self, stops: Sequence[StopSender], events: EventLog, labels: Mapping[str, str]
+    ) -> None:
+        """Begin with nothing ordered.
+
+        Parameters
+        ----------
+        stops
+            The sender of each bus.
+        labels
+            Joint -> what people call it.
+        """
+        self._labels = labels
         self._events = events
         self._senders = [sender for sender in stops if sender]
         self._sender_of = {joint: sender for sender in self._senders for joint in sender.frames}
@@ -66,7 +77,7 @@ class StopSupervisor:
         """Emit which joints are stopped on a trip."""
         if self._sender_of:
             named = ", ".join(
-                f"{joint} ({_frame_name(sender, joint)})"
+                f"{self._labels[joint]} ({_frame_name(sender, joint)})"
                 for joint, sender in self._sender_of.items()
             )
             self._events.emit(
@@ -139,7 +150,8 @@ class StopSupervisor:
                 time_ns=time_ns,
                 joint=joint,
                 limit=run.limit,
-                text=f"{joint}: recording ends before it shows whether the stop frame worked.",
+                text=f"{self._labels[joint]}: recording ends before it shows whether the stop "
+                "frame worked.",
             )
         self._runs = {}
 
@@ -169,7 +181,7 @@ class StopSupervisor:
             joint=joint,
             limit=run.limit,
             duration_s=after_s,
-            text=f"{joint}: stop frame {run.named} sent {after_s * 1e3:.0f} ms after "
+            text=f"{self._labels[joint]}: stop frame {run.named} sent {after_s * 1e3:.0f} ms after "
             f"{run.limit!r} tripped; up to {run.frame.repeat} times{until}.",
         )
 
@@ -200,8 +212,8 @@ class StopSupervisor:
                 limit=run.limit,
                 channel=until.channel,
                 duration_s=after_s,
-                text=f"{joint}: stop seen after {after_s:.2f} s ({_expected(run)}); the frame was "
-                f"sent {_times(run.count)}.",
+                text=f"{self._labels[joint]}: stop seen after {after_s:.2f} s ({_expected(run)}); "
+                f"the frame was sent {_times(run.count)}.",
             )
             return True
         if late:
@@ -224,7 +236,7 @@ class StopSupervisor:
             STOP_WITHOUT_EFFECT,
             time_ns=time_ns,
             joint=joint,
-            text=f"{joint}: {what}. Stop it by other means.",
+            text=f"{self._labels[joint]}: {what}. Stop it by other means.",
         )
 
 

@@ -13,6 +13,8 @@ import queue
 import time
 from collections.abc import Callable, Sequence
 
+import numpy as np
+
 from logger.arrays import TIME_MAX_NS, to_ns, to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 from logger.bus.merger import IDLE_BUS_NS, MERGE_WAIT_NS, WatermarkMerger
@@ -84,9 +86,16 @@ class Writer:
         self._axis = RecordingClock(anchor)
         self._on_event = on_event
         self._events = EventLog(bench, store, start=start, on_event=self._publish)
-        self._stops = StopSupervisor([poller.stop_sender for poller in pollers], self._events)
+        senders = [poller.stop_sender for poller in pollers]
+        self._stops = StopSupervisor(senders, self._events, bench.labels)
         self.pipeline = Pipeline(
-            bench, settings.limits, store, self._events, start_ns=started_ns, start=start
+            bench,
+            settings.limits,
+            store,
+            self._events,
+            start_ns=started_ns,
+            start=start,
+            forecasts=True,
         )
         self._events.begin(started_ns, note=settings.note)
         self._polling = Polling(bench, pollers, self._events, start_ns=started_ns)
@@ -290,6 +299,7 @@ class Writer:
             start_ns=start_ns,
             end_ns=self._until_ns,
             garbled=garbled,
+            bits=np.concatenate([bus.second.bits for bus in health.buses]),
         )
         for bus_index, statistics in enumerate(statistics_by_bus):
             hints, self._hints[bus_index] = diagnose_second(self._hints[bus_index], statistics)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from logger.arrays import to_s
+from logger.arrays import Ints, to_s
 from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch, is_node_frame
 from logger.joint.bench.bench import Bench, BusSettings, JointSettings
 from logger.joint.bench.identifiers import exact_mask, identifier_for
@@ -17,7 +17,7 @@ from logger.joint.channels import channel_named
 from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table, dispatch_frames
 from logger.traffic.cadence import FrameKind, FrameRole, MessageStats, flooding_frame, message_stats
 from logger.traffic.error_classes import ERROR_FRAME_INTERFACES, count_error_classes
-from logger.traffic.frame_length import bus_load
+from logger.traffic.frame_length import bus_load, frame_bits
 from logger.traffic.response_tracker import ResponsePlan, ResponseTracker, foreign_requests
 from logger.traffic.response_tracker import response_plan as answer_plan_for
 
@@ -94,6 +94,7 @@ def bus_statistics(
     start_ns: int,
     end_ns: int,
     garbled: Sequence[int] = (),
+    bits: Ints | None = None,
 ) -> tuple[BusStatistics, ...]:
     """Return the statistics of each bus of the bench, in its order.
 
@@ -103,9 +104,19 @@ def bus_statistics(
         What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
     garbled
         Lines or frames of each bus that could not be read meanwhile; () where none is known.
+    bits
+        The bit times of each frame, shape (n,), where they were computed already.
     """
+    bits = frame_bits(frames) if bits is None else bits
     statistics = (
-        _one_bus_statistics(frames, plan, bus_index=bus_index, start_ns=start_ns, end_ns=end_ns)
+        _one_bus_statistics(
+            frames,
+            bits,
+            plan,
+            bus_index=bus_index,
+            start_ns=start_ns,
+            end_ns=end_ns,
+        )
         for bus_index in range(len(plan.bench.buses))
     )
     return tuple(
@@ -115,11 +126,20 @@ def bus_statistics(
 
 
 def _one_bus_statistics(
-    all_frames: FrameBatch, plan: StatisticsPlan, *, bus_index: int, start_ns: int, end_ns: int
+    all_frames: FrameBatch,
+    all_bits: Ints,
+    plan: StatisticsPlan,
+    *,
+    bus_index: int,
+    start_ns: int,
+    end_ns: int,
 ) -> BusStatistics:
     bench = plan.bench
     settings = bench.buses[bus_index]
-    frames = all_frames.select_rows(all_frames.bus == bus_index)
+    frames, bits = all_frames, all_bits
+    is_here = all_frames.bus == bus_index
+    if np.count_nonzero(is_here) < len(is_here):
+        frames, bits = all_frames.select_rows(is_here), all_bits[is_here]
     match_number, rejected = dispatch_frames(plan.dispatch, frames)
     match_number = np.maximum(match_number, -1)  # a request of a layout is no frame of a joint
     span_s = to_s(max(end_ns - start_ns, 1))
@@ -142,7 +162,7 @@ def _one_bus_statistics(
         frames_per_s=count / span_s,
         load=None
         if settings.bitrate is None
-        else bus_load(frames, bitrate=settings.bitrate, span_s=span_s),
+        else bus_load(bits, bitrate=settings.bitrate, span_s=span_s),
         fd_frames=int(np.count_nonzero(frames.flags & FD)),
         remote_frames=int(np.count_nonzero((frames.flags & (REMOTE | ERROR)) == REMOTE)),
         error_frames=len(frames) - count,

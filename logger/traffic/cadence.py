@@ -170,12 +170,11 @@ def flooding_frame(frames: FrameBatch, *, bitrate: int | None) -> tuple[int, boo
         & (frames.length[1:] == frames.length[:-1])
         & (frames.data[1:] == frames.data[:-1]).all(axis=1)
     )
+    if np.count_nonzero(same_content) < _SAME_CONTENT_SHARE * len(same_content):
+        return None
     span_s = to_s(float(frames.time_ns[-1] - frames.time_ns[0]))
     busy_s = float((frame_bits(frames)[1:] + _INTERFRAME_BITS).sum()) / bitrate
-    if (
-        np.count_nonzero(same_content) < _SAME_CONTENT_SHARE * len(same_content)
-        or busy_s < _NO_PAUSE_LOAD * span_s
-    ):
+    if busy_s < _NO_PAUSE_LOAD * span_s:
         return None
     row_index = int(same_content.argmax())
     return int(frames.identifier[row_index]), bool(frames.flags[row_index] & EXTENDED)

@@ -85,12 +85,12 @@ def crc15(batch: FrameBatch) -> NDArray[np.int64]:
     return _crc_of_frames(_wire_headers(batch), batch.data)
 
 
-def bus_load(batch: FrameBatch, *, bitrate: int, span_s: float) -> float:
-    """Return the share of a span that the frames keep the bus busy; 0.4 is 40 %.
+def bus_load(bits: NDArray[np.int64], *, bitrate: int, span_s: float) -> float:
+    """Return the share of a span that frames of these bit times keep the bus busy; 0.4 is 40 %.
 
     CAN FD is taken at the nominal bit rate throughout: with a faster data phase an upper bound.
     """
-    return float(frame_bits(batch).sum() / (bitrate * span_s))
+    return float(bits.sum() / (bitrate * span_s))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from logger.arrays import Ints
 from logger.joint.batch import ERROR, REMOTE, FrameBatch, is_node_frame
 from logger.traffic.frame_length import frame_bits
 
@@ -26,6 +27,8 @@ class BusSecond:
     remote_frames: int
     frames: FrameBatch = field(default_factory=FrameBatch.empty)
     """The received frames."""
+    bits: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    """The bit times of each."""
 
 
 class TrafficCounter:
@@ -53,13 +56,14 @@ class TrafficCounter:
         """
         frames, self._frames = FrameBatch.concatenate(self._frames), []
         sent, self._sent_bits = sent_bits - self._sent_bits, sent_bits
-        load = math.nan
+        bits, load = frame_bits(frames), math.nan
         if self._bitrate is not None:
-            load = (int(frame_bits(frames).sum()) + sent) / (self._bitrate * span_s)
+            load = (int(bits.sum()) + sent) / (self._bitrate * span_s)
         return BusSecond(
             frames_per_s=np.count_nonzero(is_node_frame(frames)) / span_s,
             load=load,
             error_frames=int(np.count_nonzero(frames.flags & ERROR)),
             remote_frames=int(np.count_nonzero((frames.flags & (REMOTE | ERROR)) == REMOTE)),
             frames=frames,
+            bits=bits,
         )

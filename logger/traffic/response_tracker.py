@@ -8,7 +8,7 @@ in with the frames. The cost is per request, not per frame.
 
 from bisect import bisect_left, bisect_right
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -62,6 +62,8 @@ class ResponsePlan:
     bus: int
     dispatch: DispatchTable
     requests: tuple[_TrackedRequest, ...]
+    labels: Mapping[str, str]
+    """Joint -> what people call it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +108,9 @@ def response_plan(bench: Bench, *, bus: int, slower: float = 1.0) -> ResponsePla
                         ),
                     )
                 )
-    return ResponsePlan(bus=bus, dispatch=dispatch, requests=tuple(tracked_requests))
+    return ResponsePlan(
+        bus=bus, dispatch=dispatch, requests=tuple(tracked_requests), labels=bench.labels
+    )
 
 
 def is_request_echo(joint: JointSettings, frame: Frame, sent: Request | StopFrame) -> bool:
@@ -266,7 +270,10 @@ class ResponseTracker:
                     break
                 time_ns = times[time_position]
                 time_position += 1
-                end_index = bisect_right(open_requests, time_ns, key=_mark_time)
+                # Mostly there is one between two requests, of which the older is meant.
+                end_index = 1
+                if len(open_requests) > 1 and open_requests[1].time_ns <= time_ns:
+                    end_index = bisect_right(open_requests, time_ns, lo=2, key=_mark_time)
                 while end_index:
                     end_index -= 1
                     pending = open_requests.pop(end_index)
@@ -297,11 +304,12 @@ class ResponseTracker:
         # Of a miss and an answer at one instant the miss is first: the answer came too late for it.
         for time_ns, answered, response_mark in sorted(marks, key=lambda mark: mark[:2]):
             streak = self._streaks[response_mark.joint]
+            label = self._plan.labels[response_mark.joint]
             if answered:
                 streak.answered_ns = time_ns
                 if streak.is_reported and streak.since_ns is not None:
                     silent_s = to_s(time_ns - streak.since_ns)
-                    text = f"{response_mark.joint} answers again after {silent_s:.1f} s."
+                    text = f"{label} answers again after {silent_s:.1f} s."
                     changes.append(
                         ResponseChange(
                             kind=EventKind.ANSWERS_AGAIN,
@@ -318,7 +326,7 @@ class ResponseTracker:
                     streak.is_reported = True
                     silent_s = to_s(time_ns - streak.since_ns)
                     text = (
-                        f"{response_mark.joint} has answered no request for {silent_s:.1f} s. Look "
+                        f"{label} has answered no request for {silent_s:.1f} s. Look "
                         "at its power, plug and node number; requests continue."
                     )
                     changes.append(

@@ -13,12 +13,19 @@ from weakref import WeakKeyDictionary
 from logger.arrays import to_ns, to_s
 from logger.event_kind import EventKind
 from logger.limits.limit import LimitSet, in_force
+from logger.limits.scored_limit import ScoredLimit
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import iso_utc
 from replay.excursions.over_rows import JointEvaluation
 from replay.recording import Recording
 
-__all__ = ["NotJudged", "find_not_judged", "recorded_not_judged"]
+__all__ = [
+    "NeverJudged",
+    "NotJudged",
+    "find_not_judged",
+    "never_judged",
+    "recorded_not_judged",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +49,15 @@ class NotJudged:
             "duration_s": to_s(self.end_ns - self.start_ns),
             "ongoing": self.ongoing,
         }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeverJudged:
+    """A limit that no joint of a recording reports enough for."""
+
+    limit: ScoredLimit
+    lacking: tuple[str, ...]
+    """The channels that its joint, or each joint, lacks."""
 
 
 @dataclass(slots=True)
@@ -113,6 +129,27 @@ def _fold_events(events: Sequence[Event], sets: Sequence[tuple[int, LimitSet]]) 
                 if before.by_name(begun[1]) != after.by_name(begun[1]):
                     spans.end(begun, event.time_ns)
     return spans
+
+
+def never_judged(recording: Recording, limits: LimitSet) -> list[NeverJudged]:
+    """Return the limits that cannot be judged on any joint, in the file's order."""
+    sensors = recording.bench.sensors
+    found = []
+    for limit in limits.limits:
+        if not isinstance(limit, ScoredLimit):
+            continue
+        needed = dict.fromkeys(channel for _, channel in limit.needed_channels)
+        carried = [
+            set(recording.channels(joint))
+            for joint in recording.joints
+            if (limit.joint == joint if limit.joint else joint not in sensors)
+        ]
+        if any(channels.issuperset(needed) for channels in carried):
+            continue
+        everywhere = set.intersection(*carried) if carried else set()
+        lacking = tuple(channel for channel in needed if channel not in everywhere)
+        found.append(NeverJudged(limit=limit, lacking=lacking))
+    return found
 
 
 def find_not_judged(

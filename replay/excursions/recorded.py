@@ -7,7 +7,7 @@ it shows.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -73,9 +73,23 @@ def excursions_from_alerts(recording: Recording, applied: AppliedLimits) -> list
 
 
 def page_of_excursions(
-    recording: Recording, applied: AppliedLimits, *, first: int, count: int
+    recording: Recording,
+    applied: AppliedLimits,
+    *,
+    first: int,
+    count: int,
+    order: Callable[[Alert], tuple[bool, ...]] = lambda _: (),
+    chosen: Callable[[Alert], bool] = lambda _: True,
 ) -> tuple[list[Excursion], int]:
-    """Return [first, first + count) of `excursions_from_alerts`, and how many there are in all."""
+    """Return [first, first + count) of the excursions that are chosen, and how many these are.
+
+    Parameters
+    ----------
+    order
+        What they are sorted by before their start.
+    chosen
+        Whether an alert is one of them.
+    """
     raised_alerts: list[tuple[Alert, JointLimit]] = []
     rated = {joint: recording.bench.joint_named(joint).rated for joint in recording.joints}
     for alert in applied.alerts:
@@ -86,8 +100,12 @@ def page_of_excursions(
         # An alert on the recorder itself is no excursion of a joint.
         if alert.joint not in rated or not isinstance(limit, JointLimit) or ended_before_start:
             continue
+        if not chosen(alert):
+            continue
         raised_alerts.append((alert, limit))
-    raised_alerts.sort(key=lambda pair: (pair[0].raised_ns, pair[0].joint, pair[0].limit))
+    raised_alerts.sort(
+        key=lambda pair: (*order(pair[0]), pair[0].raised_ns, pair[0].joint, pair[0].limit)
+    )
     page = [
         _alert_to_excursion(
             recording, limit, alert, rated[alert.joint], hypothetical=applied.hypothetical
@@ -132,16 +150,18 @@ def complete_excursions(
 ) -> list[Excursion]:
     """Return excursions of `excursions_from_alerts` with their lead-up and missing peaks filled in.
 
-    Costs one read of the pyramid for each joint, and short reads for peaks that are missing.
+    In the order that they have. Costs one read of the pyramid for each joint, and short reads for
+    peaks that are missing.
     """
     completed: list[Excursion] = []
     for joint in recording.joints:
         completed += add_lead_up(
             recording, [excursion for excursion in excursions if excursion.joint == joint]
         )
+    places = {excursion_order(excursion): place for place, excursion in enumerate(excursions)}
     return sorted(
         (_with_peak_from_rows(recording, applied, excursion) for excursion in completed),
-        key=excursion_order,
+        key=lambda excursion: places[excursion_order(excursion)],
     )
 
 

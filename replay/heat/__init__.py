@@ -8,7 +8,7 @@ From a recording to answers, in this order:
     counts      how likely a count is, for a temperature and a noise
     wander      how little many fine readings tell together
     drift       how the ambient may have drifted
-    model       which model is fitted, and its parameters
+    model       the parameters of a model as they are fitted: logarithms
     dated_change  what may change at an instant, and the joint after it
     response    temperatures as a linear function of starts and ambient
     problem     the posterior of one trace and one model
@@ -18,15 +18,19 @@ From a recording to answers, in this order:
     intervals   the interval of anything that follows from the parameters
     prediction  readings where nothing was fitted, with their uncertainty
     change      what changed on the way, when, and by how much
+    neighbours  joints nearby that warm this one
     choice      the model that predicts what it has not seen
     answers     what the fitted joint bears, with bands
     result      everything that is told, typed
     fit         from recordings to a fitted joint
     evaluate    from recordings to a result: the one way in
+    bench_model  a fitted joint written into its bench file, in place
     options     what a person types for it
     text        numbers as text
     sentence    the one sentence to copy, in parts
+    finding     a result as a finding, to be kept
     words       rows and notes of a result
+    planning/   what a fitted joint would do under a planned motion; limits that protect it
     cli         `dutytrace heat`
 
 Pure but for `bins`, `fit` and `evaluate`, which read recordings.

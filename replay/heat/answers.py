@@ -9,14 +9,14 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_duty import (
+from logger.joint.thermal.thermal_duty import (
     EQUILIBRIUM_K_PER_H,
     continuous_mean_square_A2,
     equilibrium_time_s,
     settled_degC,
 )
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
-from logger.joint.thermal_overload import held_loads_A2, held_times_s
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
+from logger.joint.thermal.thermal_overload import held_loads_A2, held_times_s
 from replay.heat.problem import HeatProblem
 from replay.heat.result import Equilibrium, HeldFor, LoadBand
 from replay.heat.search import Mode
@@ -24,12 +24,15 @@ from replay.heat.search import Mode
 __all__ = [
     "HOLDING_LOSS",
     "WARM_SHARE",
+    "column_band",
     "drawn_joints",
     "equilibrium_at_end",
     "held_for",
     "load_for_ever",
     "longest_loads",
     "settled_starts",
+    "shortest_known_s",
+    "slow_time_s",
 ]
 
 DRAWS: Final = 200
@@ -39,6 +42,8 @@ WARM_SHARE: Final = 0.8
 """Of the load that is borne for ever, at which a warm joint has settled."""
 LOAD_SHARES: Final = (1.1, 1.25, 1.5, 2.0, 3.0)
 _HOUR_S: Final = 3600.0
+HOUSING_SHARE: Final = 0.125
+"""Of a housing's time constant: below it the winding decides, which is not known there."""
 
 
 def drawn_joints(
@@ -127,7 +132,7 @@ def held_for(
         for square in (0.0, WARM_SHARE**2 * likeliest)
     )
     return tuple(
-        HeldFor(load=float(load), cold_s=_column_band(cold, at), warm_s=_column_band(warm, at))
+        HeldFor(load=float(load), cold_s=column_band(cold, at), warm_s=column_band(warm, at))
         for at, load in enumerate(loads)
     )
 
@@ -165,7 +170,19 @@ def longest_loads(
         start_degC=settled_starts(joints, ambient_degC, start_square),
     )
     loads = per_ampere * np.sqrt(squares / loss)
-    return np.array([_column_band(loads, at) for at in range(len(time_s))])
+    return np.array([column_band(loads, at) for at in range(len(time_s))])
+
+
+def slow_time_s(joint: JointHeat) -> float:
+    """Return the slow time constant of a joint, without the copper's feedback."""
+    network = joint.network
+    return network.time_constant_s if isinstance(network, OneNode) else network.time_constants_s[0]
+
+
+def shortest_known_s(joint: JointHeat) -> float:
+    """Return the shortest time for which it is known what a joint holds; 0 for any."""
+    network = joint.network
+    return HOUSING_SHARE * network.time_constant_s if isinstance(network, OneNode) else 0.0
 
 
 def settled_starts(
@@ -198,10 +215,7 @@ def equilibrium_at_end(problem: HeatProblem, mode: Mode, node: Node) -> Equilibr
     )[-1]
     rate = float(later[index] - now[index])
     settled = settled_degC(joint, mean_square_A2=square, ambient_degC=here)
-    network = joint.network
-    slow_s = (
-        network.time_constant_s if isinstance(network, OneNode) else network.time_constants_s[0]
-    )
+    slow_s = slow_time_s(joint)
     missing = abs(float(settled[index] - now[index]))
     left_s = equilibrium_time_s(missing, slow_s) if math.isfinite(missing) else math.inf
     reached = abs(rate) <= EQUILIBRIUM_K_PER_H
@@ -212,10 +226,10 @@ def _band(
     joints: Sequence[JointHeat], answer: Callable[[JointHeat], float]
 ) -> tuple[float, float, float]:
     """Return the answer of the likeliest joint and the 95 % interval over all draws."""
-    return _column_band(np.array([[answer(joint)] for joint in joints]), 0)
+    return column_band(np.array([[answer(joint)] for joint in joints]), 0)
 
 
-def _column_band(values: Floats, at: int) -> tuple[float, float, float]:
+def column_band(values: Floats, at: int) -> tuple[float, float, float]:
     """Return the value of the likeliest joint, the first row, and the 95 % interval over draws."""
     drawn = np.sort(values[1:, at])
     low, high = (drawn[round(share * (len(drawn) - 1))] for share in (0.025, 0.975))

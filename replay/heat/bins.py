@@ -14,14 +14,21 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats, Ints, to_ns, to_s
-from logger.joint.thermal_load import LoadSteps
+from logger.joint.thermal.thermal_load import LoadSteps
 from logger.joint.time_weighted import Buckets, resample_buckets
 from logger.store.pyramid.seconds import BASE_NS
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 from replay.recording import Recording
 
-__all__ = ["LoadChannel", "ReadTrace", "SensorSource", "load_channel", "read_trace"]
+__all__ = [
+    "LoadChannel",
+    "ReadTrace",
+    "SensorSource",
+    "load_channel",
+    "read_housings",
+    "read_trace",
+]
 
 LoadChannel = str
 _TEMPERATURES: Final = {
@@ -182,6 +189,34 @@ def read_trace(
         recordings=tuple(one.name for one in ordered),
         skipped_s=max(recorded_s - float(len(steps_ns) * width_s), 0.0),
     )
+
+
+def read_housings(
+    recordings: Sequence[Recording], joints: Sequence[str], times_ns: Ints
+) -> dict[str, Floats]:
+    """Return the housing of each joint at some instants in degC, shape (k,), as far as recorded.
+
+    The mean over the time around each instant, half way to the next.
+    """
+    middles = (times_ns[1:] + times_ns[:-1]) // 2
+    out = {}
+    for joint in joints:
+        source = SensorSource(
+            place=SensorPlace.HOUSING, joint=joint, channel=_TEMPERATURES[SensorPlace.HOUSING]
+        )
+        pieces = [
+            _readings(one, source)
+            for one in recordings
+            if joint in one.joints and source.channel in one.channels(joint)
+        ]
+        if not pieces:
+            continue
+        at = np.searchsorted(middles, np.concatenate([times for times, _ in pieces]))
+        values = np.concatenate([found for _, found in pieces])
+        n = np.bincount(at, minlength=len(times_ns))
+        if n.all():
+            out[joint] = np.bincount(at, values, minlength=len(times_ns)) / n
+    return out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -90,6 +90,7 @@ def answer_heat(
         has_changed=has_changed,
         changes=fit.changes,
         start_ns=fit.read.start_ns,
+        neighbours=fit.neighbours,
         equilibrium=None if has_changed else equilibrium_at_end(fit.problem, fit.mode, fit.node),
         node=fit.node,
         limit_degC=limit_degC,

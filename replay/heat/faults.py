@@ -19,6 +19,7 @@ class HeatFaultKind(StrEnum):
     OVERLAP = "overlap"
     MIXED_LOADS = "mixed loads"
     NO_AMBIENT = "no ambient"
+    NO_MODEL = "no model"
 
 
 class HeatFault(InputError):
@@ -73,5 +74,9 @@ _SENTENCES = {
     HeatFaultKind.NO_AMBIENT: (
         "found no ambient {found} for {joint}, expected a temperature such as 23degC, or a channel "
         "that is recorded, such as temperature_ambient_degC or room.temperature_ambient_degC."
+    ),
+    HeatFaultKind.NO_MODEL: (
+        "found no one model of {joint} that follows from its load, expected one to write into the "
+        "bench file: record load steps without a change of cooling."
     ),
 }

@@ -13,16 +13,18 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
+from logger.heat.model import COPPER, HeatModel, Parameter, SpeedLoss
 from logger.joint.bench.joint_settings import JointSettings
-from logger.joint.thermal_load import JointHeat, Node
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_load import JointHeat, Node
+from logger.joint.thermal.thermal_model import Winding
 from replay.heat.answers import drawn_joints
-from replay.heat.bins import ReadTrace, SensorSource, read_trace
+from replay.heat.bins import ReadTrace, SensorSource, read_housings, read_trace
 from replay.heat.change import FoundChange, find_changes
 from replay.heat.choice import ModelScore, choose_model
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.intervals import PositiveFunction, interval_of
-from replay.heat.model import COPPER, HeatModel, Parameter, SpeedLoss, physical_parameters
+from replay.heat.model import physical_parameters
+from replay.heat.neighbours import Neighbour, find_neighbours
 from replay.heat.problem import HeatProblem, StatedAmbient
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import Remedy, UnknownQuantity
@@ -74,6 +76,8 @@ class HeatFit:
     """In N.m/A, as declared."""
     changes: tuple[FoundChange, ...]
     """What changed on the way, where no one model describes the recordings."""
+    neighbours: tuple[Neighbour, ...]
+    """Joints that warm this one, where one model describes the recordings."""
     joints: tuple[JointHeat, ...]
     """The likeliest joint, and after it draws of what the fit leaves open."""
 
@@ -172,9 +176,16 @@ def fit_heat(
         left_out_K=scores[0].error_K,
         torque_per_ampere=settings.torque.per_ampere if settings.torque else None,
         changes=(),
+        neighbours=(),
         joints=drawn_joints(problem, mode, np.random.default_rng(_SEED)),
     )
-    return replace(fit, changes=find_changes(problem)) if fit.has_changed else fit
+    if fit.has_changed:
+        return replace(fit, changes=find_changes(problem))
+    times_ns = read.start_ns + np.rint(problem.knots.time_s * 1e9).astype(np.int64)
+    bench = recordings[0].bench
+    others = [one.name for one in bench.joints if one.name not in {settings.name, *bench.sensors}]
+    courses = read_housings(recordings, others, times_ns)
+    return replace(fit, neighbours=find_neighbours(problem, mode, courses))
 
 
 def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> None:

@@ -15,19 +15,13 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from logger.arrays import Floats
-from logger.joint.thermal_load import JointHeat, StepResponse
-from logger.joint.thermal_model import Winding
+from logger.heat.model import COPPER, HeatModel, heat_joint
+from logger.joint.thermal.thermal_load import JointHeat, StepResponse
+from logger.joint.thermal.thermal_model import Winding
 from replay.heat.counts import CountLikelihood, count_likelihood, expected_information
 from replay.heat.dated_change import DatedChange, change_prior, changed_response
 from replay.heat.drift import drift_knots, drift_precision
-from replay.heat.model import (
-    COPPER,
-    HeatModel,
-    LoadScale,
-    coordinate_prior,
-    heat_joint,
-    physical_parameters,
-)
+from replay.heat.model import LoadScale, coordinate_prior, physical_parameters
 from replay.heat.response import Edges, linear_response, temperatures_for
 from replay.heat.scoring import Evaluation
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from logger.joint.thermal_load import Node
+from logger.heat.model import HeatModel
+from logger.joint.thermal.thermal_load import Node
 from replay.heat.change import FoundChange
-from replay.heat.model import HeatModel
+from replay.heat.neighbours import Neighbour
 from replay.heat.quantity import Quantity, QuantityName
 
 __all__ = [
@@ -21,7 +22,11 @@ __all__ = [
     "LoadBand",
     "Remedy",
     "UnknownQuantity",
+    "ValueBand",
 ]
+
+ValueBand = tuple[float, float, float]
+"""A value, and the low and high end of its 95 % interval."""
 
 
 class Remedy(StrEnum):
@@ -140,6 +145,8 @@ class HeatResult:
     """What changed, in order of time; sought only where `has_changed`."""
     start_ns: int
     """What the dates of `changes` count from."""
+    neighbours: tuple[Neighbour, ...]
+    """Joints whose temperature this one's surroundings follow."""
     equilibrium: Equilibrium | None
     node: Node
     """The node that the limit is for: it carries a sensor."""
@@ -178,6 +185,7 @@ class HeatResult:
             "left_out_K": _finite(basis.left_out_K),
             "changed": self.has_changed,
             "changes": [one.to_json(self.start_ns) for one in self.changes],
+            "neighbours": [one.to_json() for one in self.neighbours],
             "equilibrium": None
             if equilibrium is None
             else {

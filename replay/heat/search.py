@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from replay.heat.model import Parameter
+from logger.heat.model import Parameter
 from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
 from replay.heat.scoring import Evaluation, maximise_likelihood
 from replay.heat.trace import HeatTrace

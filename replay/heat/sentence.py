@@ -4,7 +4,7 @@ Pure. A page sets values, units and intervals apart; the terminal and the clipbo
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -12,7 +12,15 @@ from replay.heat.quantity import QuantityName
 from replay.heat.result import HeatResult, LoadBand
 from replay.heat.text import band_values, duration_values, recordings_text, unit_text
 
-__all__ = ["PartKind", "SentencePart", "heat_sentence", "sentence_parts"]
+__all__ = [
+    "PartKind",
+    "SentencePart",
+    "heat_sentence",
+    "joined_parts",
+    "sentence_parts",
+    "unit_part",
+    "words_part",
+]
 
 
 class PartKind(StrEnum):
@@ -42,8 +50,13 @@ class SentencePart:
 
 def heat_sentence(result: HeatResult) -> str:
     """Return the sentence to copy; what is not known is said in it and not left out."""
+    return joined_parts(sentence_parts(result))
+
+
+def joined_parts(parts: Iterable[SentencePart]) -> str:
+    """Return the parts of a sentence as one text: values, units and intervals included."""
     joined = ""
-    for part in sentence_parts(result):
+    for part in parts:
         if part.kind is PartKind.UNIT:
             joined += f" {part.text}"
         elif part.kind is PartKind.INTERVAL:
@@ -60,51 +73,51 @@ def sentence_parts(result: HeatResult) -> Iterator[SentencePart]:
     else:
         yield from _not_borne(result)
     hours = f"{result.basis.hours:.1f}"
-    yield _words(f"; from {recordings_text(len(result.basis.recordings))}, ")
+    yield words_part(f"; from {recordings_text(len(result.basis.recordings))}, ")
     yield SentencePart(PartKind.GIVEN, hours)
-    yield SentencePart(PartKind.UNIT, "h")
-    yield _words(".")
+    yield unit_part("h")
+    yield words_part(".")
 
 
 def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # noqa: N803
     at = _reference(result)
     unit = unit_text(result.load_unit)
-    yield _words(f"{result.joint} carries ")
+    yield words_part(f"{result.joint} carries ")
     yield from _value(at.holding if result.is_holding else at.rotating, unit)
-    yield _words(" for ever without load at " if result.ambient_is_idle else " for ever at ")
+    yield words_part(" for ever without load at " if result.ambient_is_idle else " for ever at ")
     yield SentencePart(PartKind.GIVEN, f"{at.ambient_degC:.0f}")
-    yield SentencePart(PartKind.UNIT, "°C")
+    yield unit_part("°C")
     if result.is_holding:
-        yield _words(", holding still")
-    yield _words(f" with its {result.node} at ")
+        yield words_part(", holding still")
+    yield words_part(f" with its {result.node} at ")
     yield SentencePart(PartKind.GIVEN, f"{limit_degC:g}")
-    yield SentencePart(PartKind.UNIT, "°C")
+    yield unit_part("°C")
     held = next((one for one in result.held_for if math.isfinite(one.cold_s[0])), None)
     if held is None:
         return
-    yield _words(", ")
+    yield words_part(", ")
     yield SentencePart(PartKind.VALUE, f"{held.load:.3g}")
-    yield SentencePart(PartKind.UNIT, unit)
-    yield _words(" for ")
+    yield unit_part(unit)
+    yield words_part(" for ")
     yield from _duration(held.cold_s)
-    yield _words(" from cold and ")
+    yield words_part(" from cold and ")
     yield from _duration(held.warm_s)
-    yield _words(" warm")
+    yield words_part(" warm")
 
 
 def _not_borne(result: HeatResult) -> Iterator[SentencePart]:
-    yield _words(f"{result.joint}: ")
+    yield words_part(f"{result.joint}: ")
     time = next((one for one in result.quantities if one.name is QuantityName.HOUSING_TIME), None)
     if time is not None and not result.has_changed:
-        yield _words("its housing has a time constant of ")
+        yield words_part("its housing has a time constant of ")
         yield from _duration((time.value, time.low, time.high))
-        yield _words("; ")
+        yield words_part("; ")
     if result.has_changed:
-        yield _words("its cooling or its heat changed within this time, so no one model holds")
+        yield words_part("its cooling or its heat changed within this time, so no one model holds")
     elif result.limit_degC is None:
-        yield _words("no temperature to hold was stated (--hottest)")
+        yield words_part("no temperature to hold was stated (--hottest)")
     else:
-        yield _words("what it bears is not known from this trace")
+        yield words_part("what it bears is not known from this trace")
 
 
 def _reference(result: HeatResult) -> LoadBand:
@@ -115,14 +128,20 @@ def _reference(result: HeatResult) -> LoadBand:
     return min(result.for_ever, key=lambda one: abs(one.ambient_degC - held_at))
 
 
-def _words(text: str) -> SentencePart:
+def words_part(text: str) -> SentencePart:
+    """Return words of a sentence."""
     return SentencePart(PartKind.WORDS, text)
+
+
+def unit_part(text: str) -> SentencePart:
+    """Return the unit behind a value."""
+    return SentencePart(PartKind.UNIT, text)
 
 
 def _value(values: tuple[float, float, float], unit: str) -> Iterator[SentencePart]:
     value, interval = band_values(values)
     yield SentencePart(PartKind.VALUE, value)
-    yield SentencePart(PartKind.UNIT, unit)
+    yield unit_part(unit)
     yield SentencePart(PartKind.INTERVAL, interval)
 
 
@@ -131,7 +150,7 @@ def _duration(values: tuple[float, float, float]) -> Iterator[SentencePart]:
     number, _, unit = value.rpartition(" ")
     if math.isfinite(values[0]):
         yield SentencePart(PartKind.VALUE, number)
-        yield SentencePart(PartKind.UNIT, unit)
+        yield unit_part(unit)
     else:
         yield SentencePart(PartKind.VALUE, value)
     yield SentencePart(PartKind.INTERVAL, interval)

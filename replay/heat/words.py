@@ -21,10 +21,12 @@ __all__ = [
     "assumption_lines",
     "basis_line",
     "caution_lines",
+    "caution_text",
     "change_rows",
     "equilibrium_lines",
     "for_ever_rows",
     "held_for_rows",
+    "neighbour_lines",
     "note_lines",
     "quantity_rows",
     "quantity_text",
@@ -130,6 +132,7 @@ def note_lines(result: HeatResult) -> Iterator[str]:
     for label, remedy in unknown_rows(result):
         yield f"Not known from this trace: {label}. To learn it: {remedy}."
     yield from (f"{when}: {what}" for when, what in change_rows(result, UTC))
+    yield from neighbour_lines(result)
     yield from equilibrium_lines(result)
     yield basis_line(result)
     yield from assumption_lines(result)
@@ -178,6 +181,15 @@ def _change_text(change: FoundChange) -> str:
     return f"{' or '.join(words)}, which this trace cannot tell apart; if the first, {size}"
 
 
+def neighbour_lines(result: HeatResult) -> list[str]:
+    """Return which joints warm this one, and by how much."""
+    return [
+        f"Its surroundings follow the housing of {one.joint}: {band_text(one.K_per_K)} K for each "
+        "kelvin. That joint warms it, or both are warmed by the same."
+        for one in result.neighbours
+    ]
+
+
 def equilibrium_lines(result: HeatResult) -> list[str]:
     """Return whether the joint was in thermal equilibrium at the end; nothing if not known."""
     settled = result.equilibrium
@@ -215,7 +227,12 @@ def assumption_lines(result: HeatResult) -> list[str]:
 
 def caution_lines(result: HeatResult) -> list[str]:
     """Return what a person has to know before acting on a figure."""
-    return [_CAUTIONS[one] for one in result.cautions]
+    return [caution_text(one) for one in result.cautions]
+
+
+def caution_text(caution: Caution) -> str:
+    """Return a caution as a sentence."""
+    return _CAUTIONS[caution]
 
 
 def _load_name(result: HeatResult) -> str:

@@ -3,6 +3,7 @@
     recording_tables  one recording, live or finished: readings, envelopes, figures, events
     envelope          a channel in buckets of any width
     event_tables      what happened to it: excursions, alerts, events, its buses
+    finding_table     what evaluations found out and somebody kept
     recording_list    the recordings in a folder
     spans             instants and spans as somebody states them
     frames            arrays and records as pandas tables, with units

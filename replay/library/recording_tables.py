@@ -20,6 +20,7 @@ from logger.settings_file import did_you_mean
 from logger.store.layout.remote import location_of
 from replay.library.envelope import envelope_table
 from replay.library.event_tables import alert_table, bus_table, event_table, excursion_table
+from replay.library.finding_table import finding_table
 from replay.library.frames import channel_column, frame, time_index
 from replay.library.spans import Instant, Width, span_ns, width_ns
 from replay.recording import Recording
@@ -353,6 +354,19 @@ class RecordingTables:
         (88920, 0)
         """
         return bus_table(self._up_to_date())
+
+    def findings(self) -> pd.DataFrame:
+        """Return what evaluations found out and somebody kept: a row for each quantity.
+
+        `finding` is its id; `value` is in `unit` (UCUM), `low` and `high` end its 95 % interval;
+        `degrees_of_freedom` NaN: unlimited, or the interval was made otherwise.
+
+        Examples
+        --------
+        >>> recording.findings().columns[:4].to_list()
+        ['finding', 'made', 'kind', 'joint']
+        """
+        return finding_table(self._up_to_date())
 
     def _up_to_date(self) -> Recording:
         if self._recording.manifest.ended_ns is None:

@@ -6,6 +6,7 @@ recordings do not show: with too few of them, or without a bad end, they say so.
 
 import math
 import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -187,7 +188,7 @@ def sweep_outcome(result: SweepResult) -> SweepOutcome:
     0: a candidate is chosen; 1: there is no bad end, or none is caught; 130: it was stopped.
     """
     request = result.request
-    bad_end_text = describe_bad_end(request.sweep.bad_end)
+    bad_end_text = describe_bad_end(request.sweep.bad_end, request.labels)
     sentences = []
     if request.sweep.refused:
         sentences.append(
@@ -266,10 +267,11 @@ def choice_provenance(result: SweepResult, *, version: str, date: str) -> list[s
     """Return how limits were chosen, in lines for the top of their file."""
     request = result.request
     names = ", ".join(absolute_location(one.path).name for one in request.inputs)
+    bad_end_text = describe_bad_end(request.sweep.bad_end, request.labels)
     sentences = [
         f"Limits chosen by dutytrace {version} on {date}.",
         f"Recordings: {names}.",
-        f"Bad end: {describe_bad_end(request.sweep.bad_end)}; {result.bad_ends} of them.",
+        f"Bad end: {bad_end_text}; {result.bad_ends} of them.",
         *choice_sentences(result),
     ]
     return [line for one in sentences for line in textwrap.wrap(one, 96)]
@@ -288,8 +290,11 @@ def _describe_total(total: ScoreTotal) -> str:
     )
 
 
-def describe_bad_end(bad_end: BadEnd) -> str:
-    """Return what a bad end is: "housing above 80 °C for 5 s"."""
+def describe_bad_end(bad_end: BadEnd, labels: Mapping[str, str]) -> str:
+    """Return what a bad end is: "housing above 80 °C for 5 s".
+
+    `labels`: joint -> what people call it.
+    """
     if bad_end.note is not None:
         return f"a note with {bad_end.note!r}"
     assert bad_end.channel is not None, "the model has one of the two"
@@ -298,7 +303,7 @@ def describe_bad_end(bad_end: BadEnd) -> str:
     assert level is not None, "the model has one of the two"
     beyond = "at or above" if bad_end.above is not None else "at or below"
     duration_text = f" for {_format_duration(bad_end.for_s)}" if bad_end.for_s else ""
-    joint_text = f" of {bad_end.joint}" if bad_end.joint else ""
+    joint_text = f" of {labels.get(bad_end.joint, bad_end.joint)}" if bad_end.joint else ""
     level_text = f"{level * display.factor:.6g}{f' {display.unit}' if display.unit else ''}"
     what = channel_named(bad_end.channel).label
     return f"{what}{joint_text} {beyond} {level_text}{duration_text}"

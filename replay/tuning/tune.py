@@ -6,6 +6,7 @@
 
 import math
 import threading
+from collections import ChainMap
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -48,6 +49,8 @@ class SweepInput:
     """Joint -> readings."""
     bad_ends: Mapping[str, TimeSpans]
     """Joint that is scored -> its bad ends."""
+    labels: Mapping[str, str]
+    """Joint -> what people call it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +60,11 @@ class SweepRequest:
     sweep: Sweep
     inputs: tuple[SweepInput, ...]
     joints: tuple[str, ...]
+
+    @property
+    def labels(self) -> Mapping[str, str]:
+        """Joint -> what people call it, in the first recording that has it."""
+        return dict(ChainMap(*(dict(one.labels) for one in self.inputs)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +161,7 @@ def _sweep_input(recording: Recording, bad_end: BadEnd, joints: tuple[str, ...])
         recorded_s=math.fsum(to_s(span.recorded_until_ns - span.start_ns) for span in spans),
         rows={joint: recording.reading_count(joint) for joint in joints},
         bad_ends=find_bad_ends(recording, bad_end, joints),
+        labels=recording.bench.labels,
     )
 
 

@@ -1,6 +1,5 @@
 """README and DEVELOPERS.md say what is true: every fenced example is run or checked."""
 
-import os
 import re
 import shlex
 import subprocess
@@ -15,12 +14,14 @@ from logger.event_kind import EVENT_KIND_MEANINGS
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.channels import USUAL_CHANNELS, channel_named, in_channel_order
+from logger.joint.data_sheet import SHEET_QUANTITIES, sheet_keys
 from logger.joint.quantities import QUANTITIES
 from logger.limits.kind import JointLimit
 from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
 from logger.limits.limit import check_for_bench, read_limits
 from logger.notify.settings import read_notify
 from replay.tuning.sweep import read_sweep
+from tests.support.command import run
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -38,22 +39,21 @@ COMMANDS = [
 GROUPS = {group.name for group in app.registered_groups}
 
 
-def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
+def _run(script: str) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(
-        [sys.executable, *command],
+        [sys.executable, "-c", script],
         capture_output=True,
         text=True,
         check=False,
-        cwd=cwd,
+        cwd=ROOT,
         timeout=120,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
 
 
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, request, limits, pair, board, stop, tell, several, sweep, table = (
+    bench, layout, request, limits, pair, board, stop, tell, several, claims, sweep, table = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
@@ -72,6 +72,7 @@ def readers_bench(tmp_path: Path) -> Path:
         board + bench[bench.index("[[joint]]") :], encoding="utf-8"
     )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
+    (tmp_path / "claimed.toml").write_text(bench + claims, encoding="utf-8")
     (tmp_path / "sweep.toml").write_text(sweep, encoding="utf-8")
     (tmp_path / "pair.toml").write_text('format = 1\nname = "pair"\n' + pair, encoding="utf-8")
     (tmp_path / "two.toml").write_text(
@@ -101,6 +102,10 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     ]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
+    claimed = read_bench(readers_bench / "claimed.toml")
+    claims = claimed.claims_of(claimed.joints[0])
+    assert [one.text for one in claims] == ["24.0", "9.0", "10.0"]
+    assert claims[1].conditions["mounting"] == claimed.joints[0].mounting
     asked = read_bench(readers_bench / "asked.toml")
     assert [one.answer for one in asked.layout_of(asked.joints[0]).request] == [("status",)]
     two = read_bench(readers_bench / "two.toml")
@@ -116,7 +121,7 @@ def test_the_decoded_frame_is_what_the_guide_says(readers_bench: Path):
     """The command of the guide prints the lines of the guide."""
     text = next(text for kind, text in FENCES if "dutytrace decode" in text)
     command, _, printed = text.partition("\n")
-    done = _run("-m", *shlex.split(command.removeprefix("$ ")), cwd=readers_bench)
+    done = run(*shlex.split(command.removeprefix("$ dutytrace ")), cwd=readers_bench)
     assert done.returncode == 0, done.stderr
     assert done.stdout == printed
 
@@ -133,7 +138,7 @@ def test_the_python_examples_run(library: str, shown: str):
     """The lines of the guide read the recording that comes with the source."""
     pytest.importorskip(library)
     text = next(text for kind, text in FENCES if kind == "python" and f"import {library}" in text)
-    done = _run("-c", f"{text}\nprint({shown})", cwd=ROOT)
+    done = _run(f"{text}\nprint({shown})")
     assert done.returncode == 0, done.stderr
     assert float(done.stdout) > 80
 
@@ -143,7 +148,7 @@ def test_commands_of_the_guide_exist(command: str):
     """Each command and each option of it is one that the front door has."""
     _, name, *words = shlex.split(command)
     within = [words[0]] if name in GROUPS else []
-    shown = _run("-m", "dutytrace", name, *within, "--help", cwd=ROOT)
+    shown = run(name, *within, "--help", cwd=ROOT)
     assert shown.returncode == 0, shown.stderr
     for word in words:
         if word.startswith("--"):
@@ -196,6 +201,18 @@ def test_the_table_of_quantities_is_generated():
             f"| {', '.join(f'`{name}`' for name in usual)} |"
         )
     found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", README, flags=re.DOTALL)
+    assert found is not None
+    assert found[1].splitlines() == rows, "\n".join(rows)
+
+
+def test_the_table_of_claims_is_generated():
+    """README's table of what a maker may claim is what the code declares."""
+    rows = ["| quantity | keys of a claim | better is | where it was not measured |"]
+    rows += ["|---|---|---|---|"]
+    for one in SHEET_QUANTITIES.values():
+        keys = ", ".join(f"`{key}`" for key in sheet_keys(one))
+        rows.append(f"| {one.label} | {keys} | {one.better} | {one.measure} |")
+    found = re.search(r"<!-- claims:.*?-->\n(.*?)\n<!-- end", README, flags=re.DOTALL)
     assert found is not None
     assert found[1].splitlines() == rows, "\n".join(rows)
 

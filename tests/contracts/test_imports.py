@@ -24,7 +24,8 @@ from tests.contracts.tree import (
 FLOORS = (
     (FOUNDATION,),
     ("logger.joint",),
-    ("logger.limits", "logger.traffic"),
+    ("logger.heat",),
+    ("logger.limits", "logger.traffic", "logger.findings"),
     ("logger.bus", "logger.store"),
     ("logger.notify",),
     ("logger.recording",),
@@ -37,21 +38,27 @@ FLOORS = (
 )
 # The same within a room of rooms. What lies directly in the room may stand above or below them.
 SUB_FLOORS = {
-    "logger.joint": (("bench",), ("decode",), ("explain",)),
+    "logger.joint": (("bench", "thermal"), ("decode",), ("explain",)),
     "logger.store": (
         *(("layout",), ("parts",), ("pyramid",), ("writing",), ("reading",)),
         *(("repair",), ("tools",)),
     ),
-    "replay": (("evaluation", "heat"), ("excursions", "tuning"), ("exploring",), ("library",)),
+    "replay": (
+        *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet", "measure")),
+        *(("exploring",), ("library",)),
+    ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
-        *(("limits", "heat"), ("access",)),
+        *(("limits", "heat", "sheet"), ("access",)),
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.
-PURE = ("logger.joint", "logger.limits", "logger.traffic")
+PURE = ("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings")
 OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
-REPLAY_MAY = {FOUNDATION, "logger.joint", "logger.limits", "logger.traffic", "logger.store"}
+REPLAY_MAY = {
+    *(FOUNDATION, "logger.joint", "logger.heat", "logger.limits", "logger.traffic"),
+    *("logger.findings", "logger.store"),
+}
 # What commands are made of: options, and what they write. Only commands know them.
 COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
 MOST_ARROWS = 75

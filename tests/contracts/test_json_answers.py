@@ -95,13 +95,122 @@ SHAPES: dict[str, Any] = {
                 "size": [float], "gain": float, "rivals": [{"cause": str, "gain": float}],
             }
         ],
+        "neighbours": [dict],
         "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
         "load_unit": str, "ambient_is_idle": bool,
         "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
         "held_at_degC": float | None,
         "held_at_standstill": bool,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
-        "assumptions": [str], "cautions": [str],
+        "assumptions": [str], "cautions": [str], "kept": str | None,
+        "planned": dict | None,
+    },
+    "findings": {
+        "format": int,
+        "findings": [
+            {
+                "id": str, "replaces": str | None, "kind": str, "joint": str, "serial": str,
+                "type": str,
+                "quantities": [
+                    {
+                        "name": str, "value": float, "unit": str, "standard_uncertainty": float,
+                        "low": float, "high": float, "degrees_of_freedom": float | None,
+                        "interval_by": str, "parts": [dict], "conditions": dict,
+                    }
+                ],
+                "method": {"name": str, "source": str}, "settings": dict,
+                "spans": [
+                    {"recording_id": str, "recording": str, "from_ns": int, "to_ns": int}
+                ],
+                "typed": [dict], "program": str, "made_ns": int, "who": str, "made": str,
+                "replaced": bool,
+            }
+        ],
+        "unread": [{"id": str, "reason": str, "text": str}],
+    },
+    "duty": {
+        "format": int, "joint": str, "recording": str, "span_ns": [int], "load_channel": str,
+        "unit": str, "held_s": float, "skipped_s": float, "rms": float, "lowest": float,
+        "highest": float,
+        "windows": [
+            {
+                "window_s": int, "rms": float, "at_most": float, "start_ns": int,
+                "allowed": list | None,
+            }
+        ],
+        "limit": dict | None, "no_model": str | None, "heat_fault": str | None,
+        "rated": float | None, "tightest": dict | None,
+        "cycles": [
+            {"period_s": [float], "drift_per_h": list | None, "share": float, "blocks": int}
+        ],
+        "duty": {
+            "type": str, "reason": str, "loaded_share": float | None, "loaded_rms": float | None,
+            "varying": bool, "lasted_s": float | None, "rest_s": float | None,
+        },
+        "work": dict | None, "copper": dict | None, "map": dict | None,
+        "load_ranges": {
+            "edges": [float], "count": [float], "largest": float, "slope": float,
+            "equivalent": float, "ignored_below": float,
+        },
+        "temperature_ranges": dict, "assumptions": [str], "cautions": [str],
+    },
+    "sheet": {
+        "format": int,
+        "specimens": [
+            {
+                "specimen": str, "joint": str, "serial": str, "type": str, "recordings": [str],
+                "recorded_h": float,
+                "rows": [
+                    {
+                        "quantity": str, "unit": str, "claim": dict | None,
+                        "measured": {
+                            "value": float, "standard_uncertainty": float, "low": float,
+                            "high": float, "degrees_of_freedom": float | None, "interval_by": str,
+                            "conditions": dict, "spread": float,
+                            "findings": [
+                                {
+                                    "id": str, "kind": str, "recording": str, "running_h": float,
+                                    "value": float, "low": float, "high": float, "gone": bool,
+                                    "spans": [dict],
+                                }
+                            ],
+                        },
+                        "verdict": str, "short_by": list | None, "apart": [dict], "held_by": str,
+                        "repeat": dict | None, "trend": dict | None, "to_do": str,
+                    }
+                ],
+            }
+        ],
+        "comparison": dict | None,
+        "notes": [{"kind": str, "subject": str, "detail": str}],
+    },
+    "measure backlash": {
+        "format": int, "kind": str, "joint": str, "method": str, "source": str, "answer": str,
+        "quantities": [
+            {
+                "name": str, "value": float, "unit": str, "standard_uncertainty": float | None,
+                "low": float | None, "high": float | None, "dof": float | None, "interval": str,
+                "upper_limit": bool,
+                "parts": [
+                    {"source": str, "contribution": float, "dof": float | None, "shared": bool}
+                ],
+                "at": dict,
+            }
+        ],
+        "unknown": [{"name": str, "why": str, "steps": [str]}], "remarks": [str],
+        "assumptions": [str], "instruments": [str], "picture": dict, "total_arcmin": float,
+        "either_side_arcmin": float, "uncertainty_arcmin": float | None, "readings": [str],
+        "recordings": [str], "spans": [{"name": str, "start_ns": int, "end_ns": int}],
+        "cautions": [str], "kept": str | None, "taken_over": dict | None,
+    },
+    "measure plan": {
+        "format": int,
+        "steps": [
+            {
+                "number": int, "kind": str, "why": str, "levels": str, "takes": str,
+                "answered": bool, "cautions": [str], "steps": [str], "command": str,
+            }
+        ],
     },
     "export": {"format": int, "file": str, "rows": int},
     "cut": {
@@ -166,7 +275,15 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "limits check": ["limits.toml", "--bench", "arm.toml"],
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],
-        "heat": ["stepped", "--hottest", "80degC"],
+        "heat": ["stepped", "--hottest", "80degC", "--keep"],
+        "findings": ["stepped"],
+        "duty": ["stepped"],
+        "sheet": ["--folder", "stepped"],
+        "measure backlash": [
+            *("--reading", "arm=344 mm +- 0.5 mm", "--reading", "play=1 mm"),
+            *("--division", "play=1 mm"),
+        ],
+        "measure plan": [rec, "--joint", "elbow"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
         "import": [

@@ -35,6 +35,8 @@ from logger.store.layout.events import Event
 from replay.bus_events import sample_traffic
 from replay.excursions.applied_limits import recorded_limits
 from replay.recording import Recording
+from replay.tuning.report import describe_bad_end
+from replay.tuning.sweep_file import BadEnd
 from tests.support.command import run
 
 START_NS = 1_795_000_000_000_000_000
@@ -134,12 +136,19 @@ def test_commands_print_the_label_and_answer_with_the_name(labelled: Recording, 
     assert {one["joint"] for one in found} == {"shoulder"}
     assert f"  {LABEL} (shoulder): 780 readings" in run("check", str(labelled.path)).stdout
     (tmp_path / "bench.toml").write_text(_bench().text, encoding="utf-8")
+    (tmp_path / "limits.toml").write_text(LIMITS, encoding="utf-8")
+    checked = run(
+        *("limits", "check", str(tmp_path / "limits.toml"), "--bench", str(tmp_path / "bench.toml"))
+    )
+    assert f"housing of {LABEL}" in checked.stdout
+    assert f"{LABEL}: torque at or above" in checked.stdout
+    assert "shoulder" not in checked.stdout.replace(LABEL, "")
     decoded = run("decode", str(tmp_path / "bench.toml"), "0x4D6", "60C9 56 00 4F")
     assert decoded.stdout.startswith(f"{LABEL}: health\n")
 
 
 def test_a_message_to_people_has_it():
-    """Beside the sentence of the event, which has the short name; as a field as well."""
+    """In the sentence of an event, beside one that has the short name; as a field as well."""
     event = Event(
         sequence=1, time_ns=START_NS, kind="raised", joint="shoulder", limit="warm",
         severity="warning", alert=1, text="shoulder: housing at 50 °C (warm)",
@@ -148,6 +157,8 @@ def test_a_message_to_people_has_it():
     content = message_payload(event, source)
     assert (content["joint"], content["label"]) == ("shoulder", LABEL)
     assert f"({LABEL}, rec, " in message_text(content)
+    said = message_payload(replace(event, text=f"{LABEL}: housing at 50 °C (warm)"), source)
+    assert message_text(said).count(LABEL) == 1
     acknowledged = message_payload(replace(event, kind="acknowledged", text=""), source)
     assert f"{LABEL} warm" in message_text(acknowledged)
     # One that an earlier version left in the outbox has none.
@@ -172,3 +183,17 @@ def test_what_no_label_is(tmp_path: Path, label: str):
         read_bench(tmp_path / "bench.toml")
     assert "label" in str(told.value)
     assert "expected" in str(told.value)
+
+
+def test_the_sentences_of_events_have_it(labelled: Recording):
+    """What happened to a joint is told of it as people call it; the field keeps the short name."""
+    told = [event for event in labelled.read_events() if event.joint == "shoulder"]
+    assert "raised" in {event.kind for event in told}
+    assert all(event.text.startswith(f"{LABEL}: ") for event in told)
+
+
+def test_a_bad_end_has_it():
+    """What `tune` and a limits file that was saved say of the sweep."""
+    bad_end = BadEnd(joint="shoulder", channel="temperature_housing_degC", above=80.0)
+    said = describe_bad_end(bad_end, _bench().labels)
+    assert said == f"housing of {LABEL} at or above 80 °C"

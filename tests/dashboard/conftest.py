@@ -7,7 +7,10 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser
 
+from replay.recording import Recording
+from tests.support import many_joints
 from tests.support.browser import chromium, installed, required
+from tests.support.crowded import crowded_recording
 
 
 @pytest.fixture(scope="session")
@@ -21,6 +24,20 @@ def browser() -> Iterator[Browser]:
         pytest.skip(reason)
     with chromium(path) as started:
         yield started
+
+
+@pytest.fixture(scope="session")
+def crowded(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Ten minutes that crowd a picture: long labels, breaks in a position, chatter, notes."""
+    return Recording.open(crowded_recording(tmp_path_factory.mktemp("made") / "crowded"))
+
+
+@pytest.fixture(scope="session")
+def four_arms(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Record half a minute of 24 joints on four buses, alone in its folder."""
+    folder = tmp_path_factory.mktemp("many") / "recordings"
+    folder.mkdir()
+    return many_joints.record_joints(folder / "four-arms", length_s=30, rate_Hz=5.0)
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from logger.store.layout.events import Event
 from logger.store.layout.manifest import new_manifest
 from logger.store.layout.schema import BUS_SCHEMA, HEALTH_SCHEMA, table_of_rows
 from logger.store.writing.live_writer import RecordingWriter
-from logger.traffic.frame_length import bus_load
+from logger.traffic.frame_length import bus_load, frame_bits
 
 __all__ = ["LENGTH_S", "START_NS", "S", "asking_bus", "bench", "two_buses"]
 
@@ -113,7 +113,9 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
                 "time": end_ns,
                 "bus": place,
                 "frames_per_s": float(len(frames)),
-                "load": bus_load(frames, bitrate=(500_000, 1_000_000)[place], span_s=1.0),
+                "load": bus_load(
+                    frame_bits(frames), bitrate=(500_000, 1_000_000)[place], span_s=1.0
+                ),
                 "error_frames": int(np.count_nonzero(frames.flags & ERROR)),
                 "remote_frames": 0,
                 "lost": lost if place == 0 else 0,

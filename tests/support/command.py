@@ -2,8 +2,9 @@
 
 import os
 import subprocess
-import sys
 from pathlib import Path
+
+from tests.support.warm_process import run_warm
 
 __all__ = ["ROOT", "assert_refused", "run"]
 
@@ -12,14 +13,8 @@ ROOT = Path(__file__).parents[2]
 
 def run(*arguments: str, cwd: Path | None = None) -> "subprocess.CompletedProcess[str]":
     """Run `dutytrace` with arguments to its end."""
-    return subprocess.run(
-        [sys.executable, "-m", "dutytrace", *arguments],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    return run_warm(
+        "dutytrace", *arguments, cwd=cwd, env={**os.environ, "PYTHONPATH": str(ROOT)}, timeout=120
     )
 
 

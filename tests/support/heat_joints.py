@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.joint.thermal_load import JointHeat, LoadSteps, temperatures_over
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, temperatures_over
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.heat.dated_change import ChangeCause, changed_joint
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 
@@ -15,7 +15,7 @@ TRUE_OHM = 0.145
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Simulated:
-    """A trace and the truth that made it, in K/A^2 and s (`replay.heat.model.Parameter`)."""
+    """A trace and the truth that made it, in K/A^2 and s (`logger.heat.model.Parameter`)."""
 
     trace: HeatTrace
     truth: dict[str, float]
@@ -67,6 +67,7 @@ def simulate_joint(
     gaps: int = 3,
     load: np.ndarray | None = None,
     change: tuple[int, ChangeCause, float] | None = None,
+    warmer_K: np.ndarray | None = None,
 ) -> Simulated:
     """Return a joint around the round set of values, read once a second in whole degrees.
 
@@ -76,6 +77,8 @@ def simulate_joint(
         Whether these are recorded beside the housing.
     change
         At which second the joint became another, in what, and by which factor.
+    warmer_K
+        By how much what stands around warms its room, at each second.
     """
     dice = np.random.default_rng(seed)
     seconds = int(hours * 3600)
@@ -92,6 +95,8 @@ def simulate_joint(
     )
     current = load_course(pattern, seconds, dice) if load is None else load
     room = drifting_room(seconds, dice)
+    if warmer_K is not None:
+        room = room + warmer_K
     each = LoadSteps.at_rest(np.ones(seconds), current**2)
     start = room[0] + np.array([1.0, 1.0]) * dice.uniform(0.0, 8.0)
     temperatures = temperatures_over(joint, each, start_degC=start, ambient_degC=room)

@@ -5,6 +5,7 @@ import { fetchBusRecordings, fetchBusView } from "../api.mjs";
 import { byId, clamp, emptyPage, html, renderFact, setText } from "../dom.mjs";
 import { takeOpened } from "../opened.mjs";
 import { figureSize, Page, windowWithin } from "../page.mjs";
+import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { busAddress, busViewOf, NEWEST_S } from "./address.mjs";
 import { BusControls, LEAST_WINDOW_S } from "./controls.mjs";
 import { BusNotice, LOST_MS } from "./notice.mjs";
@@ -12,7 +13,6 @@ import { renderBuses, renderEvents, renderHints, renderSpanHead, renderUndecoded
 import { BusTimeline, timelineHeight } from "./timeline.mjs";
 
 /** @typedef {import("./answers.d.ts").BusAnswer} BusAnswer */
-/** @typedef {import("./answers.d.ts").ListedRecording} ListedRecording */
 
 const AGAIN_MS = 1500;
 const MOST_PAUSE_MS = 10_000;
@@ -96,9 +96,8 @@ export class BusPage extends Page {
     try {
       const { recordings, folder } = await fetchBusRecordings(this.signal);
       this.notice.markAnswered();
-      this.renderList(recordings);
-      const newest = recordings.find((r) => r.live) || recordings[0];
-      const name = wanted || this.name || newest?.path || "";
+      offerRecordings(this.select, recordings);
+      const name = wanted || this.name || firstRecording(recordings);
       if (!name) {
         this.renderEmpty(folder);
         return;
@@ -112,17 +111,6 @@ export class BusPage extends Page {
     } catch (fault) {
       this.notice.renderFault(fault);
     }
-  }
-
-  /** @param {ListedRecording[]} recordings */
-  renderList(recordings) {
-    renderFact(this.select, recordings, () =>
-      recordings.map((r) => {
-        const option = html("option", "", r.name + (r.live ? ", still recording" : ", " + r.begun));
-        option.value = r.path;
-        return option;
-      }),
-    );
   }
 
   /** @param {string} folder */

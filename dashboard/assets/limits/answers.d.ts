@@ -14,6 +14,7 @@ export interface ListedRecording {
   name: string;
   begun: string;
   live: boolean;
+  length_s: number;
   length: string;
   joints: string[];
   joint_labels: Record<string, string>;
@@ -87,7 +88,7 @@ export interface LimitRow {
   joint: string;
 }
 
-/** One joint of a lane; spans are shares of the recording. */
+/** One joint of a lane; one that is not drawn has pen 0; spans are shares of the recording. */
 export interface LaneJoint {
   joint: string;
   label: string;
@@ -131,6 +132,7 @@ export interface Evaluation {
   forms: string[];
   channels: Channel[];
   lanes: Lane[];
+  drawn: string;
   bad_end: boolean;
   exact: boolean;
   can_be_exact: boolean;

@@ -123,7 +123,7 @@ export class LimitsAnswers {
     const chosen = { ...(answer.chosen || { levels: [] }), mark };
     /* The lines stand where the level is now: an answer to where it was a moment ago moves none. */
     if (chosen.levels && this.isChosen(chosen)) chosen.levels = this.levelsNow(chosen.levels);
-    this.page.lanes.render(answer.lanes, chosen, this.shapes);
+    this.page.lanes.render(answer, chosen, this.shapes);
   }
 
   /** Whether what is drawn is of the open limit. @param {{name?: string, levels?: any} | null} drawn */

@@ -28,11 +28,11 @@ export class CurvePicture {
     if (this.isAsking) return;
     this.isAsking = true;
     try {
-      const { figure, title } = await this.page.explorer.post("curve", this.page.explorer.question());
+      const { figure, title, drawn } = await this.page.explorer.post("curve", this.page.explorer.question());
       /* Another limit may have been chosen since: this is not its picture. */
       if (this.page.draft.table?.name === table.name) {
         host.hidden = !figure;
-        setText(this.page.part("curve-title"), title || "");
+        setText(this.page.part("curve-title"), [title, drawn].filter(Boolean).join("; "));
         if (figure) drawPlot(this.plot, figure, PLOT);
       }
     } catch {

@@ -4,12 +4,17 @@
 import { button, html, setText, svg, unitLabel, words } from "../dom.mjs";
 import { formatDuration, formatElapsed } from "../format.mjs";
 import { severityMark } from "../marks.mjs";
-import { LevelHandles } from "./levels.mjs";
-import { LaneScale, valueRange } from "./scale.mjs";
+import { LevelHandles, levelText } from "./levels.mjs";
+import { beyondLevels, LaneScale, valueRange } from "./scale.mjs";
 
 /** @typedef {import("./answers.d.ts").Lane} Lane */
 
 const LABEL_PX = 66;
+/* As .trace of limits.css is padded for the figures of the axis. */
+const AXIS_PX = 44;
+const VALUE_TICKS = 5;
+const LOW_PX = 100;
+const TICKS_APART_PX = 13;
 const OCTAGONS_APART_PX = 8;
 const AXIS_STEPS_S = [10, 60, 300, 600, 1800, 3600, 7200, 14400, 21600, 43200, 86400];
 const NO_RECORDINGS = "Choose recordings above: what they measured is drawn here.";
@@ -36,6 +41,8 @@ export class ResultLanes {
     /** @type {import("./scale.mjs").Shape[][]} */
     this.shapes = [];
     this.shape = "";
+    /** How many joints are drawn and how many are not, where not all are. */
+    this.drawn = "";
     this.longest_s = 1;
     this.isDragging = false;
     this.title = html("div", "lane-title");
@@ -51,9 +58,13 @@ export class ResultLanes {
     this.host.replaceChildren();
   }
 
-  /** @param {Lane[]} lanes @param {any} chosen @param {import("./scale.mjs").Shape[][] | null} shapes */
-  render(lanes, chosen, shapes) {
-    Object.assign(this, { lanes, chosen, shapes: shapes || [] });
+  /**
+   * @param {{lanes: Lane[], drawn: string}} answer
+   * @param {any} chosen
+   * @param {import("./scale.mjs").Shape[][] | null} shapes
+   */
+  render({ lanes, drawn }, chosen, shapes) {
+    Object.assign(this, { lanes, drawn, chosen, shapes: shapes || [] });
     const shape = JSON.stringify(lanes.map(({ path, joints }) => [path, joints.map((j) => j.joint)]));
     if (shape !== this.shape) {
       this.shape = shape;
@@ -85,11 +96,12 @@ export class ResultLanes {
 
   /** Which colour is which joint, in the order of the bars. */
   jointLegend() {
-    const joints = this.lanes.flatMap((lane) => lane.joints);
+    const joints = this.lanes.flatMap((lane) => lane.joints).filter(({ pen }) => pen);
     const byPen = new Map(joints.map((joint) => [joint.pen + joint.joint, joint]));
     const parts = [...byPen.values()].map(({ pen, label }) =>
       html("span", "", [html("span", "pen pen-" + pen), words(" " + label)]),
     );
+    if (this.drawn) parts.push(html("span", "", `${this.drawn}; all are judged`));
     return html("span", "joints", parts);
   }
 
@@ -115,7 +127,7 @@ export class ResultLanes {
 
   /** The width of the whole time; the level's words stand behind it. @param {LaneRow} row */
   timeWidth(row) {
-    return Math.max((row.trace.clientWidth || 600) - LABEL_PX, 80);
+    return Math.max((row.trace.clientWidth || 600) - AXIS_PX - LABEL_PX, 80);
   }
 
   /** @param {LaneRow} row @param {Lane} lane @param {number} i */
@@ -130,10 +142,12 @@ export class ResultLanes {
     setText(row.begun, when);
     const focused = this.handles.focused(row);
     const group = svg("g", {});
+    this.drawTints(group, i, row.width);
     this.drawBadEnds(group, lane, row.width);
     this.drawLine(group, "base", scale.height - 0.5, row.width);
     if (scale.low < 0 && scale.high > 0) this.drawLine(group, "zero", scale.y(0), row.width);
     this.drawJoints(group, lane, this.shapes[i] || [], row.width);
+    this.drawValues(group, i, row.width);
     row.levels = svg("g", {});
     row.layer.replaceChildren(group, row.levels);
     this.handles.draw(row, i, focused);
@@ -143,6 +157,40 @@ export class ResultLanes {
   /** @param {SVGGElement} group @param {string} cls @param {number} y @param {number} width */
   drawLine(group, cls, y, width) {
     group.append(svg("line", { class: cls, x1: 0, x2: width, y1: y, y2: y }));
+  }
+
+  /**
+   * What is beyond the levels, as it is tinted on the other pages.
+   * @param {SVGGElement} group
+   * @param {number} i
+   * @param {number} width
+   */
+  drawTints(group, i, width) {
+    const { scale, chosen } = this;
+    const [top, bottom] = [scale.y(scale.high), scale.y(scale.low)];
+    for (const [from, to] of beyondLevels(chosen.levels?.[i] || [], scale.low, scale.high)) {
+      const [y0, y1] = [Math.max(scale.y(to), top), Math.min(scale.y(from), bottom)];
+      if (y1 > y0) group.append(svg("rect", { class: "beyond " + chosen.mark, x: 0, y: y0, width, height: y1 - y0 }));
+    }
+  }
+
+  /** The figures of the value axis on both sides; on the right the levels have theirs. @param {SVGGElement} group @param {number} i @param {number} width */
+  drawValues(group, i, width) {
+    const { scale, chosen } = this;
+    if (!this.shapes[i]?.length) return;
+    const levels = (chosen.levels?.[i] || []).flat();
+    /* On the right the levels are named, on the left their drop-offs are taken by. */
+    const isFree = (/** @type {number} */ y, /** @type {boolean} */ isOff) =>
+      levels
+        .filter((level) => level.off === isOff)
+        .flatMap(({ at, mirrored }) => (mirrored ? [at, -at] : [at]))
+        .every((at) => Math.abs(scale.y(at) - y) >= TICKS_APART_PX);
+    for (const value of scale.ticks(scale.height < LOW_PX ? VALUE_TICKS - 2 : VALUE_TICKS)) {
+      const y = scale.y(value);
+      const text = levelText(value * (chosen.factor || 1));
+      if (isFree(y, true)) group.append(svg("text", { class: "tick", x: -6, y: y + 4, "text-anchor": "end" }, text));
+      if (isFree(y, false)) group.append(svg("text", { class: "tick", x: width + 10, y: y + 4 }, text));
+    }
   }
 
   /** @param {SVGGElement} group @param {Lane} lane @param {number} width */
@@ -167,11 +215,14 @@ export class ResultLanes {
    * @param {number} width
    */
   drawJoints(group, lane, shapes, width) {
-    lane.joints.forEach((joint, j) => {
+    /* There are shapes of the drawn ones alone. */
+    const drawn = lane.joints.filter(({ pen }) => pen);
+    drawn.forEach((joint, j) => {
+      const y = 5 * j;
       const paths = shapes[j] ? this.scale.bandPaths(shapes[j], width) : [];
       group.append(...paths.map((d) => svg("path", { class: "band p" + joint.pen, d })));
       for (const [from, to] of joint.raised) {
-        const place = { x: from * width, y: j * 5, width: Math.max((to - from) * width, 2), height: 4 };
+        const place = { x: from * width, y, width: Math.max((to - from) * width, 2), height: 4 };
         group.append(svg("rect", { class: "raised " + this.chosen.mark, ...place }));
       }
     });
@@ -188,8 +239,9 @@ export class ResultLanes {
     const score = lane.score;
     /** @type {HTMLElement[]} */
     const lines = [];
+    /* What is none is no news. */
     const add = (/** @type {string} */ strong, /** @type {string} */ rest) =>
-      lines.push(html("div", "", [html("b", "", strong), words(rest)]));
+      lines.push(html("div", "", [html(/^(0|no)\b/.test(strong) ? "span" : "b", "", strong), words(rest)]));
     if (!lane.joints.length || !score) lines.push(html("div", "hint", "It does not watch any joint here."));
     else if (score.bad_ends === undefined)
       add(String(score.raised), score.raised === 1 ? " time raised" : " times raised");

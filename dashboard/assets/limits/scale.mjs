@@ -4,10 +4,12 @@
 const TOP = 16;
 const LOW = 4;
 const MARGIN = 0.06;
+const LEAST_PX = 2;
 
 /** @typedef {{low: (number | null)[], high: (number | null)[]}} Shape lowest and highest of each stretch of a lane */
 /**
- * @typedef {{key: string, place: number | null, off: boolean, at: number, scale: number, mirrored: boolean}} Level
+ * @typedef {{key: string, place: number | null, off: boolean, at: number, scale: number, mirrored: boolean,
+ *   rising: boolean}} Level
  */
 
 /**
@@ -34,6 +36,33 @@ export function valueRange(shapes, levels) {
   if (low === high) [low, high] = [low - 1, high + 1];
   const margin = (high - low) * MARGIN;
   return [low - margin, high + margin];
+}
+
+/**
+ * The values beyond the levels of a lane's joints, as spans apart from each other: what is beyond any of them.
+ * @param {Level[][]} joints
+ * @param {number} low what the lane shows
+ * @param {number} high
+ * @returns {[number, number][]}
+ */
+export function beyondLevels(joints, low, high) {
+  /** @type {[number, number][]} */
+  const spans = [];
+  for (const { off, at, mirrored, rising } of joints.flat()) {
+    if (off) continue;
+    if (rising) spans.push([at, high], ...(mirrored ? /** @type {[number, number][]} */ ([[low, -at]]) : []));
+    else spans.push([mirrored ? -at : low, at]);
+  }
+  /** @type {[number, number][]} */
+  const apart = [];
+  for (const [from, to] of spans.sort((a, b) => a[0] - b[0])) {
+    const [start, end] = [Math.max(from, low), Math.min(to, high)];
+    const last = apart[apart.length - 1];
+    if (start >= end) continue;
+    if (last && start <= last[1]) last[1] = Math.max(last[1], end);
+    else apart.push([start, end]);
+  }
+  return apart;
 }
 
 /** Values in one lane of a height, and back. */
@@ -68,6 +97,16 @@ export class LaneScale {
     return 10 ** Math.floor(Math.log10((this.high - this.low) / parts));
   }
 
+  /** Round values within the range, a few. @param {number} most @returns {number[]} */
+  ticks(most) {
+    const least = (this.high - this.low) / most;
+    const power = 10 ** Math.floor(Math.log10(least));
+    const step = [1, 2, 5, 10].map((one) => one * power).find((one) => one >= least - 1e-12) || power * 10;
+    const first = Math.ceil(this.low / step);
+    const count = Math.floor(this.high / step) - first + 1;
+    return Array.from({ length: Math.max(0, count) }, (_, k) => Number(((first + k) * step).toPrecision(9)));
+  }
+
   /** Rounds to what a person would type: three digits of the picture's range. @param {number} value */
   round(value) {
     const grain = this.grain(200);
@@ -81,11 +120,18 @@ export class LaneScale {
    */
   bandPaths(shape, width) {
     const step = width / shape.low.length;
-    const point = (/** @type {number} */ k, /** @type {number | null} */ value, /** @type {number} */ by) =>
-      `${((k + 0.5) * step).toFixed(1)},${(this.y(value || 0) + by).toFixed(1)}`;
+    const half = LEAST_PX / 2;
+    /* What hardly moves is as thick as a trace. */
+    const ends = shape.low.map((low, k) => {
+      const [top, bottom] = [this.y(shape.high[k] || 0), this.y(low || 0)];
+      const middle = (top + bottom) / 2;
+      return [Math.min(top, middle - half), Math.max(bottom, middle + half)];
+    });
+    const point = (/** @type {number} */ k, /** @type {number} */ end) =>
+      `${((k + 0.5) * step).toFixed(1)},${ends[k][end].toFixed(1)}`;
     return heldRuns(shape.low).map((run) => {
-      const up = run.map((k) => point(k, shape.high[k], -0.4));
-      const down = run.toReversed().map((k) => point(k, shape.low[k], 0.4));
+      const up = run.map((k) => point(k, 0));
+      const down = run.toReversed().map((k) => point(k, 1));
       return `M${up.join("L")}L${down.join("L")}Z`;
     });
   }

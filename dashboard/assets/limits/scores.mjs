@@ -6,8 +6,8 @@ import { workText } from "./explorer.mjs";
 /** @typedef {import("./answers.d.ts").Evaluation} Evaluation */
 /** @typedef {import("./answers.d.ts").Score} Score */
 
-const ABOUT = "about, from the pyramid";
-const BRIEF = "about: what lasts for less than a second is not in it until it is exact";
+const ABOUT = "about";
+const BRIEF = "about: nothing in it lasts for less than a second";
 
 /** A row of figures for one limit, or all of them. @param {Score} score @param {string} who @param {string} exact */
 function scoreRow(score, who, exact) {

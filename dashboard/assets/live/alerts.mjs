@@ -1,13 +1,14 @@
 // @ts-check
-/* The alerts of the Live page: the first three that stand open, each with what can be done about it. */
-import { byId, find, html, setText } from "../dom.mjs";
+/* The alerts of the Live page, each with what can be done about it: at most two lines, of more than two the worst
+   one and the others together, until they are opened one by one. */
+import { button, byId, find, html, setText } from "../dom.mjs";
 
-const SHOWN = 3;
 /** @type {Record<string, string>} */
 const LABELS = { acknowledge: "Acknowledge", shelve: "Shelve 30 min", unshelve: "Hear it again" };
 const SHELVED_S = 1800;
 
 /** @typedef {import("./messages.d.ts").AlertRow} AlertRow */
+/** @typedef {import("./messages.d.ts").AlertSummary} AlertSummary */
 
 /** The list of open alerts. */
 export class AlertList {
@@ -18,6 +19,10 @@ export class AlertList {
   constructor(page, send) {
     this.host = byId("live-alerts");
     this.shape = "";
+    /** Whether all of them are shown, one by one. */
+    this.isOpen = false;
+    /** @type {[AlertRow[], AlertSummary | undefined]} */
+    this.known = [[], undefined];
     page.listen(this.host, "click", (event) => {
       const button = event.target.closest("button[data-does]");
       if (!button) return;
@@ -26,17 +31,29 @@ export class AlertList {
     });
   }
 
-  /** @param {AlertRow[]} alerts */
-  render(alerts) {
-    const shown = alerts.slice(0, SHOWN);
-    const more = alerts.length - shown.length;
-    const shape = JSON.stringify([shown.map((alert) => [alert.number, alert.mark, alert.actions]), more]);
+  /** Shows all of them, or again the worst and the others together. @param {boolean} isOpen */
+  open(isOpen) {
+    this.isOpen = isOpen;
+    this.render(...this.known);
+    /** @type {HTMLElement | null} */ (this.host.querySelector("[aria-expanded]"))?.focus();
+  }
+
+  /** @param {AlertRow[]} alerts worst first @param {AlertSummary} [more] of more than two: all but the first */
+  render(alerts, more) {
+    this.known = [alerts, more];
+    const shown = more && !this.isOpen ? alerts.slice(0, 1) : alerts;
+    const shape = JSON.stringify([shown.map((alert) => [alert.number, alert.mark, alert.actions]), more?.mark]);
     /* Made anew only when others stand there: a button keeps the focus while its alert's words change. */
     if (this.shape !== shape) {
       this.shape = shape;
       const rows = shown.map((alert) => this.row(alert));
-      if (more) rows.push(html("div", "alert more", `and ${more} more`));
+      if (more) rows.push(this.moreRow(more));
       this.host.replaceChildren(...rows);
+    }
+    if (more && !this.isOpen) {
+      const row = /** @type {HTMLElement} */ (this.host.lastElementChild);
+      setText(find(row, "b"), more.headline);
+      setText(find(row, "small"), more.detail);
     }
     shown.forEach((alert, i) => {
       const row = this.host.children[i];
@@ -44,6 +61,20 @@ export class AlertList {
       setText(find(row, ".peak"), alert.peak);
       setText(find(row, "small"), alert.deliveries ? `${alert.detail}; ${alert.deliveries}` : alert.detail);
     });
+  }
+
+  /** The line of all but the first; once they are open, the way back. @param {AlertSummary} more */
+  moreRow(more) {
+    const { isOpen } = this;
+    const does = button(isOpen ? "Together" : "One by one", () => this.open(!isOpen));
+    does.setAttribute("aria-expanded", String(isOpen));
+    const text = html("span", "said", [html("b"), html("small")]);
+    const parts = [html("span", "mark " + more.mark), text, html("span", "does", [does])];
+    return html(
+      "div",
+      isOpen ? "alert more" : "alert many " + more.mark,
+      isOpen ? [html("span", "does", [does])] : parts,
+    );
   }
 
   /** @param {AlertRow} alert */

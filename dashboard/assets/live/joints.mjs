@@ -15,15 +15,19 @@ function span(cls, text) {
   return html("span", cls, text);
 }
 
-/** The empty row of a joint. @param {JointStatus} joint */
-export function makeJointRow(joint) {
-  const row = html("div", "joint pen-" + joint.pen);
+/**
+ * The empty row of a joint.
+ * @param {JointStatus} joint
+ * @param {((name: string) => void) | null} toggle draws it, or no more, where not all are drawn
+ */
+export function makeJointRow(joint, toggle) {
+  const row = html("div", "joint");
   row.dataset.joint = joint.name;
   const state = span("state");
   state.append(span("mark"), span("word"));
   const fault = [span("mark danger"), html("b", "fault", "Fault"), " ", span("value"), " ", html("small")];
   const drive = [span("who", "drive "), html("b", "value"), " ", html("small")];
-  const name = html("h2", "", [span("pen"), span("", joint.label)]);
+  const name = html("h2", "", toggle ? [drawButton(joint, toggle)] : [span("pen"), span("", joint.label)]);
   if (joint.label !== joint.name) name.title = joint.name;
   row.append(
     html("div", "id", [name, html("div", "", [state, span("under")])]),
@@ -39,9 +43,18 @@ export function makeJointRow(joint) {
   return row;
 }
 
+/** The name of a joint as a button that draws it. @param {JointStatus} joint @param {(name: string) => void} toggle */
+function drawButton(joint, toggle) {
+  const button = html("button", "draws", [span("pen"), span("", joint.label)]);
+  button.onclick = () => toggle(joint.name);
+  return button;
+}
+
 /** Puts what is so into a joint's row. @param {HTMLElement} row @param {JointStatus} joint */
 export function fillJointRow(row, joint) {
-  row.classList.toggle("stale", joint.stale);
+  const look = `joint pen-${joint.pen}${joint.stale ? " stale" : ""}`;
+  if (row.className !== look) row.className = look;
+  row.querySelector(".draws")?.setAttribute("aria-pressed", String(joint.pen > 0));
   const state = find(row, ".state");
   if (state.dataset.is !== joint.mark) {
     state.dataset.is = joint.mark;

@@ -1,17 +1,43 @@
 /* The text messages of the live route, as dashboard/live/wire_messages.py declares them;
    a test holds the two together and says what has to stand here. */
 
-/** An open alert: headline, peak, details, who was told, possible actions and its sound. */
+/** Where a temperature goes: seconds since the recording's start, and the band in degC. */
+export interface Ahead {
+  channel: string;
+  at: number[];
+  low: number[];
+  median: number[];
+  high: number[];
+}
+
+/** An open alert: headline (`label` without severity), peak, details, actions and its sound. */
 export interface AlertRow {
   number: number;
   mark: string;
   headline: string;
+  label: string;
   peak: string;
   detail: string;
   deliveries?: string;
   actions: string[];
   sound: string;
   rank: number;
+}
+
+/** The alerts behind the first one, as one line. */
+export interface AlertSummary {
+  mark: string;
+  headline: string;
+  detail: string;
+}
+
+/** One of several buses: frames a second, load in per cent, and who on it is silent. */
+export interface BusLine {
+  name: string;
+  rate: string;
+  load: string;
+  mark: string;
+  says: string;
 }
 
 /** The state and fault that a drive reports; `calm` says that it has no fault. */
@@ -49,6 +75,7 @@ export interface JointStatus {
   age: string[];
   other?: OtherTemperature;
   drive?: DriveStatus;
+  ahead?: Ahead;
 }
 
 /** When the next limit is reached at the present trend: value, detail and label. */
@@ -102,8 +129,12 @@ export interface Status {
   clock: string;
   zone: string;
   facts: Facts;
+  buses: BusLine[];
   joints: JointStatus[];
+  tiles?: Tiles;
+  drawn: string;
   alerts: AlertRow[];
+  more_alerts?: AlertSummary;
   remarks: string[];
   stopped?: Stop;
   quiet?: Silence;
@@ -139,6 +170,36 @@ export interface TemperatureScale {
   limits: TemperatureLevel[];
   now?: number;
   will?: number;
+}
+
+/** The tile of one of many joints; what a quiet tile does not show is absent. */
+export interface TileStatus {
+  name: string;
+  label: string;
+  pen: number;
+  mark: string;
+  state: string;
+  under: string;
+  stale: boolean;
+  temperature: string;
+  limits: TemperatureLevel[];
+  now?: number;
+  will?: number;
+  limit_time?: LimitTime;
+  reason?: string;
+  fault?: string;
+}
+
+/** Tiles in the order of the bench; `order`: their indices worst first, of `full` in full. */
+export interface Tiles {
+  low: number;
+  high: number;
+  order: number[];
+  full: number;
+  summary: string;
+  rest: string;
+  rest_note: string;
+  joints: TileStatus[];
 }
 
 /** Any of them. */

@@ -13,7 +13,7 @@ import { AlertList } from "./alerts.mjs";
 import { AlertSound } from "./alert_sound.mjs";
 import { LiveConnection } from "./connection.mjs";
 import { unpackFrame } from "./frame.mjs";
-import { fillJointRow, makeJointRow } from "./joints.mjs";
+import { JointLedger, renderBuses } from "./ledger.mjs";
 import { addNoteBox } from "./note.mjs";
 import { Notice, replayAddress } from "./notice.mjs";
 import { mergePatch } from "./patch.mjs";
@@ -49,6 +49,7 @@ export class LivePage extends Page {
     this.notice = new Notice();
     this.picture = new LivePicture();
     this.rowChoice = new RowChoice("live", () => this.chooseWindow(this.window_s), KEPT_ROWS);
+    this.ledger = new JointLedger(this, () => this.sendView());
     this.alerts = new AlertList(this, (request, button) => this.sendAlertRequest(request, button));
     this.sound = new AlertSound(this, find(root, "#live-sound"));
     this.wakeLock = new WakeLock(this, find(root, "#live-awake"));
@@ -87,8 +88,8 @@ export class LivePage extends Page {
     /* A figure keeps its height until the next one comes: it may have more rows than the screen is tall. */
     if (!this.picture.figure) host.style.height = height + "px";
     const size = { width: host.clientWidth, height, form: screenForm(), theme: screenTheme() };
-    const view = { window_s: this.window_s, rows: this.rowChoice.text, ...chosenUnits(), ...readerPlace() };
-    this.connection.send({ kind: "look", ...size, ...view });
+    const view = { kind: "look", window_s: this.window_s, rows: this.rowChoice.text, ...size };
+    this.connection.send({ ...view, ...this.ledger.request(), ...chosenUnits(), ...readerPlace() });
   }
 
   /** Says what the page itself knows: that the server is silent. */
@@ -107,7 +108,7 @@ export class LivePage extends Page {
         ` The logger may well be recording; what you see is from ${since}. ${next}`,
         ["Try now", () => this.connection.connect()],
       );
-      for (const joint of findAll(this.root, ".joint")) joint.classList.add("stale");
+      for (const joint of findAll(this.root, ".joint, .tile")) joint.classList.add("stale");
     } else if (this.notice.kind === "lost") this.notice.clear();
     this.root.classList.toggle("stale-picture", Boolean(silence || this.status?.stopped));
   }
@@ -115,7 +116,7 @@ export class LivePage extends Page {
   /* ---- messages ---- */
 
   drawLater() {
-    if (this.isFrameAsked || !this.picture.plotly) return;
+    if (this.isFrameAsked || !this.picture.isReady) return;
     this.isFrameAsked = true;
     requestAnimationFrame(() => {
       this.isFrameAsked = false;
@@ -155,8 +156,14 @@ export class LivePage extends Page {
     }
     if (hasStatus && this.status) this.renderStatus(this.status);
     if (hasBins && document.hidden) picture.dropOld(this.window_s);
-    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status?.stopped));
+    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status?.stopped), this.ahead());
     if (serial) this.connection.send({ ack: serial });
+  }
+
+  /** Where the joints' temperatures go. */
+  ahead() {
+    const joints = this.status?.joints || [];
+    return joints.flatMap(({ name, pen, ahead }) => (ahead ? [{ ...ahead, joint: name, pen }] : []));
   }
 
   /* ---- words ---- */
@@ -204,18 +211,12 @@ export class LivePage extends Page {
     setText(document.getElementById("live-note-label"), "Note at " + elapsed);
     this.path = status.path;
     this.notice.showStatus(status);
-    this.renderJoints(status.joints);
-    this.alerts.render(status.alerts);
+    this.ledger.take(status.path);
+    this.ledger.render(status);
+    renderBuses(status.buses);
+    this.alerts.render(status.alerts, status.more_alerts);
     this.sound.update(status.path, status.alerts);
     renderFact(byId("live-remarks"), status.remarks, () => status.remarks.map((remark) => html("span", "", remark)));
-  }
-
-  /** @param {import("./messages.d.ts").JointStatus[]} joints */
-  renderJoints(joints) {
-    const host = byId("live-ledger");
-    const shape = joints.map((joint) => [joint.name, Boolean(joint.other)]);
-    renderFact(host, shape, () => joints.map(makeJointRow));
-    joints.forEach((joint, i) => fillJointRow(/** @type {HTMLElement} */ (host.children[i]), joint));
   }
 
   /* ---- what somebody does ---- */
@@ -268,9 +269,10 @@ export class LivePage extends Page {
     hold.setAttribute("aria-pressed", String(isHeld));
     setText(hold, isHeld ? "Go on" : "Hold the picture");
     closer.hidden = !isHeld;
-    const { view } = this.picture;
+    const { view, now } = this.picture;
+    const until = view && Math.min(view[1], now);
     if (isHeld && view && this.path)
-      closer.href = `${replayAddress(this.path)}?from=${Math.max(0, view[0]).toFixed(3)}&to=${view[1].toFixed(3)}`;
+      closer.href = `${replayAddress(this.path)}?from=${Math.max(0, view[0]).toFixed(3)}&to=${until?.toFixed(3)}`;
     if (isHeld) setText(byId("live-title"), "Held, the recording goes on");
     else this.markChoice();
   }
@@ -290,6 +292,10 @@ export class LivePage extends Page {
         return this.wakeLock.button.click();
       case "a":
         return this.alerts.acknowledgeFirst();
+      case "o":
+        return this.alerts.open(!this.alerts.isOpen);
+      case "t":
+        return this.ledger.board.focusFirst();
       case "n":
         if (!this.note) return;
         event.preventDefault();

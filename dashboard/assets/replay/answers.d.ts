@@ -15,6 +15,7 @@ export interface ListedRecording {
   began_s: number;
   simulated: boolean;
   joints: string;
+  joint_labels: string;
   joint_names: string;
   length_s: number;
   length: string;
@@ -47,16 +48,26 @@ export interface ExcursionRow {
   label: string;
   severity: string;
   limit: string;
+  joint: string;
+  joint_label: string;
   duration: string;
   pen: number;
   peak: string;
+}
+
+/** A limit that could not be judged; `at_s` is null where it never can. */
+export interface NotJudgedRow {
+  at_s: number | null;
+  limit: string;
+  label: string;
+  text: string;
 }
 
 /** What led up to an excursion, and who was told of it. */
 interface LeadUp {
   at_s: number;
   limit: string;
-  pen: number;
+  joint: string;
   peak: string;
   lead_up: string;
   deliveries: string;
@@ -84,7 +95,14 @@ export interface NoteRow {
   remark: string;
 }
 
-/** What is shown of a recording whatever its window. */
+/** A joint that can be drawn; one that is not has pen 0. */
+export interface JointChoice {
+  name: string;
+  label: string;
+  pen: number;
+}
+
+/** What is shown of a recording whatever its window; `joints` is empty where all are drawn. */
 export interface Overview {
   name: string;
   path: string;
@@ -92,11 +110,15 @@ export interface Overview {
   packs: boolean;
   when: string;
   length_s: number;
+  joints: JointChoice[];
+  drawn: string;
   strip: any;
   excursions: ExcursionRow[];
   excursion_count: number;
   notes: NoteRow[];
-  events: number[];
+  not_judged: NotJudgedRow[];
+  alert_stops: number[];
+  trip_stops: number[];
   other_limits: string;
 }
 

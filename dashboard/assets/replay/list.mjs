@@ -171,7 +171,9 @@ export class RecordingList {
     const wanted = this.search.trim().toLowerCase();
     const matches = (/** @type {Row} */ r) =>
       !wanted ||
-      [r.name, r.path, r.joints, r.joint_names, r.fault].some((text) => text && text.toLowerCase().includes(wanted));
+      [r.name, r.path, r.joint_labels, r.joint_names, r.fault].some(
+        (text) => text && text.toLowerCase().includes(wanted),
+      );
     const group = (/** @type {Row} */ r) => (r.fault ? 2 : r.live ? 0 : 1);
     /* Array.sort is stable: rows that are alike keep their order. */
     return rows.filter(matches).sort((a, b) => {

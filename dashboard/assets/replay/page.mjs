@@ -4,12 +4,14 @@
    address bar holds the view, so that it can be sent to a colleague. */
 import { addressOf, fetchOpened } from "../api.mjs";
 import { byId, clamp, setText } from "../dom.mjs";
-import { isPageKey } from "../keys.mjs";
 import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";
 import { purgePlot } from "../plotly.mjs";
 import { UNITS_CHANGED } from "../units.mjs";
+import { DrawnJoints } from "./drawn.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
+import { pressKey } from "./keys.mjs";
+import { copyLink } from "./link.mjs";
 import { RecordingList } from "./list.mjs";
 import { NoteList } from "./notes.mjs";
 import { Overlay } from "./overlay.mjs";
@@ -23,13 +25,12 @@ import { RowsWindow } from "./window.mjs";
 const LEAST_WINDOW_S = 0.2;
 const LIST_AGAIN_MS = 5000;
 const ADDRESS_AFTER_MS = 300;
-const LINK_TEXT = "Copy a link to this view";
 
 /**
  * A view as an address holds it; what it does not say is null.
  * @typedef {{from: number | null, to: number | null, at: number | null, span: [number, number] | null,
- *   over: string, shift: number | null, judged: string, rows: string,
- *   joints: string}} View
+ *   over: string, shift: number | null, over_joints: string, judged: string, joints: string,
+ *   rows: string}} View
  */
 
 /** @param {string} search the query of an address @returns {View} */
@@ -45,8 +46,9 @@ export function viewOf(search) {
     span: from !== null && to !== null && to > from ? [from, to] : null,
     over: query.get("over") || "",
     judged: query.get("judged") || "",
+    over_joints: query.get("over_joints") || "",
+    joints: query.get("joints") || "",
     rows: query.get("rows") || "",
-    joints: query.get("over_joints") || "",
   };
 }
 
@@ -67,6 +69,7 @@ export class ReplayPage extends Page {
     /** A token of other limits than those that were in force, empty without. */
     this.judged = "";
 
+    this.drawn = new DrawnJoints(this);
     this.overlay = new Overlay(this);
     this.list = new RecordingList(this);
     this.strip = new WholeStrip(this);
@@ -78,9 +81,9 @@ export class ReplayPage extends Page {
     this.export = new CutAndPack(this);
 
     this.part("judged-off").onclick = () => this.showAsRecorded();
-    this.part("link").onclick = () => this.copyLink();
+    this.part("link").onclick = () => copyLink(this.part("link"), this.address());
     this.listen(window, "popstate", () => this.route());
-    this.listen(document, "keydown", (event) => this.pressKey(event));
+    this.listen(document, "keydown", (event) => pressKey(this, event));
     this.listen(window, UNITS_CHANGED, () => {
       this.refresh();
       this.overlay.fetch();
@@ -102,6 +105,11 @@ export class ReplayPage extends Page {
   end() {
     super.end();
     [this.window.plot, this.strip.plot].forEach((plot) => purgePlot(plot));
+  }
+
+  /** What every question says: by which limits, which joints, and in which rows. */
+  get which() {
+    return { judged: this.judged, joints: this.drawn.param, rows: this.window.rowChoice.text };
   }
 
   /* ---- opening ---- */
@@ -133,6 +141,7 @@ export class ReplayPage extends Page {
   async openView(name, view) {
     this.name = name;
     [this.judged, this.window.rowChoice.text] = [view.judged, view.rows];
+    this.drawn.take(view.joints);
     this.part("opened").hidden = false;
     try {
       const opened = await this.fetchOpened();
@@ -150,7 +159,7 @@ export class ReplayPage extends Page {
     const { name, judged } = this;
     this.renderJudged(judged ? "Working out what other limits would have raised …" : "");
     const width = this.part("rows").clientWidth;
-    const opened = await fetchOpened(name, { ...figureSize(width), judged }, this.signal);
+    const opened = await fetchOpened(name, { ...figureSize(width), ...this.which }, this.signal);
     if (this.name !== name || this.judged !== judged) return null;
     this.renderJudged(opened.other_limits);
     return opened;
@@ -163,12 +172,11 @@ export class ReplayPage extends Page {
     setText(this.part("name"), opened.name);
     setText(this.part("when"), opened.when);
     document.title = opened.name + " – dutytrace";
-    this.excursions.render(opened.excursions, opened.excursion_count);
-    this.notes.render(opened.notes);
-    this.strip.render(opened.strip);
+    this.excursions.forgetChoice();
+    this.renderParts(opened);
     this.list.refresh();
-    this.overlay.begin(view.over, view.shift, view.joints);
-    const worst = opened.excursions.find((e) => e.severity === "trip") || opened.excursions[0];
+    this.overlay.begin(view.over, view.shift, view.over_joints);
+    const [worst] = opened.excursions;
     this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
     this.takeSpan(view.span);
     this.show(view.from ?? 0, view.to ?? opened.length_s);
@@ -181,13 +189,19 @@ export class ReplayPage extends Page {
       const opened = await this.fetchOpened();
       if (!opened) return;
       this.opened = opened;
-      this.strip.render(opened.strip);
-      this.excursions.render(opened.excursions, opened.excursion_count);
-      this.notes.render(opened.notes);
+      this.renderParts(opened);
       this.show(this.view[0], this.view[1]);
     } catch (fault) {
       setText(this.part("when"), fault.message);
     }
+  }
+
+  /** @param {Overview} opened */
+  renderParts(opened) {
+    this.drawn.render(opened);
+    this.strip.render(opened.strip);
+    this.excursions.render(opened);
+    this.notes.render(opened.notes);
   }
 
   /** @param {string} text */
@@ -207,12 +221,11 @@ export class ReplayPage extends Page {
 
   address() {
     const path = "/replay/" + encodeURIComponent(this.name);
-    const { view, span, judged } = this;
-    const rows = this.window.rowChoice.text;
-    if (!view) return addressOf(path, { judged, rows });
+    const { view, span, which } = this;
+    if (!view) return addressOf(path, which);
     const window = { from: toMilli(view[0]), to: toMilli(view[1]), at: toMilli(this.head) };
     const spans = span ? { span0: toMilli(span[0]), span1: toMilli(span[1]) } : {};
-    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), judged, rows });
+    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), ...which });
   }
 
   /** Puts the view into the address bar once it rests. */
@@ -221,19 +234,6 @@ export class ReplayPage extends Page {
     this.after("address", ADDRESS_AFTER_MS, () => {
       if (this.opened) history.replaceState(null, "", this.address());
     });
-  }
-
-  async copyLink() {
-    const link = this.part("link");
-    let text = "The address bar holds it";
-    try {
-      await navigator.clipboard.writeText(location.origin + this.address());
-      text = "Copied";
-    } catch {
-      /* Only a page over HTTPS or of this machine has a clipboard. */
-    }
-    setText(link, text);
-    setTimeout(() => setText(link, LINK_TEXT), 2000);
   }
 
   /* ---- window, play-head, span ---- */
@@ -284,36 +284,5 @@ export class ReplayPage extends Page {
     this.after("span", 150, () => {
       if (this.span) this.spans.render();
     });
-  }
-
-  /** @param {KeyboardEvent} event */
-  pressKey(event) {
-    if (!isPageKey(event) || !this.opened) return;
-    const on = /** @type {HTMLElement} */ (event.target).tagName;
-    if (event.key === " " && on === "BUTTON") return;
-    if (this.overlay.pressKey(event)) {
-      event.preventDefault();
-      return;
-    }
-    const { transport } = this;
-    const share = event.shiftKey ? 0.1 : undefined;
-    /** @type {Record<string, () => void>} */
-    const actions = {
-      " ": () => transport.play(!transport.isPlaying),
-      ArrowLeft: () => transport.step(-1, share),
-      ArrowRight: () => transport.step(1, share),
-      "[": () => transport.toEvent(-1),
-      "]": () => transport.toEvent(1),
-      "+": () => this.zoom(0.5),
-      "=": () => this.zoom(0.5),
-      "-": () => this.zoom(2),
-      ",": () => transport.setSpeed(transport.speed - 1),
-      ".": () => transport.setSpeed(transport.speed + 1),
-      Escape: () => this.takeSpan(null),
-    };
-    const action = actions[event.key];
-    if (!action || (on === "INPUT" && event.key.startsWith("Arrow"))) return;
-    event.preventDefault();
-    action();
   }
 }

@@ -19,7 +19,7 @@ export class SpanFigures {
 
   /** Shows the figures of the page's span, or how to drag one. */
   async render() {
-    const { span, name, signal, judged, window } = this.page;
+    const { span, name, signal } = this.page;
     const asked = ++this.asked;
     if (!span) {
       this.box.replaceChildren(html("h3", "", "A span's figures"), html("p", "hint", HINT));
@@ -29,8 +29,8 @@ export class SpanFigures {
       start: span[0],
       end: span[1],
       ...this.page.overlay.params(),
-      judged,
-      rows: window.rowChoice.text,
+      ...this.page.which,
+      joints: this.page.drawn.shown,
     };
     try {
       const figures = await fetchSpan(name, which, signal);

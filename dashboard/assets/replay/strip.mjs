@@ -3,7 +3,7 @@
    marks of alerts. Dragging on it chooses a window. */
 import { clamp, html, svg } from "../dom.mjs";
 import { formatElapsed } from "../format.mjs";
-import { spreadLabels, timeTicks } from "../labels.mjs";
+import { fitText, spreadLabels, timeTicks } from "../labels.mjs";
 import { drawPlot, STILL } from "../plotly.mjs";
 import { severityMark } from "../marks.mjs";
 
@@ -92,7 +92,7 @@ export class WholeStrip {
     };
     const ends = m.ends.filter((/** @type {any} */ end) => end.y !== null);
     /** @type {[number, string][]} */
-    const labels = ends.map((/** @type {any} */ end) => [y(end.y), end.joint + ", °C"]);
+    const labels = ends.map((/** @type {any} */ end) => [y(end.y), this.fit(end.joint, m.margin[1] - 12, ", °C")]);
     if (m.torque) labels.push([top + (bottom - top) * (1 - m.domains[1][1] / 2), "torque, min to max"]);
     if (otherY !== null) labels.push([otherY, "other"]);
     const places = spreadLabels(
@@ -104,6 +104,24 @@ export class WholeStrip {
     labels.forEach(([, text], i) => {
       group.append(svg("text", { class: "tick", x: right + 10, y: places[i] + m.text * 0.36 }, text));
     });
+  }
+
+  /**
+   * A small text as it has room together with what follows it.
+   * @param {string} text
+   * @param {number} room
+   * @param {string} after
+   */
+  fit(text, room, after) {
+    const probe = svg("text", { class: "tick", x: -9999 });
+    this.layer.append(probe);
+    const widthOf = (/** @type {string} */ one) => {
+      probe.textContent = one;
+      return probe.getComputedTextLength();
+    };
+    const fitted = fitText(text, room - widthOf(after), widthOf) + after;
+    probe.remove();
+    return fitted;
   }
 
   /** @param {DocumentFragment} group @param {Area} area */

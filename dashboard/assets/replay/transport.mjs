@@ -1,5 +1,5 @@
 // @ts-check
-/* The transport: play and pause, steps, events before and after, the speed, the window's buttons. */
+/* The transport: play and pause, steps, alerts before and after, the speed, the window's buttons. */
 import { clamp, find, findAll, html, setText } from "../dom.mjs";
 
 const SPEEDS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
@@ -20,8 +20,8 @@ export class Transport {
     page.part("play").onclick = () => this.play(!this.isPlaying);
     page.part("back").onclick = () => this.step(-1);
     page.part("on").onclick = () => this.step(1);
-    page.part("before").onclick = () => this.toEvent(-1);
-    page.part("after").onclick = () => this.toEvent(1);
+    page.part("before").onclick = () => this.toAlert(-1);
+    page.part("after").onclick = () => this.toAlert(1);
     for (const choice of findAll(page.root, ".choice"))
       choice.onclick = () => this.chooseWindow(Number(choice.dataset.window));
   }
@@ -95,12 +95,18 @@ export class Transport {
     page.moveHead(page.head + way * (page.view[1] - page.view[0]) * share, { follow: true });
   }
 
-  /** @param {number} way */
-  toEvent(way) {
+  /**
+   * Goes to the next alert, or trip; of one that chatters to the first of its run.
+   * @param {number} way
+   * @param {boolean} [isTrip]
+   */
+  toAlert(way, isTrip = false) {
     const { opened, head } = this.page;
     if (!opened) return;
+    /** @type {number[]} */
+    const stops = isTrip ? opened.trip_stops : opened.alert_stops;
     const isBeyond = (/** @type {number} */ at) => (way > 0 ? at > head + 1e-3 : at < head - 1e-3);
-    const next = way > 0 ? opened.events.find(isBeyond) : opened.events.findLast(isBeyond);
+    const next = way > 0 ? stops.find(isBeyond) : stops.findLast(isBeyond);
     if (next !== undefined) this.page.moveHead(next, { follow: true });
   }
 }

@@ -69,13 +69,13 @@ export class RowsWindow {
     this.isStale = false;
     this.host.classList.add("busy");
     const { page } = this;
-    const { name, judged } = page;
+    const { name } = page;
     const view = /** @type {[number, number]} */ (page.view);
     const which = {
       start: view[0],
       end: view[1],
-      judged,
-      rows: this.rowChoice.text,
+      ...page.which,
+      joints: page.drawn.shown,
       ...figureSize(this.host.clientWidth),
       ...page.overlay.params(),
     };

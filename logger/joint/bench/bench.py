@@ -17,6 +17,7 @@ from logger.joint.bench.bench_settings import (
     parse_bench_tables,
     sensors_of_file,
 )
+from logger.joint.bench.claims import StatedClaim, stated_claims
 from logger.joint.bench.expand import expand_layout
 from logger.joint.bench.frame_match import FrameMatch, frame_match
 from logger.joint.bench.identifiers import format_id, identifier_for
@@ -29,6 +30,7 @@ from logger.joint.bench.joint_settings import (
 )
 from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.scaling import scaling_of
+from logger.joint.bench.specimens import check_labels_differ, check_serials_differ
 from logger.joint.bench.table_settings import TableJoint, TableSettings
 from logger.joint.channels import in_channel_order
 from logger.settings_file import (
@@ -102,6 +104,10 @@ class Bench:
             if joint.name == name:
                 return joint
         raise KeyError(name)
+
+    def claims_of(self, joint: JointSettings) -> tuple[StatedClaim, ...]:
+        """Return what a joint's maker claims, in the order of the file."""
+        return stated_claims(joint.claims, self.text, joint.name) if joint.claims else ()
 
     def bus_of(self, joint: JointSettings) -> int:
         """Return the index in `buses` of the bus that a joint is wired to."""
@@ -195,7 +201,8 @@ def read_bench(path: Path, *, given_layouts: Mapping[str, str] | None = None) ->
                 texts[name] = layout_content
     bench = bench_from_texts(text, texts, where=str(path))
     _check_slots_apart(bench, str(path))
-    _check_labels_differ(bench, str(path))
+    check_labels_differ(bench.labels, str(path))
+    check_serials_differ(bench.joints, str(path))
     return bench
 
 
@@ -355,18 +362,6 @@ def _check_frames_distinct(bench: Bench, where: str) -> None:
                 "leading bytes or another `match` that differ; where one frame carries values of "
                 "both joints, `shared = true` in the layout and a `slot` for each in the bench "
                 "file."
-            )
-
-
-def _check_labels_differ(bench: Bench, where: str) -> None:
-    """Refuse two joints that people could not tell apart."""
-    name_by_label: dict[str, str] = {}
-    for name, label in bench.labels.items():
-        other = name_by_label.setdefault(label, name)
-        if other != name:
-            raise InputError(
-                f"{where}: joint {name!r}: found the label {label!r}, which is that of {other!r}, "
-                "too; expected another one for each."
             )
 
 

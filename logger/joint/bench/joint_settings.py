@@ -5,10 +5,12 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
+from logger.joint.bench.claims import Claims
 from logger.joint.bench.code_names import CodeNames, FlagNames
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
+from logger.joint.bench.thermal_settings import ThermalSettings
 from logger.joint.bench.value import ChannelName, Encoder, Ntc, Slot
 from logger.joint.channels import explain_channel_name, is_channel
 from logger.settings_file import SettingError, Settings
@@ -183,6 +185,14 @@ class JointSettings(Settings):
     """Its key: in commands, limits, files and JSON answers."""
     label: Label = ""
     """What people call it, where it is named to people; left away: its name."""
+    serial: Annotated[str, Field(max_length=80), AfterValidator(_check_label)] = ""
+    """Of the specimen: two recordings with it speak of one and the same joint."""
+    type: Annotated[str, Field(max_length=80), AfterValidator(_check_label)] = ""
+    """Of its kind, as the maker calls it: two specimens of it can be compared."""
+    mounting: Annotated[str, Field(max_length=200), AfterValidator(_check_label)] = ""
+    """On what it is mounted, in the words of the claims: what it bears depends on it."""
+    claims: Claims = Field(default_factory=dict)
+    """What its maker says: quantity with unit -> value, held against what is measured."""
     layout: str
     bus: str | None = None
     """Name of the bus it is wired to; needed where there are several."""
@@ -198,6 +208,8 @@ class JointSettings(Settings):
     torque: TorqueSettings | None = None
     winding: WindingSettings | None = None
     """With it a fit of heat is told in K/W and J/K."""
+    thermal: ThermalSettings | None = None
+    """A fitted model of its heat: with it the recorder forecasts its temperatures."""
     rated: RatedValues = RatedValues()
     per_mille: PerMilleBase = PerMilleBase()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)

@@ -8,7 +8,7 @@ back, so any chunking of the frames gives the same readings. `dispatch` finds wh
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,7 @@ from logger.joint.decode.encoder_position import fill_positions
 from logger.joint.decode.joint_rows import JointRows, rows_by_joint
 from logger.joint.decode.joint_texts import decode_joint_texts
 from logger.joint.decode.loopback import NO_ECHO_STATE, EchoState, is_response
+from logger.joint.decode.steady_turns import look_at_held
 from logger.joint.decode.text_codes import Notice
 
 __all__ = [
@@ -35,6 +36,7 @@ __all__ = [
     "decode",
     "decode_plan",
     "frame_kinds",
+    "settled_state",
     "state_for_resume",
 ]
 
@@ -118,6 +120,22 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
             },
         ),
         DecodeState(joints=dict(zip(names, states, strict=True)), echoes=echo_states),
+    )
+
+
+def settled_state(plan: DecodePlan, state: DecodeState) -> DecodeState:
+    """Return a state with everything looked at that is held until it is needed.
+
+    It decodes what follows as the state itself does; two of the same frames are equal, in whatever
+    batches they came.
+    """
+    return replace(
+        state,
+        joints={
+            joint.joint.name: look_at_held(joint, state.joints[joint.joint.name])
+            for joint in plan.joints
+            if joint.joint.name in state.joints
+        },
     )
 
 

@@ -26,6 +26,8 @@ SPEED: Final = "speed_rad_s"
 SETPOINT: Final = "position_setpoint_rad"
 CURRENT: Final = "current_A"
 TORQUE: Final = "torque_Nm"
+_WHOLE_TURN_SHARE: Final = 1e-9
+"""A rounded turn is still one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,9 @@ class JointPlan:
     setpoint_row: int
     position_scaling: Scaling
     """One encoder count at the output, in rad; the offset is that of the joint's zero."""
+    zero_count: int | None
+    """The count at the joint's zero, where the encoder counts a whole turn of the output: its
+    positions are signed about it. None: they begin with the raw count."""
     known_for_ns: int
     """The longest silence after which the turns of the encoder are still taken as known."""
     guided_for_ns: int
@@ -231,6 +236,8 @@ def _joint_plan(
         if frame.encoder is not None
     ]
     count_kind, count_field, encoder = encoders[0] if encoders else (-1, 0, None)
+    position_scaling = _scaling(encoder, joint) if encoder else Scaling(factor=1.0, offset=0.0)
+    counts = encoder.encoder.modulus if encoder and encoder.encoder else 0
     channel_specs = [channel_named(channel) for channel in channels]
     speed_apart = _is_speed_apart(layout)
     speed_values = sum(value.channel == SPEED for frame in layout.frame for value in frame.value)
@@ -252,13 +259,14 @@ def _joint_plan(
         kind_of=kind_of,
         lowest=np.array([[channel.lowest] for channel in channel_specs]).reshape(-1, 1),
         highest=np.array([[channel.highest] for channel in channel_specs]).reshape(-1, 1),
-        counts=encoder.encoder.modulus if encoder and encoder.encoder else 0,
+        counts=counts,
         count_kind=count_kind,
         count_slot=table.slot_of[count_kind, count_field] if encoders else 0,
         position_row=row(POSITION),
         speed_row=row(SPEED),
         setpoint_row=row(SETPOINT),
-        position_scaling=_scaling(encoder, joint) if encoder else Scaling(factor=1.0, offset=0.0),
+        position_scaling=position_scaling,
+        zero_count=_zero_count(position_scaling, counts),
         # An encoder that counts its turns itself knows them after any silence.
         known_for_ns=TIME_MAX_NS if many_turns else to_ns(joint.turns_known_for_s),
         guided_for_ns=to_ns(joint.turns_known_for_s),
@@ -271,6 +279,17 @@ def _joint_plan(
         speed_apart=speed_apart,
         speed_with_count=not speed_apart and speed_values == 1,
     )
+
+
+def _zero_count(scaling: Scaling, counts: int) -> int | None:
+    """Return the count at the joint's zero; None where the counts are less than an output turn.
+
+    A motor's encoder behind a gear starts again several times in a turn of the output: which of
+    them a position begins in is not known, and the nearest to zero is no better than the first.
+    """
+    if counts * abs(scaling.factor) < 2.0 * math.pi * (1.0 - _WHOLE_TURN_SHARE):
+        return None
+    return round(-scaling.offset / scaling.factor)
 
 
 def _as_slice(rows: list[int]) -> slice | list[int]:
@@ -324,6 +343,7 @@ def _find_plan(
         modulus=value.encoder.modulus,
         hold_ns=bench.hold_times_ns_of(joint)[SETPOINT],
         within_ns=to_ns(joint.turns_found_within_s),
+        rad_per_count=_scaling(value, joint).factor,
     )
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from logger.arrays import TIME_MIN_NS
 from logger.joint.decode.loopback import EchoState
 from logger.joint.decode.text_codes import TextState
-from logger.joint.decode.turn_memory import TurnMemory
+from logger.joint.decode.turn_memory import HeldCounts, TurnMemory
 from logger.joint.decode.unwrap import UnwrapState
 
 __all__ = ["DecodeState", "JointState", "state_for_resume"]
@@ -29,7 +29,9 @@ class JointState(NamedTuple):
     speed_counts_s: float = math.nan
     speed_time_ns: int = 0
     memory: TurnMemory = TurnMemory()
-    """Of its rests and set-points, by which lost turns are found."""
+    """Of its rests and set-points, by which lost turns are found; as of before `held`."""
+    held: tuple[HeldCounts, ...] = ()
+    """The newest counts, which the memory has still to look at; none while turns are lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

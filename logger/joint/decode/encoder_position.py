@@ -16,7 +16,7 @@ from logger.joint.decode.decode_plan import POSITION, SETPOINT, SPEED, DecodePla
 from logger.joint.decode.decode_state import JointState
 from logger.joint.decode.found_turns import find_turns
 from logger.joint.decode.joint_rows import JointRows
-from logger.joint.decode.steady_turns import advance_together
+from logger.joint.decode.steady_turns import advance_together, hold_setpoints, look_at_held
 from logger.joint.decode.turn_memory import CountRows, FoundSegment, Setpoints, TurnMemory
 from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
 
@@ -64,10 +64,12 @@ def fill_positions(
         if first == end or index in done:
             continue
         values = extracted.values[:, first:end]
-        if joint.counts:
+        if states[index].held and not rows.kind_counts[joint.count_kind]:
+            states[index] = hold_setpoints(joint, states[index], rows, extracted, index)
+        elif joint.counts:
             states[index], found[index] = _fill_position(
                 joint,
-                states[index],
+                look_at_held(joint, states[index]),
                 _counts_of(joint, rows, extracted, first, end),
                 counts_due=rows.kind_counts[joint.count_kind],
                 time_ns=rows.time_ns[first:end],
@@ -268,6 +270,7 @@ def _unwrap_counts(
         guided_for_ns=plan.guided_for_ns,
         state=state.turns,
         speed_apart=plan.speed_apart,
+        zero=plan.zero_count,
         broken=broken,
     )
     if plan.find is not None and setpoints is not None:

@@ -29,6 +29,7 @@ from logger.joint.decode.turn_memory import (
     CountRows,
     FindPlan,
     FoundSegment,
+    HeldCounts,
     LostTurns,
     Rest,
     Setpoints,
@@ -36,7 +37,7 @@ from logger.joint.decode.turn_memory import (
 )
 from logger.joint.decode.unwrap import UnwrapState
 
-__all__ = ["SAMPLE_NS", "Sample", "find_turns", "remember_samples"]
+__all__ = ["find_turns", "remember_counts"]
 
 _STILL_TURNS_S: Final = 0.05
 """Turns of the encoder a second below which it stands still."""
@@ -44,25 +45,14 @@ _SAME_DISTANCE_TURNS: Final = 0.05
 """Distances from set-points that differ by less are the same."""
 _APART_TURNS: Final = 0.25
 """Set-points that differ by more are two."""
-SAMPLE_NS: Final = 100_000_000
+_SAMPLE_NS: Final = 100_000_000
 """How far apart the readings are that are looked at."""
 _SAME_ANGLE_TURNS: Final = 0.005
 """A joint that did not move reads the same, to the play of its gear at most."""
-_NO_TURNS: Final = UnwrapState()
-_NO_ROWS: Final = CountRows(
-    row=np.empty(0, np.intp),
-    time_ns=np.empty(0, np.int64),
-    total=np.empty(0, np.int64),
-    segment=np.empty(0, np.int32),
-    speed_counts_s=np.empty(0),
-    broken=None,
-)
-
-
-Sample = tuple[int, int, int, float, float, int, bool]
+_Sample = tuple[int, int, int, float, float, int, bool]
 """A reading that is looked at: which of the rows of counts, its time, total and speed, the newest
 set-point at it (in counts; NaN: none) and the time of that, whether turns were lost before it. A
-plain tuple, as there are some in every batch."""
+plain tuple, as there are ten a second."""
 
 
 def find_turns(
@@ -99,37 +89,48 @@ def find_turns(
     return finder.total, finder.segment, finder.found, found_memory
 
 
-def remember_samples(
-    plan: FindPlan,
-    memory: TurnMemory,
-    samples: Sequence[Sample],
-    newest: tuple[float, int],
-) -> TurnMemory:
-    """Return the memory after readings of a joint whose turns are known, and stay so.
+def remember_counts(plan: FindPlan, memory: TurnMemory, held: Sequence[HeldCounts]) -> TurnMemory:
+    """Return the memory of a joint whose turns are known after counts that were held, in order.
 
-    The same as that of `find_turns`, which looks at each reading in arrays of them.
-
-    Parameters
-    ----------
-    samples
-        At least one: the first reading in each tenth of a second, none with a loss.
-    newest
-        The newest set-point after all readings, in counts, and its time.
+    There is at least one.
     """
-    finder = _Finder(plan=plan, memory=memory, rows=_NO_ROWS, before=_NO_TURNS)
-    return finder.find(samples, newest)
+    rows_of_held = [len(part.row_time_ns) for part in held]
+    first_rows = np.cumsum([0, *rows_of_held[:-1]])
+    setpoint_rad = np.concatenate([part.setpoint_rad for part in held])
+    row = (~np.isnan(setpoint_rad)).nonzero()[0]
+    setpoints = Setpoints(
+        row=row,
+        time_ns=np.concatenate([part.row_time_ns for part in held])[row],
+        counts=setpoint_rad[row] / plan.rad_per_count,
+    )
+    time_ns = np.concatenate([part.time_ns for part in held])
+    counts = CountRows(
+        row=np.concatenate(
+            [
+                part.row + (first_row - part.first_row)
+                for part, first_row in zip(held, first_rows, strict=True)
+            ]
+        ),
+        time_ns=time_ns,
+        total=np.concatenate([part.total for part in held]),
+        segment=np.zeros(len(time_ns), np.int32),
+        speed_counts_s=np.concatenate([part.speed_counts_s for part in held]),
+        broken=None,
+    )
+    before = UnwrapState(time_ns=held[0].before_ns, segment=0)
+    return find_turns(plan, memory, counts, setpoints, before=before)[-1]
 
 
 def _samples(
     memory: TurnMemory, rows: CountRows, setpoints: Setpoints, before: UnwrapState
-) -> Sequence[Sample]:
+) -> Sequence[_Sample]:
     """Return the first reading in each tenth of a second, and each before which turns were lost.
 
     All of them would cost as much as decoding them.
     """
-    tenth = rows.time_ns // SAMPLE_NS
+    tenth = rows.time_ns // _SAMPLE_NS
     is_sample = np.empty(len(tenth), bool)
-    is_sample[0] = tenth[0] != before.time_ns // SAMPLE_NS
+    is_sample[0] = tenth[0] != before.time_ns // _SAMPLE_NS
     is_sample[1:] = tenth[1:] != tenth[:-1]
     is_loss = np.zeros(len(tenth), bool)
     if rows.segment[-1] != before.segment:  # segments only count up
@@ -176,11 +177,11 @@ class _Finder:
         self._plan, self._memory, self._rows, self._before = plan, memory, rows, before
         self._segment_since_ns = memory.segment_since_ns
         self._rests, self._lost = memory.rests, memory.lost
-        self._samples: Sequence[Sample] = ()
+        self._samples: Sequence[_Sample] = ()
         self.total, self.segment = rows.total, rows.segment
         self.found: list[FoundSegment] = []
 
-    def find(self, samples: Sequence[Sample], newest: tuple[float, int]) -> TurnMemory:
+    def find(self, samples: Sequence[_Sample], newest: tuple[float, int]) -> TurnMemory:
         """Remember rests and losses, begin the segments whose turns are found; return the memory.
 
         `newest`: the newest set-point after all readings, and its time.
@@ -191,7 +192,7 @@ class _Finder:
         sample_ns, sample_total = memory.sample_ns, memory.sample_total
         previous_setpoint, is_judged = memory.sample_setpoint, memory.is_judged
         still_since_ns = memory.still_since_ns
-        at_rest: Sample | None = None
+        at_rest: _Sample | None = None
         for sample in samples:
             _, time_ns, total, speed, setpoint, setpoint_ns, is_loss = sample
             if (
@@ -233,7 +234,7 @@ class _Finder:
             self._lost,
         )
 
-    def _total_at(self, sample: Sample) -> int:
+    def _total_at(self, sample: _Sample) -> int:
         """Return the total at a sample, in line with what was found before it."""
         row, _, total, *_ = sample
         return int(self.total[row]) if self.found else total
@@ -246,7 +247,7 @@ class _Finder:
             return self._before.time_ns, self._before.total
         return self._memory.newest_ns, self._memory.newest_total
 
-    def _lose(self, sample: Sample, sampled_ns: int, still_since_ns: int) -> None:
+    def _lose(self, sample: _Sample, sampled_ns: int, still_since_ns: int) -> None:
         """Remember what was known before the turns were lost; `sampled_ns`: the sample before."""
         rows, (row, time_ns, *_) = self._rows, sample
         is_first = self._before.segment < 0 and row == 0
@@ -275,7 +276,7 @@ class _Finder:
                 )
         self._rests, self._lost, self._segment_since_ns = (), lost, time_ns
 
-    def _rest(self, sample: Sample, since_ns: int) -> Rest:
+    def _rest(self, sample: _Sample, since_ns: int) -> Rest:
         """Remember that it is at rest at a sample."""
         _, time_ns, _, _, setpoint, setpoint_ns, _ = sample
         distance = self._total_at(sample) - setpoint
@@ -295,7 +296,7 @@ class _Finder:
         apart = [one for one in earlier if abs(one.setpoint - rest.setpoint) >= limit]
         return (*apart[-1:], rest)
 
-    def _judge(self, sample: Sample, rest: Rest) -> None:
+    def _judge(self, sample: _Sample, rest: Rest) -> None:
         """Find the turns at a rest, if they are lost and can be known."""
         lost = self._lost
         if lost is None:
@@ -327,7 +328,7 @@ class _Finder:
         return newest.distance if is_same and is_new else math.nan
 
     def _begin_segment(
-        self, sample: Sample, shift: int, anchor: PositionAnchor, lost: LostTurns
+        self, sample: _Sample, shift: int, anchor: PositionAnchor, lost: LostTurns
     ) -> None:
         row, time_ns, *_ = sample
         # The next loss begins with the raw count again, as in any other batch.

@@ -108,6 +108,7 @@ def _decode_texts_of(
             frame.tell,
             text_state,
             joint=joint.joint.name,
+            label=joint.joint.label or joint.joint.name,
             time_ns=time_ns[places],
             values=codes,
             data=data[rows.frames_at(first + places)],

@@ -7,7 +7,6 @@ certain, nothing is done, and `encoder_position` goes through the joints one by 
 """
 
 import math
-from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
@@ -19,21 +18,33 @@ from logger.joint.channels import channel_named
 from logger.joint.decode.bit_fields import Extracted
 from logger.joint.decode.decode_plan import POSITION, JointPlan, TurnGroup
 from logger.joint.decode.decode_state import JointState
-from logger.joint.decode.found_turns import SAMPLE_NS, find_turns, remember_samples
+from logger.joint.decode.found_turns import find_turns, remember_counts
 from logger.joint.decode.joint_rows import JointRows
 from logger.joint.decode.turn_memory import (
     CountRows,
-    FindPlan,
     FoundSegment,
+    HeldCounts,
     Setpoints,
     TurnMemory,
 )
 from logger.joint.decode.unwrap import UnwrapState
 
-__all__ = ["advance_together"]
+__all__ = ["advance_together", "hold_setpoints", "look_at_held"]
 
 _SURE_TURNS: Final = 0.49
 """Below so much of a turn rounding cannot make half a turn of it."""
+_MOST_HELD: Final = 64
+"""Batches of which counts are held: to look at all of them costs as much as at three or four."""
+_MANY_ROWS: Final = 1024
+"""Rows of a batch that is looked at by itself: held, it would keep its columns in memory."""
+_NO_COUNTS: Final = (
+    np.empty(0, np.intp),
+    np.empty(0, np.int64),
+    np.empty(0, np.int64),
+    np.empty(0, np.float64),
+)
+_FoundTurns = tuple[Ints, NDArray[np.int32], Sequence[FoundSegment], TurnMemory]
+"""What `find_turns` returns."""
 _USUAL_RAD: Final = min(-channel_named(POSITION).lowest, channel_named(POSITION).highest)
 
 
@@ -83,29 +94,42 @@ def advance_together(
     counts = _steady_counts(group, plans, states, rows, extracted)
     if counts is None:
         return None
-    memories: Mapping[int, TurnMemory] = {}
-    found: Mapping[int, Sequence[FoundSegment]] = {}
-    segments: dict[int, NDArray[np.int32]] = {}
-    places, total = counts.places, counts.total
+    lost: Mapping[int, _FoundTurns] = {}
     if group.finds:
-        memories, found, segments = _advance_memories(
-            group, plans, states, rows, extracted, counts=counts
-        )
+        lost = _find_lost_turns(group, plans, states, rows, extracted, counts=counts)
+    places, total = counts.places, counts.total
     position = total.astype(np.float64)
     position *= counts.factor
     if group.has_offset:
         position += group.offset[counts.kind]
     extracted.values[group.position_row][places] = position
     after: dict[int, JointState] = {}
+    found: dict[int, Sequence[FoundSegment]] = {}
     is_usual = True
     for joint, first, end in counts.spans:
         state = states[joint]
-        newest_segment = state.turns.segment
-        if joint in segments:
-            segment[places[first:end]] = segments[joint]
-            newest_segment = int(segments[joint][-1])
+        newest_segment, memory, held = state.turns.segment, state.memory, state.held
+        if joint in lost:
+            _, segments, its_found, memory = lost[joint]
+            segment[places[first:end]] = segments
+            newest_segment = int(segments[-1])
+            if its_found:
+                found[joint] = its_found
         else:
             segment[places[first:end]] = newest_segment
+            if plans[joint].find is not None:
+                begin, stop = rows.spans[joint]
+                its_counts = HeldCounts(
+                    state.turns.time_ns,
+                    places[first:end],
+                    counts.time_ns[first:end],
+                    total[first:end],
+                    counts.speed_counts_s[first:end],
+                    begin,
+                    rows.time_ns[begin:stop],
+                    extracted.values[group.setpoint_row][begin:stop],
+                )
+                held = (*held, its_counts)
         time_ns, speed = counts.time_ns.item(end - 1), counts.speed_counts_s.item(end - 1)
         turns = UnwrapState(
             time_ns, counts.raw.item(end - 1), speed, total.item(end - 1), newest_segment
@@ -117,8 +141,11 @@ def advance_together(
             state.restarts_counted,
             speed,
             time_ns,
-            memories.get(joint, state.memory),
+            memory,
+            held,
         )
+        if len(held) >= _MOST_HELD or len(rows.kind) >= _MANY_ROWS:
+            after[joint] = look_at_held(plans[joint], after[joint])
         # From each count to the next it is half a turn at most.
         furthest = abs(turns.total) + (end - first) * group.modulus
         scaling = plans[joint].position_scaling
@@ -192,7 +219,7 @@ def _steady_counts(
     return _Counts(places, kind, factor, time_ns, count, speed, total, spans)
 
 
-def _advance_memories(
+def _find_lost_turns(
     group: TurnGroup,
     plans: Sequence[JointPlan],
     states: Sequence[JointState],
@@ -200,99 +227,60 @@ def _advance_memories(
     extracted: Extracted,
     *,
     counts: _Counts,
-) -> tuple[
-    Mapping[int, TurnMemory], Mapping[int, Sequence[FoundSegment]], dict[int, NDArray[np.int32]]
-]:
-    """Return what is remembered of the joints after these counts, and the segments that are found.
+) -> Mapping[int, _FoundTurns]:
+    """Return what `find_turns` does for each joint whose turns were lost before these counts.
 
-    The third are the segments of the rows of a joint with found ones; its totals become those with
-    the turns that were found.
+    Its totals become those with the turns that were found.
     """
-    column = extracted.values[group.setpoint_row]
-    # Only a value that is there equals itself.
-    setpoint_at = (column == column).nonzero()[0]  # noqa: PLR0124
-    setpoint_row = setpoint_at.tolist()
-    setpoint_ns = rows.time_ns[setpoint_at].tolist()
-    setpoint_rad = column[setpoint_at].tolist()
-    memories: dict[int, TurnMemory] = {}
-    found: dict[int, Sequence[FoundSegment]] = {}
-    segments: dict[int, NDArray[np.int32]] = {}
+    lost: dict[int, _FoundTurns] = {}
     for joint, first, end in counts.spans:
         find, state = plans[joint].find, states[joint]
-        if find is None:
+        if find is None or state.memory.lost is None:
             continue
-        memory, factor = state.memory, plans[joint].position_scaling.factor
         begin, stop = rows.spans[joint]
-        begin, stop = bisect_left(setpoint_row, begin), bisect_left(setpoint_row, stop)
-        if memory.lost is not None:
-            its_setpoints = setpoint_at[begin:stop]
-            total, its_segments, its_found, memories[joint] = _find_turns(
-                find,
-                state,
-                counts,
-                Setpoints(
-                    row=its_setpoints,
-                    time_ns=rows.time_ns[its_setpoints],
-                    counts=column[its_setpoints] / factor,
-                ),
-                first=first,
-                end=end,
-            )
-            if its_found:
-                counts.total[first:end] = total
-                found[joint], segments[joint] = its_found, its_segments
-            continue
-        # Set-points and their times; first the newest of those before these rows.
-        newest = [memory.setpoint, *[rad / factor for rad in setpoint_rad[begin:stop]]]
-        newest_ns = [memory.setpoint_ns, *setpoint_ns[begin:stop]]
-        samples = []
-        for at in _sample_places(counts.time_ns[first:end], state.turns.time_ns):
-            place = first + at
-            setpoint = bisect_left(setpoint_row, counts.places.item(place), begin, stop) - begin
-            samples.append(
-                (
-                    at,
-                    counts.time_ns.item(place),
-                    counts.total.item(place),
-                    counts.speed_counts_s.item(place),
-                    newest[setpoint],
-                    newest_ns[setpoint],
-                    False,
-                )
-            )
-        if samples:
-            memories[joint] = remember_samples(find, memory, samples, (newest[-1], newest_ns[-1]))
-        elif stop > begin:
-            memories[joint] = memory.with_newest(newest[-1], newest_ns[-1])
-    return memories, found, segments
+        column = extracted.values[group.setpoint_row][begin:stop]
+        row = (~np.isnan(column)).nonzero()[0]
+        lost[joint] = find_turns(
+            find,
+            state.memory,
+            CountRows(
+                row=counts.places[first:end] - begin,
+                time_ns=counts.time_ns[first:end],
+                total=counts.total[first:end],
+                segment=np.full(end - first, state.turns.segment, np.int32),
+                speed_counts_s=counts.speed_counts_s[first:end],
+                broken=None,
+            ),
+            Setpoints(
+                row=row,
+                time_ns=rows.time_ns[begin:stop][row],
+                counts=column[row] / find.rad_per_count,
+            ),
+            before=state.turns,
+        )
+        counts.total[first:end] = lost[joint][0]
+    return lost
 
 
-def _sample_places(time_ns: Ints, before_ns: int) -> list[int]:
-    """Return which readings are the first in a tenth of a second; the one before is given."""
-    tenths = range(before_ns // SAMPLE_NS + 1, time_ns.item(-1) // SAMPLE_NS + 1)
-    if not tenths:
-        return []
-    places: list[int] = time_ns.searchsorted([tenth * SAMPLE_NS for tenth in tenths]).tolist()
-    # A tenth without a reading has the place of the next one that has.
-    return list(dict.fromkeys(places))
-
-
-def _find_turns(
-    plan: FindPlan,
-    state: JointState,
-    counts: _Counts,
-    setpoints: Setpoints,
-    *,
-    first: int,
-    end: int,
-) -> tuple[Ints, NDArray[np.int32], Sequence[FoundSegment], TurnMemory]:
-    """Return what `find_turns` does, of a joint whose turns were lost before these counts."""
-    rows = CountRows(
-        row=counts.places[first:end],
-        time_ns=counts.time_ns[first:end],
-        total=counts.total[first:end],
-        segment=np.full(end - first, state.turns.segment, np.int32),
-        speed_counts_s=counts.speed_counts_s[first:end],
-        broken=None,
+def hold_setpoints(
+    plan: JointPlan, state: JointState, rows: JointRows, extracted: Extracted, joint: int
+) -> JointState:
+    """Return the state of a joint of which counts are held after rows without a count."""
+    begin, stop = rows.spans[joint]
+    setpoints = HeldCounts(
+        state.turns.time_ns,
+        *_NO_COUNTS,
+        begin,
+        rows.time_ns[begin:stop],
+        extracted.values[plan.setpoint_row][begin:stop],
     )
-    return find_turns(plan, state.memory, rows, setpoints, before=state.turns)
+    state = state._replace(held=(*state.held, setpoints))
+    return look_at_held(plan, state) if len(state.held) >= _MOST_HELD else state
+
+
+def look_at_held(plan: JointPlan, state: JointState) -> JointState:
+    """Return the state of a joint with the counts that are held in its memory."""
+    if not state.held:
+        return state
+    assert plan.find is not None, "else none are held"
+    return state._replace(memory=remember_counts(plan.find, state.memory, state.held), held=())

@@ -96,6 +96,7 @@ def decode_texts(
     state: TextState,
     *,
     joint: str,
+    label: str,
     time_ns: NDArray[np.int64],
     values: Mapping[str, NDArray[np.float64]],
     data: NDArray[np.uint8],
@@ -104,6 +105,8 @@ def decode_texts(
 
     Parameters
     ----------
+    label
+        What people call the joint.
     values
         Code channel -> decoded values of these frames, shape (n,), NaN for none.
     data
@@ -133,7 +136,7 @@ def decode_texts(
                 channel=channel,
                 value=float(raw[row]),
                 frame=plan.name,
-                text=_code_sentence(joint, channel, codes, int(raw[row])),
+                text=_code_sentence(label, channel, codes, int(raw[row])),
             )
             for row in change_rows
         ]
@@ -160,7 +163,7 @@ def decode_texts(
                 channel="",
                 value=float(raws[0][row]),
                 frame=plan.name,
-                text=f"{joint}: {plan.name}: "
+                text=f"{label}: {plan.name}: "
                 + ", ".join(
                     f"{part.name} {codes.label(int(raw[row]))}"
                     for (part, codes), raw in zip(plan.parts, raws, strict=True)
@@ -186,11 +189,11 @@ def _change_rows(
     return np.flatnonzero(is_changed), tuple(int(meaning[-1]) for meaning in meanings)
 
 
-def _code_sentence(joint: str, channel: str, codes: CodeTable, raw: int) -> str:
+def _code_sentence(label: str, channel: str, codes: CodeTable, raw: int) -> str:
     known = channel_named(channel)
     where = f"{known.place.replace('_', ' ')} " if known.place else ""
     if known.quantity == "fault":
         if raw == _NO_FAULT_CODE and not codes.names:
-            return f"{joint}: no {where}fault any more."
-        return f"{joint}: {where}fault {codes.label(raw)}."
-    return f"{joint}: {where or 'drive '}state {codes.label(raw)}."
+            return f"{label}: no {where}fault any more."
+        return f"{label}: {where}fault {codes.label(raw)}."
+    return f"{label}: {where or 'drive '}state {codes.label(raw)}."

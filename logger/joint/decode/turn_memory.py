@@ -21,6 +21,7 @@ __all__ = [
     "CountRows",
     "FindPlan",
     "FoundSegment",
+    "HeldCounts",
     "LostTurns",
     "Rest",
     "Setpoints",
@@ -43,6 +44,8 @@ class FindPlan:
     """How long a set-point holds."""
     within_ns: int
     """The longest silence in which the joint cannot have been switched off and on."""
+    rad_per_count: float
+    """One count at the output."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +72,27 @@ class CountRows:
     """NaN where it is not known."""
     broken: NDArray[np.bool_] | None
     """Before these the joint was switched on again; None: never."""
+
+
+class HeldCounts(NamedTuple):
+    """n counts of one batch that the memory has still to look at; no turns were lost in them.
+
+    A tuple, as one is made of every batch. What follows from them is the same whenever they are
+    looked at, and for many of them costs little more than for a few.
+    """
+
+    before_ns: int
+    """Time of the count before them."""
+    row: NDArray[np.intp]
+    """Shape (n,): which row of the batch each is, as `first_row`."""
+    time_ns: Ints
+    total: Ints
+    speed_counts_s: Floats
+    first_row: int
+    """The first of the joint's r rows in the batch, one after the other."""
+    row_time_ns: Ints
+    """Shape (r,): the times of its rows, and the set-points that they carry, NaN for none."""
+    setpoint_rad: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,11 +161,9 @@ class TurnMemory(NamedTuple):
         """Return it with the newest of more set-points."""
         if not len(setpoints.row):
             return self
-        return self.with_newest(float(setpoints.counts[-1]), int(setpoints.time_ns[-1]))
-
-    def with_newest(self, setpoint: float, setpoint_ns: int) -> "TurnMemory":
-        """Return it with a newer set-point."""
-        return self._replace(setpoint=setpoint, setpoint_ns=setpoint_ns)
+        return self._replace(
+            setpoint=float(setpoints.counts[-1]), setpoint_ns=int(setpoints.time_ns[-1])
+        )
 
     def after_restart(self, turns: UnwrapState) -> "TurnMemory":
         """Return what a recorder that resumes the recording reads back from its newest segment."""

@@ -42,6 +42,7 @@ def unwrap_counts(
     guided_for_ns: int | None = None,
     state: UnwrapState,
     speed_apart: bool = False,
+    zero: int | None = None,
     broken: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int32], UnwrapState]:
     """Return the continuous count and its segment for n encoder readings.
@@ -64,6 +65,9 @@ def unwrap_counts(
     speed_apart
         The speed comes in a frame of its own and is held until the next: the moves since the last
         one were counted with a speed that was already out of date.
+    zero
+        The count at the joint's zero: a segment begins within half a turn of it, below or above.
+        None: with the raw count.
     broken
         bool, shape (n,): before these readings the joint was switched on again.
 
@@ -71,9 +75,10 @@ def unwrap_counts(
     -------
     total, segment, state
         int64 and int32, shape (n,). `total` is continuous within a segment; a segment begins with
-        the raw count. A new one begins after a silence longer than `valid_for_ns`, where the joint
-        was switched on again, where the speed changed so much that it leaves more than half a turn
-        open, and, without a speed, at a move of exactly half a turn.
+        the raw count, or with the one that is nearest to `zero`. A new one begins after a silence
+        longer than `valid_for_ns`, where the joint was switched on again, where the speed changed
+        so much that it leaves more than half a turn open, and, without a speed, at a move of
+        exactly half a turn.
 
     Notes
     -----
@@ -120,13 +125,16 @@ def unwrap_counts(
     move = nearest + turn_counts * modulus
 
     if is_unknown.any():
-        # Within a segment the total is its first raw count plus the moves since: one running sum of
-        # all moves serves every segment, less what it was at the first reading of that segment.
+        # Within a segment the total is its first count plus the moves since: one running sum of all
+        # moves serves every segment, less what it was at the first reading of that segment.
         move[is_unknown] = 0
         run = np.cumsum(move)
         segment_starts = np.where(is_unknown, np.arange(len(move)), -1)
         latest = np.maximum.accumulate(segment_starts)
-        base = np.where(latest >= 0, counts[1:][latest] - run[latest], np.int64(state.total))
+        first = counts[1:][latest]
+        if zero is not None:
+            first = (first - zero + half) % modulus - half + zero
+        base = np.where(latest >= 0, first - run[latest], np.int64(state.total))
         total = base + run
         segment = (state.segment + np.cumsum(is_unknown)).astype(np.int32)
     else:

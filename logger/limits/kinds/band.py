@@ -145,7 +145,7 @@ inside   = [43.0, 53.0]
     def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
         """See `JointLimit`."""
         return tuple(
-            DragHandle(key="outside", position=at, number_index=place)
+            DragHandle(key="outside", position=at, number_index=place, is_rising=place == 1)
             for place, at in enumerate(self.outside)
         )
 

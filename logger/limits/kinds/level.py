@@ -180,7 +180,7 @@ off_delay_s = 5.0
     def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
         """See `JointLimit`."""
         key, both = ("above" if self.rising else "below"), self.magnitude
-        pick_up = DragHandle(key=key, position=self.pick_up, mirrored=both)
+        pick_up = DragHandle(key=key, position=self.pick_up, mirrored=both, is_rising=self.rising)
         return pick_up, *drop_off_handle("drop_off", self.drop_off, mirrored=both)
 
 
@@ -315,7 +315,13 @@ on_delay_s     = 1.0
         if whole is None:
             return ()
         key, both = ("above_rated" if self.rising else "below_rated"), self.magnitude
-        pick_up = DragHandle(key=key, position=self.share * whole, scale=whole, mirrored=both)
+        pick_up = DragHandle(
+            key=key,
+            position=self.share * whole,
+            scale=whole,
+            mirrored=both,
+            is_rising=self.rising,
+        )
         return pick_up, *drop_off_handle(
             "drop_off_rated", self.drop_off_rated, scale=whole, mirrored=both
         )

@@ -15,6 +15,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MAX_NS
 from logger.errors import Mistake
 from logger.event_kind import EventKind
 from logger.joint.bench.joint_settings import RatedValues
@@ -86,6 +87,11 @@ after_s  = 0.5
         """See `JointLimit`."""
         assert isinstance(state, SilenceState), "`initial_state` pairs them"
         return None if state.active else {}
+
+    def changes_alone_ns(self, state: LimitState) -> int:
+        """See `JointLimit`."""
+        assert isinstance(state, SilenceState), "`initial_state` pairs them"
+        return TIME_MAX_NS if state.active else state.last_ns + round(self.after_s * 1e9)
 
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:
         """See `JointLimit`."""

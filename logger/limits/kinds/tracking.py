@@ -103,6 +103,11 @@ on_delay_s = 0.5
         """See `LimitKind`."""
         return (("channel", self.channel), ("channel", self.setpoint))
 
+    @property
+    def scored_channels(self) -> tuple[str, ...]:
+        """See `ScoredLimit`; either of them is compared with the other as it is held."""
+        return (self.channel, self.setpoint)
+
     def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
         return np.abs(values)

@@ -14,11 +14,14 @@ from typing import IO, Final
 from logger.errors import InputError, OutsideFault
 
 __all__ = [
+    "FINDINGS_FOLDER",
     "INBOX_FOLDER",
     "JOURNAL_FOLDER",
     "LOCK_FILE",
     "MANIFEST_FILE",
+    "course_stream",
     "derived_stream",
+    "forecast_stream",
     "is_disk_full",
     "is_outside_fault",
     "make_folder",
@@ -34,6 +37,7 @@ MANIFEST_FILE: Final = "recording.json"
 LOCK_FILE: Final = "live.lock"
 JOURNAL_FOLDER: Final = "journal"
 INBOX_FOLDER: Final = "inbox"
+FINDINGS_FOLDER: Final = "findings"
 
 _OUTSIDE_ERRNOS: Final = frozenset(
     (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM)
@@ -75,6 +79,16 @@ def status_stream(joint: str) -> str:
 def derived_stream(joint: str) -> str:
     """Return the stream of the figures computed once a second for a joint."""
     return f"derived/joint={joint}"
+
+
+def forecast_stream(joint: str) -> str:
+    """Return the stream of a joint's forecasts: when its temperatures reach which level."""
+    return f"forecast/joint={joint}"
+
+
+def course_stream(joint: str) -> str:
+    """Return the stream of the bands within which its temperatures were expected."""
+    return f"course/joint={joint}"
 
 
 def overview_stream(joint: str) -> str:

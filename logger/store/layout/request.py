@@ -1,14 +1,22 @@
 """A request to the writer of a recording, and the event that it becomes. Pure.
 
-A note, an acknowledgement, a shelving and its end, other limits. Control characters are removed
-from texts, which are shown on a terminal as well as on a page; a limits file is kept verbatim.
+A note, an acknowledgement, a shelving and its end, other limits, a finding. Control characters are
+removed from texts, which are shown on a terminal as well as on a page; a limits file and a finding
+are kept verbatim.
 """
 
 import math
 import unicodedata
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, Self
 
-from pydantic import Field, StringConstraints, ValidationError, ValidationInfo, field_validator
+from pydantic import (
+    Field,
+    StringConstraints,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import PydanticKnownError
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, to_s
@@ -19,6 +27,7 @@ from logger.store.layout.events import Event
 
 __all__ = [
     "LIMITS_SUBMITTED",
+    "MAX_FINDING_TEXT",
     "MAX_LIMITS_TEXT",
     "MAX_REQUEST_TEXT",
     "EventRequest",
@@ -29,6 +38,8 @@ __all__ = [
 MAX_REQUEST_TEXT: Final = 2000
 MAX_LIMITS_TEXT: Final = 200_000
 """Most bytes of a submitted limits file."""
+MAX_FINDING_TEXT: Final = 200_000
+"""Most bytes of the JSON text of a finding."""
 LIMITS_SUBMITTED: Final = "Handed over"
 """Beginning of the sentences of events about submitted limits."""
 
@@ -37,7 +48,7 @@ class EventRequest(Settings):
     """One request, as it is stored in the inbox."""
 
     format: Literal[1] = 1
-    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"]
+    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits", "finding"]
     # Stripped in `_check_text_length` instead, because a limits file is kept verbatim.
     text: Annotated[str, StringConstraints(strip_whitespace=False)] = ""
     alert: int = Field(default=0, ge=0, le=2**31)
@@ -45,6 +56,12 @@ class EventRequest(Settings):
     who: str = Field(default="", max_length=80)
     at_ns: int | None = Field(default=None, ge=TIME_MIN_NS, le=TIME_MAX_NS)
     """Of a note: when that was which it tells of; None: when it is written."""
+    finding: str | None = Field(default=None, pattern=r"^[0-9a-f]{32}$")
+    """Id of a finding that is to be kept, which names its file."""
+    content: Annotated[str, StringConstraints(strip_whitespace=False)] | None = None
+    """The JSON text of that finding, which is kept verbatim: it may be of a newer program."""
+    joint: str | None = Field(default=None, max_length=40)
+    """That a finding is of."""
     name: str = Field(default="", exclude=True)
     """Name of its file in the inbox, which is not part of the content; "": it has none."""
 
@@ -62,6 +79,19 @@ class EventRequest(Settings):
         if len(text) > MAX_REQUEST_TEXT:
             raise PydanticKnownError("string_too_long", {"max_length": MAX_REQUEST_TEXT})
         return text
+
+    @field_validator("content", mode="after")
+    @classmethod
+    def _check_content_length(cls, content: str | None) -> str | None:
+        if content is not None and len(content.encode()) > MAX_FINDING_TEXT:
+            raise PydanticKnownError("bytes_too_long", {"max_length": MAX_FINDING_TEXT})
+        return content
+
+    @model_validator(mode="after")
+    def _is_complete(self) -> Self:
+        if self.kind == "finding" and not (self.finding and self.content):
+            raise PydanticKnownError("missing")
+        return self
 
     @field_validator("text", "who", mode="before")
     @classmethod
@@ -83,6 +113,7 @@ _EVENT_KIND_OF: Final = {
     "acknowledge": EventKind.ACKNOWLEDGED,
     "shelve": EventKind.SHELVED,
     "unshelve": EventKind.UNSHELVED,
+    "finding": EventKind.FINDING,
 }
 
 
@@ -147,7 +178,7 @@ def to_event(
         sequence=sequence,
         time_ns=happened_ns,
         kind=_EVENT_KIND_OF[request.kind],
-        joint="" if raised is None else raised.joint,
+        joint=(request.joint or "") if raised is None else raised.joint,
         limit="" if raised is None else raised.limit,
         severity="" if raised is None else raised.severity,
         alert=request.alert,

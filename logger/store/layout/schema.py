@@ -16,12 +16,21 @@ from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.channels import channel_named, in_channel_order
-from logger.store.layout.files import derived_stream, status_stream
+from logger.store.layout.derived_schema import (
+    COURSE_SCHEMA,
+    DERIVED_SCHEMA,
+    FORECAST_SCHEMA,
+    TIME_TYPE,
+    time_field,
+)
+from logger.store.layout.files import course_stream, derived_stream, forecast_stream, status_stream
 
 __all__ = [
     "BUS_SCHEMA",
+    "COURSE_SCHEMA",
     "DERIVED_SCHEMA",
     "EVENT_SCHEMA",
+    "FORECAST_SCHEMA",
     "FRAME_SCHEMA",
     "HEALTH_SCHEMA",
     "TIME_TYPE",
@@ -38,18 +47,13 @@ __all__ = [
     "table_of_rows",
 ]
 
-TIME_TYPE: Final = pa.timestamp("ns", tz="UTC")
 _DOUBLE: Final = pa.float64()
 _CODE: Final = pa.int64()
 
 
-def _time_field() -> pa.Field:
-    return pa.field("time", TIME_TYPE, nullable=False)
-
-
 FRAME_SCHEMA: Final = pa.schema(
     [
-        _time_field(),
+        time_field(),
         pa.field("identifier", pa.uint32(), nullable=False),
         pa.field("flags", pa.uint8(), nullable=False),
         pa.field("data", pa.binary(), nullable=False),
@@ -61,7 +65,7 @@ index in the bench's list of buses."""
 
 EVENT_SCHEMA: Final = pa.schema(
     [
-        _time_field(),
+        time_field(),
         pa.field("sequence", pa.int64(), nullable=False),
         pa.field("kind", pa.string(), nullable=False),
         pa.field("joint", pa.string()),
@@ -86,7 +90,7 @@ Recorders before these three columns (bus, frame, request) wrote them into the s
 
 HEALTH_SCHEMA: Final = pa.schema(
     [
-        _time_field(),
+        time_field(),
         pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
         pa.field("bus_load", pa.float64(), metadata={b"ucum": b"1"}),
         pa.field("dropped", pa.int64()),
@@ -98,7 +102,7 @@ HEALTH_SCHEMA: Final = pa.schema(
 
 BUS_SCHEMA: Final = pa.schema(
     [
-        _time_field(),
+        time_field(),
         pa.field("bus", pa.uint8(), nullable=False),
         pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
         pa.field("load", pa.float64(), metadata={b"ucum": b"1"}),
@@ -111,14 +115,6 @@ BUS_SCHEMA: Final = pa.schema(
 )
 """Each bus, once a second; `lost`, `garbled` and `unanswered` (requests of the recorder that were
 not answered in time) count from the start of the recording."""
-
-DERIVED_SCHEMA: Final = pa.schema(
-    [
-        _time_field(),
-        pa.field("torque_rms_60s_Nm", pa.float64(), metadata={b"ucum": b"N.m"}),
-    ]
-)
-"""Figures computed live for a joint, once a second."""
 
 
 def status_schema(bench: Bench) -> pa.Schema:
@@ -134,7 +130,7 @@ def status_schema(bench: Bench) -> pa.Schema:
         if joint.torque is not None
         and (bench.derives_torque(joint) or joint.per_mille.torque == "current")
     ]
-    fields = [_time_field(), pa.field("position_segment", pa.int32())]
+    fields = [time_field(), pa.field("position_segment", pa.int32())]
     for channel in map(channel_named, in_channel_order(bench_channels)):
         metadata = {b"ucum": channel.ucum.encode()}
         if channel.quantity == "current":
@@ -163,6 +159,9 @@ def stream_schemas(bench: Bench) -> dict[str, pa.Schema]:
     for joint in bench.joints:
         streams[status_stream(joint.name)] = status
         streams[derived_stream(joint.name)] = DERIVED_SCHEMA
+        if joint.thermal is not None:
+            streams[forecast_stream(joint.name)] = FORECAST_SCHEMA
+            streams[course_stream(joint.name)] = COURSE_SCHEMA
     return streams
 
 
@@ -292,9 +291,10 @@ def _as_codes(values: NDArray[np.float64], has_value: NDArray[np.bool_]) -> NDAr
     pyarrow.ArrowInvalid
         One of them is no whole number, or too large to be one.
     """
+    filled = np.where(has_value, values, 0.0)
     with np.errstate(invalid="ignore"):
-        codes = np.where(has_value, values, 0.0).astype(np.int64)
-    if not np.array_equal(codes[has_value], values[has_value]):
+        codes = filled.astype(np.int64)
+    if np.count_nonzero(codes != filled):
         raise pa.ArrowInvalid(f"found a code that is no whole number among {values.tolist()}")
     return codes
 

@@ -18,8 +18,10 @@ import pyarrow.parquet as pq
 from logger.joint.channels import is_channel
 from logger.store.layout.schema import (
     BUS_SCHEMA,
+    COURSE_SCHEMA,
     DERIVED_SCHEMA,
     EVENT_SCHEMA,
+    FORECAST_SCHEMA,
     FRAME_SCHEMA,
     HEALTH_SCHEMA,
 )
@@ -155,6 +157,8 @@ _STREAM_SCHEMAS: Final = {
     "health": HEALTH_SCHEMA,
     "buses": BUS_SCHEMA,
     "derived": DERIVED_SCHEMA,
+    "forecast": FORECAST_SCHEMA,
+    "course": COURSE_SCHEMA,
 }
 
 

@@ -14,10 +14,16 @@ from logger.limits.limit import check_for_bench, parse_limits
 from logger.store.layout.lock import WriteLock, writer_pid
 from logger.store.layout.manifest import read_manifest
 from logger.store.layout.request import EventRequest, new_request
-from logger.store.repair.recovery import append_requests, drain_inbox, seal, seal_locked
+from logger.store.repair.recovery import (
+    append_requests,
+    drain_inbox,
+    keep_findings,
+    seal,
+    seal_locked,
+)
 from logger.store.writing.inbox import drop_request
 
-__all__ = ["append_event", "submit_limits", "submit_request"]
+__all__ = ["append_event", "post_request", "submit_limits", "submit_request"]
 
 
 def submit_request(
@@ -48,6 +54,19 @@ def submit_request(
         raise InputError(f"{kind}: found no alert number, expected the number of an alert.")
     if kind == "shelve" and request.for_s <= 0:
         raise InputError("shelve: found no time, expected how long, such as 30min.")
+    post_request(recording, request)
+
+
+def post_request(recording: Path, request: EventRequest) -> None:
+    """Hand a request to the recorder of a recording; without one, carry it out here.
+
+    Raises
+    ------
+    InputError
+        It is no recording.
+    OutsideFault
+        The disk took no more; nothing was requested.
+    """
     if writer_pid(recording) is None:
         append_event(recording, request)
         return
@@ -104,5 +123,6 @@ def append_event(path: Path, request: EventRequest) -> None:
     """
     with WriteLock(path):
         seal_locked(path)
+        keep_findings(path, [request])
         append_requests(path, [request])
     drain_inbox(path)

@@ -25,6 +25,7 @@ from logger.store.parts.part_writer import write_part
 from logger.store.reading.cut_short import cut_short_after
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.rebuild_pyramid import rebuild_overviews
+from logger.store.writing.finding_files import write_finding_file
 from logger.store.writing.inbox import (
     EventRequest,
     claimed_files,
@@ -37,7 +38,7 @@ from logger.store.writing.journal import JournalReader, RowRun, journal_files
 from logger.store.writing.journal_sealing import join_runs, remove_journal, unsealed_rows
 from logger.store.writing.sealer import Sealer
 
-__all__ = ["append_requests", "drain_inbox", "seal", "seal_locked"]
+__all__ = ["append_requests", "drain_inbox", "keep_findings", "seal", "seal_locked"]
 
 
 def seal(path: Path) -> bool:
@@ -126,6 +127,24 @@ def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
         ) from fault
 
 
+def keep_findings(path: Path, requests: Sequence[EventRequest]) -> None:
+    """Write the findings of requests that are not there yet; the caller holds the lock.
+
+    Raises
+    ------
+    OutsideFault
+        The disk took no more.
+    """
+    try:
+        for request in requests:
+            if request.finding and request.content:
+                write_finding_file(path, request.finding, request.content.encode())
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: the finding cannot be kept ({fault.strerror or fault})."
+        ) from fault
+
+
 def seal_locked(path: Path) -> bool:
     """Make parts and events as `seal` does, without the pyramid; the caller holds the lock."""
     sealed = _seal_rows(path)
@@ -133,6 +152,8 @@ def seal_locked(path: Path) -> bool:
     requests = pending_requests(path)
     if not requests:
         return sealed
+    # Of those that have their event as well: it is told before the finding is on the disk.
+    keep_findings(path, [pending.request for pending in requests])
     events = list(RecordingReader(path).read_events())
     without_event = []
     for pending in requests:

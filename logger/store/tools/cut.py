@@ -1,10 +1,11 @@
 """Cuts a span out of a recording, as a recording of its own.
 
-Rows of every stream in [from, to) are copied unchanged, bench, layouts and limits verbatim, and the
-pyramid is computed as for any recording. So that statistics of the span equal those of the
-original, everything that still holds where the cut begins is copied too, with its own, earlier
-time: the newest reading of each channel, and the events of alerts that are active (or that later
-events refer to). The original, live or finished, is only read; the cut appears whole or not at all.
+Rows of every stream in [from, to) are copied unchanged, bench, layouts, limits and the findings
+that stand on the span verbatim, and the pyramid is computed as for any recording. So that
+statistics of the span equal those of the original, everything that still holds where the cut begins
+is copied too, with its own, earlier time: the newest reading of each channel, and the events of
+alerts that are active (or that later events refer to). The original, live or finished, is only
+read; the cut appears whole or not at all.
 """
 
 import re
@@ -36,6 +37,7 @@ from logger.store.layout.manifest import (
 from logger.store.layout.older_events import events_of
 from logger.store.layout.schema import readings_from_table
 from logger.store.pyramid.seconds import gap_limit_ns
+from logger.store.reading.findings import findings_of_span
 from logger.store.reading.reader import RecordingReader
 from logger.store.reading.salvage import RowChunk, chunk_rows, row_chunks
 from logger.store.tools.cut_events import events_of_cut
@@ -252,6 +254,8 @@ class _SpanCopier:
             )
         events, open_alerts = self._cut_events()
         writer.append_events(events)
+        for finding_id, content in findings_of_span(self._reader.path, *self._span):
+            writer.carry_finding(finding_id, content)
         raise_if_stopped(self._stop, self._writer.path)
         writer.manifest = writer.manifest.model_copy(
             update={"missing": self._missing_sentences(events)}

@@ -10,6 +10,7 @@ journal_sealing  parts of journals: while recording, at the end, after a crash
 write_faults     the sentences with which a live recording ends when it cannot be written
 bulk_writer      the writer of a recording made from files: whole or not at all
 sealer           rows into parts, and the pyramid with them
+finding_files    the findings of a recording, each a file of its own
 inbox            requests from pages and commands, as files that wait for the writer
 disk_forecast    how long the free space of the disk lasts
 """

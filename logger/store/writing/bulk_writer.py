@@ -32,6 +32,7 @@ from logger.store.layout.manifest import Manifest, write_manifest
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part
 from logger.store.parts.part_writer import copy_part
+from logger.store.writing.finding_files import write_finding_file
 from logger.store.writing.row_writer import RowWriter
 from logger.store.writing.sealer import Run, Sealer
 
@@ -129,6 +130,19 @@ class BulkWriter(RowWriter):
         except OSError as fault:
             raise self._bulk_write_error(fault) from fault
         self._rows[stream] = part.end_row
+
+    def carry_finding(self, finding_id: str, content: bytes) -> None:
+        """Take over a finding of another recording, as it was written there.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more.
+        """
+        try:
+            write_finding_file(self._staging, finding_id, content)
+        except OSError as fault:
+            raise self._bulk_write_error(fault) from fault
 
     def tick(self, now_s: float = 0.0) -> None:
         """Make parts of the buffered rows, if there are enough.

@@ -1,4 +1,4 @@
-"""Requests to the one writer: a note, an acknowledgement, a shelving, other limits.
+"""Requests to the one writer: a note, an acknowledgement, a shelving, other limits, a finding.
 
 A page or a command puts a request file into `inbox/` (atomically; for a recording without a
 recorder see `logger.store.repair.post_request`); the recorder takes it, gives it a sequence number
@@ -14,7 +14,7 @@ import math
 import os
 import secrets
 import time
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -49,10 +49,12 @@ _COARSE_NS: Final = 3_000_000_000
 """More than any file system rounds the time of a folder to."""
 MAX_UNLISTED_S: Final = 1.0
 """How long a request waits at most where the time of the folder does not tell of it."""
+_LONG_KINDS: Final = frozenset({"limits", "finding"})
 MAX_REQUEST_BYTES: Final = 20_000
-"""Most bytes of a request file without limits."""
+"""Most bytes of a request file without limits and without a finding."""
 _MAX_ESCAPED_BYTES: Final = 2 * MAX_LIMITS_TEXT + MAX_REQUEST_BYTES
-"""Most bytes of a request file with limits: JSON escapes take up to two bytes a character there."""
+"""Most bytes of a request file with limits or a finding: JSON escapes take up to two bytes a
+character there."""
 
 
 def drop_request(recording: Path, request: EventRequest) -> None:
@@ -101,14 +103,16 @@ class InboxWatch:
         return True
 
 
-def claim_requests(recording: Path) -> list[EventRequest]:
+def claim_requests(recording: Path, *, in_work: Container[str] = ()) -> list[EventRequest]:
     """Return the waiting requests in order; an unreadable one is renamed to `.unreadable`.
 
     The files of requests that an earlier call returned are removed now: their events have been
-    flushed by then.
+    flushed by then. Not those named in `in_work`, which are still being carried out.
     """
     paths = _inbox_files(recording, _CLAIMED_SUFFIX, _WAITING_SUFFIX)
-    discard_done(path for path in paths if path.suffix == _CLAIMED_SUFFIX)
+    discard_done(
+        path for path in paths if path.suffix == _CLAIMED_SUFFIX and path.stem not in in_work
+    )
     requests = []
     for path in (path for path in paths if path.suffix == _WAITING_SUFFIX):
         # No file here may stop the recorder: it is taken, renamed or left alone.
@@ -197,6 +201,6 @@ def _read_or_reject(path: Path) -> EventRequest | None:
 def _read_request_file(path: Path) -> EventRequest:
     content = read_regular(path, max_bytes=_MAX_ESCAPED_BYTES)
     request = EventRequest.model_validate(parse_json(content, path.name))
-    if request.kind != "limits" and len(content) > MAX_REQUEST_BYTES:
+    if request.kind not in _LONG_KINDS and len(content) > MAX_REQUEST_BYTES:
         raise ValueError(path.name)
     return request.model_copy(update={"name": path.stem})

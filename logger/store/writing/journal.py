@@ -38,8 +38,6 @@ _MAX_RECORD_BYTES: Final = 1 << 28
 """Bytes of a payload beyond which a length is taken for damage; the writer stays far below."""
 _SPLIT_BYTES: Final = _MAX_RECORD_BYTES // 8
 """Batches larger than this are split by the writer."""
-_FEW_ROWS: Final = 64
-"""So few never need to be split: the longest text of one, a limits file, has a megabyte at most."""
 _STREAM_NAME_KEY: Final = b"stream"
 _PARSE_ERRORS: Final = (
     pa.ArrowException,
@@ -147,8 +145,10 @@ class JournalWriter:
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows to those that the next `flush` writes."""
-        # Asked only of many rows: the bytes of all columns together take longer than to write few.
-        if batch.num_rows > _FEW_ROWS and batch.nbytes > _SPLIT_BYTES:
+        # The bytes of a record are known from the record: to ask the batch for those of all its
+        # columns takes five times as long as to make one.
+        payload = batch.serialize()
+        if payload.size > _SPLIT_BYTES and batch.num_rows > 1:
             half = batch.num_rows // 2
             self.append_rows(stream, first_row, batch.slice(0, half))
             self.append_rows(stream, first_row + half, batch.slice(half))
@@ -158,7 +158,7 @@ class JournalWriter:
             stream_number = self._streams[stream] = len(self._streams)
             schema = batch.schema.with_metadata({_STREAM_NAME_KEY: stream.encode()})
             self._add_record(_SCHEMA, stream_number, 0, schema.serialize().to_pybytes())
-        self._add_record(_BATCH, stream_number, first_row, batch.serialize())
+        self._add_record(_BATCH, stream_number, first_row, payload)
 
     def _add_record(
         self, kind: int, stream_number: int, first_row: int, payload: bytes | pa.Buffer

@@ -2,7 +2,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { spreadLabels, timeTicks } from "../../../dashboard/assets/labels.mjs";
+import { fitText, spreadLabels, timeTicks } from "../../../dashboard/assets/labels.mjs";
 
 test("labels never stand on each other: a gap apart, in order, within the edges", () => {
   for (const wanted of [
@@ -39,4 +39,14 @@ test("ticks are round instants, at least the room apart, and none outside", () =
     }
   }
   assert.deepEqual(timeTicks(0, 60, 800, 80), { step: 10, at: [0, 10, 20, 30, 40, 50, 60] });
+});
+
+test("a text that has no room keeps its two ends, where names differ", () => {
+  const widthOf = (text) => text.length * 7;
+  assert.equal(fitText("elbow", 100, widthOf), "elbow");
+  const fitted = ["Left shoulder, no. 7", "Left shoulder, no. 8"].map((name) => fitText(name, 84, widthOf));
+  assert.deepEqual(fitted, ["Left s…no. 7", "Left s…no. 8"]);
+  for (let room = 0; room < 200; room += 3)
+    assert.ok(widthOf(fitText("Left shoulder, no. 7", room, widthOf)) <= room, String(room));
+  assert.equal(fitText("Left shoulder", 8, widthOf), "");
 });

@@ -4,7 +4,7 @@ import { test } from "node:test";
 
 import { LimitsDraft } from "../../../dashboard/assets/limits/draft.mjs";
 import { levelText } from "../../../dashboard/assets/limits/levels.mjs";
-import { heldRuns, LaneScale, valueRange } from "../../../dashboard/assets/limits/scale.mjs";
+import { beyondLevels, heldRuns, LaneScale, valueRange } from "../../../dashboard/assets/limits/scale.mjs";
 
 /** A draft with one level, 70 with its drop-off at 67. */
 function draftOf(more = {}) {
@@ -39,6 +39,16 @@ test("a new limit gets a name of its own and a channel that is measured", () => 
   assert.deepEqual([draft.table.name, draft.table.channel, draft.chosen], ["level-2", "current_A", 1]);
   draft.remove(1);
   assert.equal(draft.chosen, 0);
+});
+
+test("limits that are proposed stand beside those that are there, and replace those of the same name", () => {
+  const draft = draftOf();
+  const proposed = (/** @type {number} */ basic) => ({ name: "image", kind: "thermal", severity: "trip", basic });
+  draft.addTables([proposed(8), { ...proposed(8), name: "other" }]);
+  assert.deepEqual([draft.tables.map(({ name }) => name), draft.chosen], [["warm", "image", "other"], 1]);
+  draft.addTables([proposed(9)]);
+  assert.deepEqual(draft.formKeys, ["level", "thermal", "thermal"]);
+  assert.deepEqual([draft.table.name, draft.table.basic], ["image", 9]);
 });
 
 test("a bad end says only what is set", () => {
@@ -83,4 +93,45 @@ test("a level shows four digits at most, and none that say nothing", () => {
     "2.00e+7",
     "0",
   ]);
+});
+
+test("what is beyond a level is tinted away from its normal side, once where joints share it", () => {
+  const level = (at, more = {}) => ({ at, off: false, mirrored: false, rising: true, ...more });
+  assert.deepEqual(beyondLevels([[level(70), level(67, { off: true })], [level(70)]], 20, 90), [[70, 90]]);
+  assert.deepEqual(beyondLevels([[level(16, { mirrored: true })]], -20, 20), [
+    [-20, -16],
+    [16, 20],
+  ]);
+  assert.deepEqual(beyondLevels([[level(10, { rising: false })]], 0, 20), [[0, 10]]);
+  assert.deepEqual(beyondLevels([[level(95)]], 20, 90), []);
+  const band = [level(5, { rising: false, place: 0 }), level(15, { place: 1 })];
+  assert.deepEqual(beyondLevels([band], 0, 20), [
+    [0, 5],
+    [15, 20],
+  ]);
+});
+
+test("the ticks of a lane are few, round and within it", () => {
+  const scale = new LaneScale();
+  for (const range of [
+    [20, 92],
+    [-18, 18],
+    [0.001, 0.0042],
+  ]) {
+    scale.range = range;
+    const ticks = scale.ticks(5);
+    assert.ok(ticks.length >= 3 && ticks.length <= 6, `${range}: ${ticks}`);
+    assert.ok(ticks.every((tick) => tick >= range[0] && tick <= range[1]));
+  }
+  scale.range = [20, 92];
+  assert.deepEqual(scale.ticks(5), [20, 40, 60, 80]);
+});
+
+test("a trace that stands still is two pixels thick", () => {
+  const scale = new LaneScale();
+  scale.height = 100;
+  scale.range = [0, 10];
+  const [path] = scale.bandPaths({ low: [5, 5], high: [5, 5] }, 100);
+  const ys = path.match(/,[0-9.]+/g).map((y) => Number(y.slice(1)));
+  assert.ok(Math.abs(Math.max(...ys) - Math.min(...ys) - 2) < 0.11, path);
 });

@@ -6,6 +6,7 @@ import { AlertScheduler } from "../../../dashboard/assets/live/alert_scheduler.m
 import { unpackFrame } from "../../../dashboard/assets/live/frame.mjs";
 import { tintEnd } from "../../../dashboard/assets/live/joints.mjs";
 import { applyEdits, mergePatch } from "../../../dashboard/assets/live/patch.mjs";
+import { slotsOf, toggled, withJoint } from "../../../dashboard/assets/pens.mjs";
 import { BinStore } from "../../../dashboard/assets/live/store.mjs";
 
 /** A message as dashboard/live/wire_format.py packs it. */
@@ -183,4 +184,23 @@ test("what is beyond a level is tinted, up to the next that is no less bad", () 
     limits.map((limit) => tintEnd(limit, limits, 90)),
     [70, 80, 90, 85],
   );
+});
+
+test("a joint is drawn by a free pen, and the others keep theirs", () => {
+  assert.deepEqual(toggled(["a", "", "c"], "b"), ["a", "b", "c", ""]);
+  assert.deepEqual(toggled(["a", "b", "c"], "b"), ["a", "", "c", ""]);
+  assert.equal(toggled(["a", "b", "c", "d"], "e"), null);
+  assert.deepEqual(toggled(["a", "b", "c", "d"], "d"), ["a", "b", "c", ""]);
+});
+
+test("what somebody wants to see is drawn in place of the last, if there is no other", () => {
+  assert.deepEqual(withJoint(["a", "", "c", ""], "e"), ["a", "e", "c", ""]);
+  assert.deepEqual(withJoint(["a", "b", "c", "d"], "e"), ["a", "b", "c", "e"]);
+  assert.deepEqual(withJoint(["a", "b", "c", "d"], "b"), ["a", "b", "c", "d"]);
+  const joints = [
+    { name: "x", pen: 0 },
+    { name: "y", pen: 3 },
+    { name: "z", pen: 1 },
+  ];
+  assert.deepEqual(slotsOf(joints), ["z", "", "y", ""]);
 });

@@ -35,7 +35,8 @@ def test_plotly_accepts_every_figure(overheat: Recording, look, form: str, windo
     go.Figure(page["strip"])
     json.dumps(page, allow_nan=False)
     assert any(one["severity"] == "trip" for one in page["excursions"])
-    assert page["events"] == sorted(page["events"])
+    assert page["alert_stops"] == sorted(page["alert_stops"])
+    assert set(page["trip_stops"]) < set(page["alert_stops"])
 
 
 @pytest.mark.parametrize("window_s", [10, 60, 240, 600, 900, 1200, 1800])

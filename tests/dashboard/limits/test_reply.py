@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from dashboard.limits.jobs import parse_page_sweep
 from dashboard.limits.provenance import trial_provenance, without_provenance
 from dashboard.limits.question import LimitsRequest, VaryRequest
-from dashboard.limits.reply import build_reply, spans_to_draw
+from dashboard.limits.reply import build_reply, limit_rows, spans_to_draw
 from dashboard.server.json_requests import parse_body, split_mistakes
 from logger.errors import InputError
 from logger.limits.limits_text import limit_tables
@@ -19,6 +19,7 @@ from logger.simulate import scenario
 from replay.evaluation.alert_arrays import STANDING_NS, AlertArrays
 from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
+from tests.support import many_joints
 
 VARY = {"limit": "housing-warm", "key": "above", "start": 55.0, "to": 75.0, "steps": 5}
 CURVE = {"kind": "inverse-time", "channel": "current_A", "curve": "C", "tms": 1.0}
@@ -51,6 +52,22 @@ def test_it_says_what_was_caught(overheat: Recording):
     assert lane["joints"][1]["raised"] == []
     assert "combined_score" not in told
     assert _answer(overheat, whole=True)["combined_score"]["raised"] > 1
+
+
+def test_of_many_joints_the_most_urgent_are_drawn(four_arms: Recording):
+    """All are judged; three have a pen and a picture, and it is said how many have none."""
+    question = _question(
+        recordings=["four-arms"], base=many_joints.LIMITS, tables=limit_tables(many_joints.LIMITS),
+        bad_end=None,
+    )  # fmt: skip
+    told = build_reply(question, question.parse_limits(), [four_arms], LimitExplorer())
+    assert told["drawn"] == "3 of 24 drawn, 21 not"
+    (lane,) = told["lanes"]
+    assert len(lane["joints"]) == 24
+    pens = {one["joint"]: one["pen"] for one in lane["joints"] if one["pen"]}
+    assert pens == {"south-shoulder": 1, "west-shoulder": 2, "north-elbow": 3}
+    assert len(told["chosen"]["shapes"][0]) == len(told["chosen"]["levels"][0]) == 3
+    assert told["score"]["raised"] == 2
 
 
 def test_it_says_beforehand_when_a_limit_is_not_judged(overheat: Recording):
@@ -221,3 +238,11 @@ def test_a_sweep_keeps_the_distance_of_the_drop_off():
                 }
             )
         )
+
+
+def test_a_limit_whose_channel_nobody_reports_says_so(crowded: Recording):
+    """The elbow reports no winding; what is reported is judged."""
+    rows = {row["name"]: row["sentence"] for row in limit_rows(crowded.limits, [crowded])}
+    assert rows["winding"].endswith("; cannot be judged here: its winding is not reported")
+    assert "cannot be judged" not in rows["housing-warm"]
+    assert "cannot be judged" not in limit_rows(crowded.limits, [])[0]["sentence"]

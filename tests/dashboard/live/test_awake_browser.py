@@ -1,7 +1,7 @@
 """A screen kept awake: asked of the browser, asked again, remembered; refusals are said."""
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, TimeoutError, expect
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -39,11 +39,13 @@ def live(browser: Browser, bench, serve):
     address = serve(bench.recordings)
     pages: list[Page] = []
 
-    def opened(before: str) -> Page:
+    def opened(before: str, held: list[Route] | None = None) -> Page:
         page = browser.new_page(viewport={"width": 1440, "height": 900})
         pages.append(page)
         page.add_init_script(before)
-        page.goto(address)
+        if held is not None:
+            page.route("**/wake_lock.mjs", lambda route: held.append(route))  # noqa: PLW0108 - playwright marks it
+        page.goto(address, wait_until="commit")
         expect(page.locator("#live-awake")).to_be_visible(timeout=PATIENCE_MS)
         return page
 
@@ -74,6 +76,20 @@ def test_the_screen_is_kept_awake(live):
     awake.click()
     expect(awake).to_have_text("Screen awake: off")
     assert page.evaluate("window.locks[0].released")
+
+
+def test_a_click_before_the_page_listens_waits_for_it(live):
+    """A module that comes late over a slow line: the switch takes no click that nothing hears."""
+    held: list[Route] = []
+    page = live(GRANTS, held)
+    awake = page.locator("#live-awake")
+    with pytest.raises(TimeoutError):
+        awake.click(timeout=500)
+    assert held
+    for route in held:
+        route.continue_()
+    awake.click()
+    expect(awake).to_have_text("Screen awake: on")
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from dashboard.figures.axes import Pen
-from dashboard.row_data import read_bins
+from dashboard.live.closed_bins import read_bins
 from replay.recording import Recording
 from tests.support.browser import SHOWN_PAGE
 from tests.support.relay import Relay

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.figures.annotations import AlertSpan, merge_alert_spans
+from dashboard.figures.annotations import AlertSpan
+from dashboard.figures.grouping import merge_alert_spans
 from dashboard.replay.excursion_rows import (
     MAX_EXCURSION_DETAILS,
     MAX_EXCURSION_ROWS,
@@ -48,8 +49,8 @@ def test_each_detail_is_that_of_its_line(overheat: Recording):
         for first in range(0, len(listed) + 4, 2)
         for one in excursion_details(overheat, watch, DEFAULT_DISPLAYS, first=first, count=2)
     ]
-    assert [(one["at_s"], one["limit"], one["pen"]) for one in pieces] == [
-        (one["at_s"], one["limit"], one["pen"]) for one in listed
+    assert [(one["at_s"], one["limit"], one["joint"]) for one in pieces] == [
+        (one["at_s"], one["limit"], one["joint"]) for one in listed
     ]
     for line, told in zip(listed, pieces, strict=True):
         assert told["peak"]
@@ -74,8 +75,10 @@ def test_thousands_are_listed_without_a_row(overheat: Recording, monkeypatch: py
     )
 
 
-def _span(start_s: float, end_s: float | None, text: str = "warm", row: int = 0) -> AlertSpan:
-    return AlertSpan(row=row, start_s=start_s, end_s=end_s, mark="abnormal", text=text)
+def _span(
+    start_s: float, end_s: float | None, text: str = "warm", *, row: int = 0, count: int = 1
+) -> AlertSpan:
+    return AlertSpan(row=row, start_s=start_s, end_s=end_s, mark="abnormal", text=text, count=count)
 
 
 def test_spans_nearer_than_a_pixel_are_one():
@@ -83,9 +86,9 @@ def test_spans_nearer_than_a_pixel_are_one():
     far, other, ongoing = _span(50.0, 51.0), _span(0.5, 2.5, row=1), _span(60.0, None)
     near = [_span(0.0, 1.0), _span(1.5, 2.0), _span(2.2, 9.0), _span(3.0, 4.0)]
     merged = merge_alert_spans([*near, far, other, ongoing], min_gap_s=1.0)
-    assert merged == (_span(0.0, 9.0, "warm, 4 times"), other, far, ongoing)
+    assert merged == (_span(0.0, 9.0, "warm", count=4), other, far, ongoing)
     mixed = merge_alert_spans([_span(0.0, 1.0), _span(1.5, 2.0, "hot")], min_gap_s=1.0)
-    assert mixed == (_span(0.0, 2.0, "2 alerts"),)
+    assert mixed == (_span(0.0, 2.0, "", count=2),)
     assert merge_alert_spans([far, _span(51.5, 52.0)], min_gap_s=0.1) == (far, _span(51.5, 52.0))
     assert merge_alert_spans([], min_gap_s=1.0) == ()
 

@@ -95,7 +95,8 @@ def test_replay_shows_what_they_would_have_raised(
     size = "width=900&height=500"
     page = _asked(get, f"{at}/overview?{size}&{judged}")
     limits = decode_token(encode_token(EARLY))
-    found = find_excursions(overheat, limits)
+    # Trips first, each in order of time.
+    found = sorted(find_excursions(overheat, limits), key=lambda one: one.severity != "trip")
     assert found
     assert [(one["limit"], one["at_s"]) for one in page["excursions"]] == [
         (one.limit, (one.start_ns - overheat.start_ns) / 1e9) for one in found

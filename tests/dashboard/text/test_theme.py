@@ -1,11 +1,13 @@
 """Colours carry meaning only where they can be seen."""
 
+import math
 import re
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
+from dashboard.figures.annotation_shapes import TINT_OPACITY
 from dashboard.text import theme
 from dashboard.text.format import format_duration, format_elapsed, format_number
 from dashboard.text.theme import DARK, LIGHT, contrast_ratio
@@ -97,6 +99,37 @@ def test_the_pens_are_those_that_can_be_seen(colour: str, on_white: float, on_bl
     assert contrast_ratio(colour, "#000000") == pytest.approx(on_black, abs=1e-4)
     if on_white < 3.0:
         assert colour not in LIGHT.pens
+
+
+def _lab(colour: str) -> tuple[float, float, float]:
+    """Return L*, a*, b* of #RRGGBB (sRGB after IEC 61966-2-1, CIE 1976, D65)."""
+    channels = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+    x = (0.4124 * r + 0.3576 * g + 0.1805 * b) / 0.9505
+    y = 0.2126 * r + 0.7152 * g + 0.0722 * b
+    z = (0.0193 * r + 0.1192 * g + 0.9505 * b) / 1.089
+    fx, fy, fz = (t ** (1 / 3) if t > 0.008856 else 7.787 * t + 16 / 116 for t in (x, y, z))
+    return 116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)
+
+
+@pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
+def test_no_pen_looks_like_a_state(look: theme.Theme):
+    """A trace is not taken for a warning or a trip: 30 apart in CIE76."""
+    for pen in look.pens:
+        for state in (look.abnormal, look.danger):
+            assert math.dist(_lab(pen), _lab(state)) > 30, (pen, state)
+
+
+def test_on_slate_a_trip_is_louder_than_a_warning():
+    """Its ground and its tint stand out further from the paper."""
+    grounds = [contrast_ratio(one, DARK.paper) for one in (DARK.danger_tint, DARK.abnormal_tint)]
+    assert grounds[0] > grounds[1]
+    opacity = TINT_OPACITY["dark"]
+    tints = [
+        opacity[mark] * math.dist(_lab(colour), _lab(DARK.paper))
+        for mark, colour in (("danger", DARK.danger), ("abnormal", DARK.abnormal))
+    ]
+    assert tints[0] > 1.5 * tints[1]
 
 
 def _tokens(css: str) -> dict[str, str]:

@@ -27,10 +27,12 @@ from logger.simulate.offline import simulate_frames
 from logger.store.layout.manifest import ClockAnchor, new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.reading.reader import RecordingReader
+from logger.store.repair.keep_finding import keep_finding
 from logger.store.repair.post_request import submit_request
 from logger.store.writing.live_writer import RecordingWriter
 from logger.traffic.per_second import BusSecond
 from replay.recording import Recording
+from tests.support.findings import play_finding
 from tests.support.parts import forget_ids, parts_of
 
 START_NS = 1_795_000_000_000_000_000
@@ -138,12 +140,16 @@ def test_a_joint_that_the_old_bench_lacked(tmp_path: Path):
 
 
 def test_what_people_said_stays(tmp_path: Path):
-    """Notes keep their time and author, before and after the end; deeds on alerts do not stay."""
+    """Notes and findings, before and after the end; deeds on alerts do not stay."""
     old = _made(tmp_path / "old", RIGHT)
     submit_request(old.path, kind="note", text="smelt warm", who="h")
     submit_request(old.path, kind="acknowledge", alert=1, who="h")
+    found = keep_finding(old.path, play_finding(old, joint="elbow"))
     redecode_frames(old.path, bench=RIGHT, out=tmp_path / "again")
-    events = Recording.open(tmp_path / "again").read_events()
+    again = Recording.open(tmp_path / "again")
+    assert again.read_findings().findings == (found,), "as it was made"
+    events = again.read_events()
+    assert [event.joint for event in events if event.kind == "finding kept"] == ["elbow"]
     notes = {event.text: event for event in events if event.kind == "note"}
     assert set(notes) == {"first", "smelt warm"}
     assert notes["smelt warm"].who == "h"

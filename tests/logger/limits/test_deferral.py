@@ -105,16 +105,77 @@ def test_the_traces_are_worth_it(kind: str, monkeypatch: pytest.MonkeyPatch):
     assert changes > 15
 
 
+def _by_channel(deferred: DeferredState) -> dict[str, tuple[float, float]]:
+    """Return between which values a channel's readings change nothing, of those with bounds."""
+    if deferred.bounds is None:
+        return {}
+    channels, *sides = deferred.bounds
+    edges = zip(*(side[:, 0].tolist() for side in sides), strict=True)
+    return dict(zip(channels, edges, strict=True))
+
+
+def test_readings_at_a_bound_are_evaluated():
+    """Between the bounds they are held, at either they are not; a lacking channel has no value."""
+    hold = dict.fromkeys(("torque_Nm", "speed_rad_s"), S)
+    plan = plan_of(
+        [
+            {
+                "name": "t",
+                "kind": "level",
+                "severity": "trip",
+                "channel": "torque_Nm",
+                "above": 5.0,
+                "on_delay_s": 9.0,
+            },
+            {
+                "name": "s",
+                "kind": "level",
+                "severity": "trip",
+                "channel": "speed_rad_s",
+                "above": 3.0,
+            },
+        ],
+        hold,
+    )
+
+    def batch(at_ns: int, **columns: list[float]) -> ReadingBatch:
+        count = len(next(iter(columns.values())))
+        return ReadingBatch(
+            joint="shoulder",
+            time_ns=at_ns + np.arange(count),
+            position_segment=np.zeros(count, np.int32),
+            columns={name: np.array(values) for name, values in columns.items()},
+        )
+
+    start = DeferredState(state=initial_state(plan, start_ns=0))
+    _, calm = evaluate_deferred(plan, start, batch(0, torque_Nm=[0.0], speed_rad_s=[0.0]), now_ns=1)
+    high = {channel: high for channel, (_, high) in _by_channel(calm).items()}
+    assert set(high) == {"speed_rad_s"}, "within its delay the torque changes nothing"
+    below, nothing = math.nextafter(high["speed_rad_s"], 0.0), math.nan
+    for columns, is_held in (
+        ({"torque_Nm": [9.0, nothing], "speed_rad_s": [below, nothing]}, True),
+        ({"torque_Nm": [0.0, nothing], "speed_rad_s": [nothing, high["speed_rad_s"]]}, False),
+        ({"torque_Nm": [9.0]}, True),
+        ({"speed_rad_s": [high["speed_rad_s"]]}, False),
+    ):
+        evaluation, _ = evaluate_deferred(plan, calm, batch(2, **columns), now_ns=4)
+        assert (evaluation is None) is is_held, columns
+
+
 def _at_the_edge(random, deferred: DeferredState, at_ns: int) -> ReadingBatch:
     """Return rows as near as can be to what ends the calm: by value, and by time."""
     count = int(random.integers(1, 12))
     last_ns = deferred.until_ns - 1
     time_ns = np.sort(at_ns + (random.random(count) * (last_ns - at_ns)).astype(np.int64))
     time_ns[-1] = last_ns
-    bounds = {channel: (low, high) for channel, low, high in deferred.bounds}
+    bounds = _by_channel(deferred)
     columns = {}
     for channel in CHANNELS:
         low, high = bounds.get(channel, (-math.inf, math.inf))
+        if low > high:
+            # Nothing is known but that without a reading nothing changes.
+            columns[channel] = np.full(count, np.nan)
+            continue
         low, high = max(low, -1e6), min(high, 1e6)
         near = [math.nextafter(low, math.inf), math.nextafter(high, -math.inf)]
         columns[channel] = random.choice([*near, near[int(random.integers(2))], 0.0], count)
@@ -149,7 +210,7 @@ def test_what_is_just_between_the_bounds_changes_nothing(
         _, deferred = evaluate_deferred(plan, start, batch, now_ns=now_ns)
         if deferred.until_ns <= now_ns + 1:
             continue
-        tried, with_bounds = tried + 1, with_bounds + bool(deferred.bounds)
+        tried, with_bounds = tried + 1, with_bounds + bool(_by_channel(deferred))
         edge = _at_the_edge(random, deferred, now_ns)
         found, _ = evaluate_deferred(plan, deferred, edge, now_ns=now_ns)
         assert found is None
@@ -200,6 +261,68 @@ def test_a_joint_at_work_is_seldom_looked_at():
         found, deferred = evaluate_deferred(plan, deferred, batch, now_ns=int(batch.time_ns[-1]))
         held += found is None
     assert held >= 285
+
+
+def test_a_channel_that_does_not_come_holds_up_nothing():
+    """Without a temperature, what needs none is held: before it is told of and after.
+
+    That limits are not judged, and are again with the first reading, is told by the same call.
+    """
+    keys = {"severity": "trip", "channel": HOUSING}
+    plan = plan_of(
+        [
+            keys | {"name": "hot", "kind": "level", "above": 70.0, "off_delay_s": 2.0},
+            keys | {"name": "heats", "kind": "rate", "rise_per_min": 8.0, "over_s": 5.0},
+            keys | {"name": "strong", "kind": "level", "channel": TORQUE, "above": 10.0},
+        ],
+        {TORQUE: S, HOUSING: S},
+    )
+    state = initial_state(plan, start_ns=1000 * S)
+    deferred = DeferredState(state=state)
+    longest = round(max(one.not_judged_after_ns for one in plan.coverage.values()) / S * 10)
+    unread_to, steps = longest + 60, longest + 200
+    held, told = 0, []
+    for step in range(steps):
+        housing = math.nan if 20 <= step < unread_to else 40.0
+        batch = _rows(step * 0.1, step * 0.1 + 0.09, 0.03, **{TORQUE: 3.0, HOUSING: housing})
+        now_ns = int(batch.time_ns[-1])
+        expected = evaluate_with_coverage(plan, state, batch, now_ns=now_ns)
+        state = expected.state
+        found, deferred = evaluate_deferred(plan, deferred, batch, now_ns=now_ns)
+        held += found is None
+        assert (() if found is None else found.coverage) == expected.coverage
+        assert (() if found is None else found.changes) == expected.changes
+        told += [(change.limit, change.kind) for change in expected.coverage]
+    kinds = (EventKind.LIMIT_JUDGED_AGAIN, EventKind.LIMIT_NOT_JUDGED)
+    assert sorted(told) == [(name, kind) for name in ("heats", "hot") for kind in kinds]
+    assert held > 0.8 * steps
+
+
+def test_a_joint_that_says_nothing_is_not_looked_at():
+    """From the start, or once its silence was raised, until it says something again."""
+    plan = plan_of(
+        [
+            SILENT | {"after_s": 2.0},
+            {"name": "x", "kind": "level", "severity": "trip", "channel": TORQUE, "above": 10.0},
+        ],
+        {TORQUE: S},
+    )
+    deferred = DeferredState(state=initial_state(plan, start_ns=1000 * S))
+    nothing = _rows(0.0, 0.0, **{TORQUE: 1.0})
+    looked, told = 0, []
+    for step in range(1, 100):
+        found, deferred = evaluate_deferred(
+            plan, deferred, nothing, now_ns=1000 * S + step * S // 10
+        )
+        looked += found is not None
+        told += [] if found is None else [(one.kind, one.time_ns) for one in found.changes]
+    assert told == [(EventKind.RAISED, 1002 * S)]
+    assert looked == 2
+    found, deferred = evaluate_deferred(
+        plan, deferred, _rows(10.0, 10.095, **{TORQUE: 1.0}), now_ns=1010 * S + S // 10
+    )
+    assert found is not None
+    assert [change.kind for change in found.changes] == [EventKind.RETURNED]
 
 
 def test_a_level_is_met_in_the_call_that_holds_it():

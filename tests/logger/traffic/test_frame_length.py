@@ -215,16 +215,16 @@ def test_load_of_twelve_nodes():
         data=random.integers(0, 256, (count, 8), np.uint8),
         bus=np.zeros(count, np.uint8),
     )
-    assert 0.333 <= bus_load(batch, bitrate=1_000_000, span_s=1.0) <= 0.405
-    assert bus_load(batch, bitrate=500_000, span_s=1.0) == 2 * bus_load(
-        batch, bitrate=1_000_000, span_s=1.0
+    assert 0.333 <= bus_load(frame_bits(batch), bitrate=1_000_000, span_s=1.0) <= 0.405
+    assert bus_load(frame_bits(batch), bitrate=500_000, span_s=1.0) == 2 * bus_load(
+        frame_bits(batch), bitrate=1_000_000, span_s=1.0
     )
 
 
 def test_no_frames():
     """An empty batch has no lengths and no load."""
     assert len(frame_bits(FrameBatch.empty())) == 0
-    assert bus_load(FrameBatch.empty(), bitrate=1_000_000, span_s=1.0) == 0.0
+    assert bus_load(frame_bits(FrameBatch.empty()), bitrate=1_000_000, span_s=1.0) == 0.0
 
 
 def test_is_cheap():

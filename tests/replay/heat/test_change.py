@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from logger.heat.model import HeatModel
 from replay.heat.change import APART_S, FoundChange, find_changes
 from replay.heat.dated_change import ChangeCause
 from replay.heat.fit import fit_heat
-from replay.heat.model import HeatModel
 from replay.heat.problem import HeatProblem
 from replay.recording import Recording
 from tests.support.heat_joints import simulate_joint

@@ -1,5 +1,7 @@
 """From a recording to what is told: numbers that a trace carries, words for what it does not."""
 
+import dataclasses
+import datetime
 import json
 import math
 
@@ -7,8 +9,11 @@ import numpy as np
 import pytest
 
 from logger.errors import InputError
-from replay.heat.evaluate import AmbientChoice, evaluate_heat
+from replay.heat.bench_model import thermal_settings
+from replay.heat.evaluate import AmbientChoice, answer_heat, evaluate_heat
 from replay.heat.faults import HeatFault, HeatFaultKind
+from replay.heat.finding import heat_finding
+from replay.heat.fit import fit_heat
 from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
 from replay.heat.quantity import QuantityName
 from replay.heat.result import Assumption, Caution, Remedy
@@ -26,12 +31,13 @@ def stepped(tmp_path_factory):
     """Give a recording of two hours of load steps with the room, and the truth behind it."""
     path = tmp_path_factory.mktemp("heat") / "stepped"
     recording, made = record_stepped(path, winding=False)
-    return recording, made, evaluate_heat([recording], "a", limit_degC=90.0)
+    fit = fit_heat([recording], "a")
+    return recording, made, answer_heat(fit, limit_degC=90.0), fit
 
 
 def test_the_joint_comes_out_in_watts(stepped):
     """K/W and J/K with their intervals around the truth, since the bench knows the resistance."""
-    _, made, result = stepped
+    _, made, result, _ = stepped
     found = {one.name: one for one in result.quantities}
     truth = {
         QuantityName.HOUSING_RISE: made.truth["housing_rise"],
@@ -74,7 +80,7 @@ def test_without_a_limit_nothing_is_borne(stepped):
 
 def test_an_unknown_room_is_said(tmp_path, stepped):
     """Without an ambient no standby rise is told, and torque is against the idle temperature."""
-    recording, made, _ = stepped
+    recording, made, *_ = stepped
     rows = recording.read_readings("a", recording.start_ns, recording.end_ns)
     alone = record_channels(
         tmp_path / "r", rows.time_ns, {name: rows.columns[name] for name in ("current_A", HOUSING)}
@@ -206,3 +212,58 @@ def test_rows_say_for_ever(stepped):
     rows = held_for_rows(stepped[2])
     assert len(rows) == 5
     assert all(row[0].endswith("N·m") for row in rows)
+
+
+def test_the_finding_has_the_numbers_of_the_answer(stepped):
+    """Every known quantity, every ambient of the table, and nothing that is not known."""
+    recording, _, result, _ = stepped
+    finding = heat_finding(result, [recording], AmbientChoice(stated_degC=25.0))
+    assert (finding.kind, finding.joint, finding.id) == ("heat", "a", "")
+    known = {one.name.value: one for one in result.quantities if one.is_known}
+    kept = {one.name: one for one in finding.quantities if not one.conditions}
+    assert set(kept) == set(known)
+    assert known
+    for name, quantity in kept.items():
+        assert (quantity.value, quantity.low, quantity.high, quantity.unit) == (
+            known[name].value,
+            known[name].low,
+            known[name].high,
+            known[name].unit,
+        )
+    borne = {
+        (one.conditions["ambient_degC"], one.conditions["holding"]): (one.value, one.low, one.high)
+        for one in finding.quantities
+        if one.name == "continuous_torque"
+    }
+    assert borne == {
+        (band.ambient_degC, held): values
+        for band in result.for_ever
+        for held, values in ((False, band.rotating), (True, band.holding))
+        if values[1] > 0.0
+    }
+    assert borne
+    (span, *_) = finding.spans
+    assert span.recording_id == recording.manifest.recording_id
+    assert recording.start_ns <= span.from_ns < span.to_ns <= recording.end_ns
+    assert [(one.name, one.value, one.unit) for one in finding.typed] == [("ambient", 25.0, "Cel")]
+    assert finding.settings["hottest_degC"] == 90.0
+
+
+def test_the_table_for_the_bench_file_is_the_fit(stepped):
+    """It lies about the truth, within what its covariance says; one that changed has none."""
+    recording, made, _, fit = stepped
+    today = datetime.date(2026, 3, 1)
+    settings = thermal_settings(fit, today)
+    truth = {
+        "housing_rise": made.truth["housing_rise"],
+        "standby_rise_K": made.truth["standby_rise"],
+    }
+    for at, (key, value) in enumerate(settings.figures.items()):
+        if key in truth:
+            sd = math.sqrt(settings.log_covariance[at][at])
+            assert abs(math.log(value / truth[key])) < 3.0 * sd + 0.03, key
+    assert (settings.fitted, settings.source) == (today, recording.name)
+    changed = dataclasses.replace(fit, mode=dataclasses.replace(fit.mode, size_K=5.0))
+    with pytest.raises(HeatFault) as fault:
+        thermal_settings(changed, today)
+    assert fault.value.kind is HeatFaultKind.NO_MODEL

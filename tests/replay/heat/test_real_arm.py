@@ -8,8 +8,9 @@ Repository, 2024, doi 10.24432/C5J891, CC BY 4.0. It is not part of this tree: s
 import numpy as np
 import pytest
 
+from logger.heat.model import HeatModel, Parameter
 from replay.heat.bins import read_trace
-from replay.heat.model import HeatModel, Parameter, physical_parameters
+from replay.heat.model import physical_parameters
 from replay.heat.prediction import predict_readings
 from replay.heat.problem import HeatProblem
 from replay.heat.search import find_mode

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from replay.heat.model import HeatModel, LoadScale, Parameter, physical_parameters
+from logger.heat.model import HeatModel, Parameter
+from replay.heat.model import LoadScale, physical_parameters
 from replay.heat.problem import HeatProblem, StatedAmbient
 from replay.heat.search import find_mode
 from tests.support.heat_joints import simulate_joint

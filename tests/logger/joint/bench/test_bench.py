@@ -67,7 +67,7 @@ def test_what_is_known_is_listed_always(tmp_path: Path):
         with pytest.raises(InputError) as fault:
             _read(tmp_path, BENCH.replace("gear_ratio", key), LAYOUT)
         (line,) = str(fault.value).splitlines()
-        assert f"joint[1].{key}: there is no such key.{nearest} Known: bus, current, " in line
+        assert f"joint[1].{key}: there is no such key.{nearest} Known: bus, claims, " in line
         assert line.endswith(", zero_rad.")
 
 

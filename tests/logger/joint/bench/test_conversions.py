@@ -98,6 +98,24 @@ no_value = [-32768, 32767]
 """
 
 
+@pytest.mark.parametrize(
+    ("joint", "encoder", "raw", "turns"),
+    [
+        ("", "encoder = { counts = 4096 }", 4095, -1 / 4096),
+        ("zero_rad = 6.0\n", "encoder = { counts = 4096 }", 100, 100 / 4096 + 1 - 6 / math.tau),
+        ("reversed = true\n", "encoder = { counts = 4096 }", 4095, 1 / 4096),
+        # Behind a gear it counts a tenth of the joint's turn: no reason to take another than it is.
+        ("gear_ratio = 10\n", 'side = "motor"\nencoder = { counts = 4096 }', 4095, 4095 / 40960),
+    ],
+)
+def test_a_position_is_signed_about_its_zero(joint: str, encoder: str, raw: int, turns: float):
+    """An encoder of a whole turn of the output reads just below zero, not nearly a turn."""
+    value = f'[[frame.value]]\nchannel = "position_rad"\nbyte = 0\nbits = 16\n{encoder}\n'
+    layout = f'[[frame]]\nname = "s"\nidentifier = 0x10\nlength = 2\n{value}'
+    readings = _read(_bench(layout, joint), (0, 0x10, 0, raw.to_bytes(2, "little")))
+    assert readings.columns["position_rad"].tolist() == pytest.approx([turns * math.tau])
+
+
 def test_no_value_is_nan_and_ends_nothing():
     """A count that says "no value" leaves a hole; the turns go on from the reading before it."""
     raw = [(4090, 1), (65535, -32768), (6, 32767), (12, -1)]
@@ -113,7 +131,7 @@ def test_no_value_is_nan_and_ends_nothing():
     readings = _read(_bench(NO_VALUE, 'torque = { from = "current", per_ampere = 2.0 }\n'), *frames)
     turn = 2 * math.pi / 4096
     np.testing.assert_allclose(
-        readings.columns["position_rad"], np.array([4090, np.nan, 4102, 4108]) * turn
+        readings.columns["position_rad"], np.array([-6, np.nan, 6, 12]) * turn
     )
     assert readings.position_segment.tolist() == [0, -1, 0, 0]
     np.testing.assert_array_equal(readings.columns["current_A"], [1, np.nan, np.nan, -1])

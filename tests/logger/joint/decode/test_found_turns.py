@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
-from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.joint.decode.decode import DecodeState, decode, decode_plan, settled_state
 from logger.joint.decode.encoder_position import turn_memory_of
 from tests.support.turning_joint import TURN_RAD, TURNING_LAYOUT, TurningJoint, turning_bench
 
@@ -35,7 +35,7 @@ def _decode(bench: Bench, frames: FrameBatch, cuts: Sequence[int] = ()) -> Found
         readings += decoded.readings
         anchors |= {segment: str(how) for (_, segment), how in decoded.anchors.items()}
     whole = ReadingBatch.concatenate(readings, channels=decoded.readings[0].columns.keys())
-    return Found(readings=whole, anchors=anchors, state=state)
+    return Found(readings=whole, anchors=anchors, state=settled_state(plan, state))
 
 
 def _errors(joint: TurningJoint, found: Found) -> dict[int, float]:

@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
-from logger.joint.decode.decode import Decoded, DecodePlan, DecodeState, decode, decode_plan
+from logger.joint.decode.decode import (
+    Decoded,
+    DecodePlan,
+    DecodeState,
+    decode,
+    decode_plan,
+    settled_state,
+)
 
 S, MS = 1_000_000_000, 1_000_000
 START_NS = 1_795_000_000 * S
@@ -154,7 +161,7 @@ def test_together_is_one_by_one(
     edges = [0, *sorted(min(cut, len(frames)) for cut in cuts), len(frames)]
     together, state = _decode(plan, frames, edges)
     apart, state_apart = _decode(replace(plan, turn_groups=()), frames, edges)
-    assert repr(state) == repr(state_apart)
+    assert repr(settled_state(plan, state)) == repr(state_apart)
     for one, other in zip(together, apart, strict=True):
         assert one.notices == other.notices
         assert one.anchors == other.anchors
@@ -172,6 +179,22 @@ def test_a_steady_batch_goes_together():
     _, state = decode(plan, DecodeState(), frames.select_rows(slice(0, 120)))
     later = frames.select_rows(slice(120, 240))
     assert _calls(plan, state, later) < 0.8 * _calls(replace(plan, turn_groups=()), state, later)
+
+
+def test_counts_are_held_but_never_many():
+    """In any batches the same is remembered, and what is held for it is bounded."""
+    plan = decode_plan(_bench(["with"] * 2))
+    frames = _frames(7, 2, 1600)
+    _, whole = _decode(plan, frames, [0, len(frames)])
+    assert all(joint.memory.setpoint_ns > START_NS for joint in whole.joints.values())
+    state, most = DecodeState(), 0
+    for first in range(0, len(frames), 3):
+        _, state = decode(plan, state, frames.select_rows(slice(first, first + 3)))
+        most = max(most, *(len(joint.held) for joint in state.joints.values()))
+    for name, joint in settled_state(plan, state).joints.items():
+        assert repr(joint.memory) == repr(whole.joints[name].memory)
+    assert 10 < most < 70
+    assert not any(joint.held for joint in whole.joints.values()), "of a long batch none are"
 
 
 def _moving(joints: int, n: int) -> FrameBatch:

@@ -133,6 +133,26 @@ def test_the_first_reading_is_taken_as_it_is(speed: float):
     assert (total.tolist(), segment.tolist(), state.total) == ([123], [0], 123)
 
 
+@pytest.mark.parametrize(
+    ("count", "zero", "begins"),
+    [(M - 10, 0, -10), (10, 0, 10), (100, M - 50, M + 100), (M // 2, 0, -M // 2), (20, None, 20)],
+)
+def test_a_segment_is_signed_about_the_zero(count: int, zero: int | None, begins: int):
+    """It begins within half a turn of the joint's zero, also where that lies near a turn's end."""
+    total, segment, state = unwrap_counts(
+        np.array([0, 10**10, 10**10 + 10**6]),
+        np.array([count, count, (count + 3) % M]),
+        np.full(3, np.nan),
+        modulus=M,
+        valid_for_ns=10**9,
+        zero=zero,
+        state=UnwrapState(),
+    )
+    assert total.tolist() == [begins, begins, begins + 3]
+    assert segment.tolist() == [0, 1, 1]
+    assert state.total == begins + 3
+
+
 @settings(max_examples=150, deadline=None)
 @given(
     st.integers(3, 2**20),

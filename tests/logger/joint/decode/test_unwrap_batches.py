@@ -89,7 +89,7 @@ def test_a_power_cycle_starts_a_segment():
     frames = FrameBatch.from_rows(rows)
     found = _pieces(_bench(), frames, [0, 3])
     assert found["segment"].tolist() == [0, 1, 1]
-    assert found["position_rad"] == pytest.approx(np.array([0.25, 0.5, 0.75]) * 2 * np.pi)
+    assert found["position_rad"] == pytest.approx(np.array([0.25, -0.5, -0.25]) * 2 * np.pi)
 
 
 @settings(max_examples=60, deadline=None)

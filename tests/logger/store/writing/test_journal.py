@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger.store.writing import journal
 from logger.store.writing.journal import JournalReader, JournalWriter, journal_files
 
 HEAD = len(b"dutytrace journal 1\n") + 24
@@ -120,6 +121,25 @@ def test_a_growing_file_is_read_on(tmp_path: Path):
         list(reader.read_new_rows())
 
 
+def test_rows_of_many_bytes_are_several_records(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """No record is longer than a reader takes; a row by itself is one, however long it is."""
+    longest = 600
+    monkeypatch.setattr(journal, "_SPLIT_BYTES", longest)
+    texts = [f"{row:04d}" * 25 for row in range(9)] + ["long" * 1000]
+    writer = JournalWriter(tmp_path, number=0)
+    rows = {"row": list(range(10)), "text": texts}
+    writer.append_rows("s", 40, pa.RecordBatch.from_pydict(rows))
+    writer.close()
+    runs = list(JournalReader(writer.path).read_new_rows())
+    assert [text for run in runs for text in run.batch["text"].to_pylist()] == texts
+    assert len(runs) > 2
+    at = 40
+    for run in runs:
+        assert run.first_row == at
+        assert run.batch.num_rows == 1 or run.batch.serialize().size <= longest
+        at += run.batch.num_rows
+
+
 def test_the_next_one_follows_its_folder(tmp_path: Path):
     """Moved, and another recording's in its place: nothing is made in that one."""
     folder, moved = tmp_path / "journal", tmp_path / "moved"
@@ -128,7 +148,7 @@ def test_the_next_one_follows_its_folder(tmp_path: Path):
     folder.rename(moved)
     folder.mkdir()
     second = first.make_next()
-    for journal in (first, second):
-        journal.close()
+    for writer in (first, second):
+        writer.close()
     assert [number for number, _ in journal_files(moved)] == [0, 1]
     assert not list(folder.iterdir())

@@ -1,0 +1,265 @@
+"""Play, stiffness and lost motion from loops of torque, the output held fast. Pure.
+
+One loop is one clamp position: the ripple of motor and gear moves with the position and repeats at
+the same one, so the interval is Student's over positions, never the fit's own. Beside the play of
+the whole loop stands what is usually told as lost motion: the distance of the loop's middle at 3 %
+of rated torque either way, which loses the play where friction exceeds that.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.errors import InputError
+from logger.findings.finding import UncertaintyPart
+from replay.measure.kinds.loop_model import LoopFit, LoopPath, fit_loops, thin_loop
+from replay.measure.kinds.loop_shape import check_closed, middle_distance, ramp_rate, zero_width
+from replay.measure.kinds.tip_backlash import BACKLASH, EITHER_SIDE
+from replay.measure.line import fit_line
+from replay.measure.procedure import Fact
+from replay.measure.reading import ARCMIN, ARCMIN_RAD
+from replay.measure.result import (
+    MeasuredQuantity,
+    Measurement,
+    QuantityKind,
+    UnknownResult,
+    bare_quantity,
+    student_quantity,
+)
+from replay.measure.setup import BenchSetup, SpanTrace
+
+__all__ = ["LEVEL_SHARE", "measure_loop_backlash"]
+
+LEVEL_SHARE: Final = 0.03
+"""Of rated torque: where lost motion is told."""
+RATES_APART: Final = 1.4
+"""Ramp rates that differ by less are one."""
+
+LOST_MOTION: Final = QuantityKind("lost_motion", "lost motion at ±3 % of rated torque", ARCMIN)
+WIDTH_AT_ZERO: Final = QuantityKind("width_at_zero", "width of the loop at no torque", ARCMIN)
+LOOP_FRICTION: Final = QuantityKind("friction_torque", "friction of the gear", "N.m")
+FIRST: Final = QuantityKind("stiffness_first", "stiffness around no torque", "N.m/'")
+SECOND: Final = QuantityKind("stiffness", "stiffness at high torque", "N.m/'")
+
+LOOP_METHOD: Final = Fact("loop", "the whole loop of motor angle over torque, the output held fast")
+LOOP_SOURCE: Final = (
+    "loop method: Measurement and Control 2023, doi 10.1177/00202940231217338; ±3 % of rated "
+    "torque is industry practice"
+)
+OWN_POSITIONS: Final = Fact(
+    "own positions", "Each loop was made at its own position of the output, and shares no ripple."
+)
+FIXTURE_RIGID: Final = Fact(
+    "fixture rigid",
+    "The fixture gives nothing: what it gives is in the stiffness "
+    "(--reading fixture=60 N.m/arcmin).",
+)
+MOTOR_SIDE: Final = Fact("motor side", "Position is measured at the motor, before the gear.")
+TORQUE_BY_CURRENT: Final = Fact(
+    "torque by current", "Torque is the current times the torque per ampere of the bench file."
+)
+RATED_AS_MOST: Final = Fact(
+    "rated as most", "No rated torque is known: the largest of these loops stands for it."
+)
+ONE_LOOP: Final = Fact(
+    "one loop",
+    "one loop is one position of the ripple, which its own scatter does not show; repeat it at "
+    "three more positions of the output",
+)
+DEFINITION_BLIND: Final = Fact(
+    "definition blind",
+    "Friction is about as large as 3 % of rated torque or larger: lost motion at ±3 % then misses "
+    "the play, however clean it looks. The play of the whole loop holds.",
+)
+ONE_RATE: Final = Fact(
+    "one ramp rate",
+    "all loops have one ramp rate: what the current is late by looks like less friction",
+)
+HALF_RATE: Final = Fact("half the rate", "Repeat a loop at half of the ramp rate.")
+
+
+def measure_loop_backlash(setup: BenchSetup) -> Measurement:
+    """Return play, lost motion, stiffness and friction from the spans `loop...`.
+
+    Raises
+    ------
+    InputError
+        A loop was never closed, lacks position or torque, or the encoder is behind the gear.
+    """
+    spans = setup.spans_in_role("loop")
+    if not spans:
+        raise InputError(
+            "--span: found no loop, expected --span loop1=FROM..TO around torque 0, +T, 0, -T, 0."
+        )
+    if not setup.joint.is_position_of_motor:
+        raise InputError(
+            f"{spans[0].recording}: position_rad of {setup.joint.name} comes from an encoder on "
+            "the output's side of the gear, expected one at the motor: with the output held fast "
+            "it stands still whatever the play. Measure the play at the tip of an arm."
+        )
+    paths = [_path_of(setup, one) for one in spans]
+    rated, rated_text = _rated_torque(setup, paths)
+    fits = [_with_fixture(one, setup) for one in fit_loops(paths)]
+    count = max(one.grids.get("position_rad", 0.0) for one in spans) / ARCMIN_RAD
+    level = LEVEL_SHARE * rated
+    lost = [middle_distance(one, level) for one in paths]
+    widths = [zero_width(one, LEVEL_SHARE * rated / 3.0) for one in paths]
+    quantities = [
+        _over_positions(BACKLASH, [one.play for one in fits], count),
+        _over_positions(EITHER_SIDE, [one.play / 2.0 for one in fits], count / 2.0),
+        _over_positions(LOST_MOTION, lost, count),
+        _over_positions(WIDTH_AT_ZERO, widths, count),
+        _over_positions(FIRST, [one.first for one in fits], 0.0),
+        _over_positions(SECOND, [one.second for one in fits], 0.0),
+    ]
+    friction, unknown = _friction(fits, [ramp_rate(one) for one in paths])
+    is_blind = float(np.mean([one.friction for one in fits])) > 0.8 * level
+    remarks = (*((ONE_LOOP,) if len(fits) == 1 else ()), *((DEFINITION_BLIND,) if is_blind else ()))
+    has_torque = all(len(one.channel("torque_Nm")[0]) for one in spans)
+    derived = not has_torque or setup.joint.is_torque_derived
+    fixture = setup.single_reading("fixture")
+    low, high = quantities[0].interval
+    return Measurement(
+        kind="backlash",
+        joint=setup.joint.name,
+        method=LOOP_METHOD,
+        source=LOOP_SOURCE,
+        quantities=(*quantities, *friction),
+        unknown=unknown,
+        remarks=remarks,
+        assumptions=(
+            MOTOR_SIDE,
+            *((OWN_POSITIONS,) if len(fits) > 1 else ()),
+            *(() if fixture else (FIXTURE_RIGID,)),
+            *((TORQUE_BY_CURRENT,) if derived else ()),
+            *((RATED_AS_MOST,) if not rated_text else ()),
+        ),
+        instruments=(
+            f"encoder of the motor, one count {count:.3g} arcmin at the output"
+            if count
+            else "encoder of the motor",
+            *((f"rated torque {rated_text}",) if rated_text else ()),
+            *((f"fixture {fixture.text}",) if fixture else ()),
+        ),
+        picture={
+            "loops": [_picture_of(path, fit) for path, fit in zip(paths, fits, strict=True)],
+            "level_Nm": level,
+        },
+        extra={
+            "total_arcmin": quantities[0].value,
+            "either_side_arcmin": quantities[1].value,
+            "uncertainty_arcmin": (high - low) / 2.0 if quantities[0].has_interval else None,
+        },
+    )
+
+
+def _path_of(setup: BenchSetup, span: SpanTrace) -> LoopPath:
+    """Return a span as a loop, refused where it is none."""
+    setup.require_channels([span], "position_rad")
+    where = f"{span.recording}: span {span.name!r}"
+    if span.segments > 1:
+        raise InputError(
+            f"{where}: found {span.segments} stretches of position, each with its own zero, "
+            "expected one: the encoder lost its turns, or the joint restarted within the loop."
+        )
+    time_s, position = span.channel("position_rad")
+    per_ampere = setup.joint.per_ampere
+    if len(span.channel("torque_Nm")[0]) >= 2:
+        torque = span.values_at("torque_Nm", time_s)
+    elif len(span.channel("current_A")[0]) >= 2:
+        if per_ampere is None:
+            raise InputError(
+                f"{where}: found current and no torque, expected torque per ampere in the bench "
+                "file: torque = { per_ampere = 1.9 }; `dutytrace measure torque` finds it."
+            )
+        torque = span.values_at("current_A", time_s) * per_ampere
+    else:
+        raise InputError(f"{where}: found neither torque nor current, expected one of them.")
+    check_closed(torque, where)
+    angle = position / ARCMIN_RAD
+    step = span.grids.get("position_rad", 0.0) / ARCMIN_RAD
+    if float(np.ptp(angle)) <= 2.0 * step:
+        raise InputError(
+            f"{where}: found a position that moved by {float(np.ptp(angle)):.2g} arcmin, expected "
+            "more than two counts: is the encoder on the output's side of the gear, which is held?"
+        )
+    return LoopPath(time_s=time_s, torque_Nm=torque, angle=angle - float(angle.mean()), count=step)
+
+
+def _rated_torque(setup: BenchSetup, paths: Sequence[LoopPath]) -> tuple[float, str]:
+    typed = setup.single_reading("rated")
+    if typed is not None:
+        return typed.value, typed.text
+    if setup.joint.rated_torque is not None:
+        return setup.joint.rated_torque, f"{setup.joint.rated_torque:g} N.m (bench file)"
+    return max(float(np.abs(one.torque_Nm).max()) for one in paths), ""
+
+
+def _with_fixture(fit: LoopFit, setup: BenchSetup) -> LoopFit:
+    """Return a fit without what the fixture gives, which is told as a stiffness in row with it."""
+    fixture = setup.single_reading("fixture")
+    if fixture is None:
+        return fit
+    stiffness = fixture.value * ARCMIN_RAD
+    if stiffness <= fit.second:
+        raise InputError(
+            f"--reading: fixture: found {fixture.text}, which is no stiffer than gear and fixture "
+            f"together ({fit.second:.3g} N.m/arcmin), expected more."
+        )
+    return replace(
+        fit,
+        first=1.0 / (1.0 / fit.first - 1.0 / stiffness),
+        second=1.0 / (1.0 / fit.second - 1.0 / stiffness),
+    )
+
+
+def _over_positions(of: QuantityKind, values: Sequence[float], count: float) -> MeasuredQuantity:
+    """Return the mean over clamp positions, Student's over them, the encoder's count added."""
+    mean, n = float(np.mean(values)), len(values)
+    if n == 1:
+        return bare_quantity(of, mean)
+    return student_quantity(
+        of,
+        mean,
+        (
+            UncertaintyPart(
+                source="clamp positions",
+                contribution=float(np.std(values, ddof=1)) / math.sqrt(n),
+                degrees_of_freedom=n - 1,
+            ),
+            UncertaintyPart(source="encoder count", contribution=count / math.sqrt(12.0)),
+        ),
+    )
+
+
+def _friction(
+    fits: Sequence[LoopFit], rates: Sequence[float]
+) -> tuple[list[MeasuredQuantity], tuple[UnknownResult, ...]]:
+    """Return the friction at no ramp rate: what the current is late by shifts it with the rate."""
+    values, ramp = np.array([one.friction for one in fits]), np.array(rates)
+    if ramp.max() < RATES_APART * ramp.min():
+        return [], (UnknownResult(of=LOOP_FRICTION, why=ONE_RATE, steps=(HALF_RATE,)),)
+    if len(values) < 3:
+        far = np.polyfit(ramp, values, 1)
+        return [bare_quantity(LOOP_FRICTION, float(far[1]))], ()
+    line = fit_line(ramp, values)
+    part = UncertaintyPart(
+        source="loops", contribution=line.intercept_uncertainty, degrees_of_freedom=line.dof
+    )
+    return [student_quantity(LOOP_FRICTION, line.intercept, (part,))], ()
+
+
+def _picture_of(path: LoopPath, fit: LoopFit) -> dict[str, Any]:
+    thin = thin_loop(path, 400)
+    rounded: Floats = np.round(thin.angle, 4)
+    return {
+        "torque_Nm": np.round(thin.torque_Nm, 4).tolist(),
+        "angle_arcmin": rounded.tolist(),
+        "play_arcmin": fit.play,
+        "friction_Nm": fit.friction,
+        "knee_Nm": fit.knee,
+    }

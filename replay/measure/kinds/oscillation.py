@@ -1,0 +1,389 @@
+"""What swings: frequency, amplitude and damping of a stretch, and whether it grows. Pure.
+
+After a push a decaying sine is fitted; around a set-point, where noise keeps it going, a decay
+would always be read as no damping, so its spectrum is. What neither describes is told as that.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.errors import InputError
+from logger.findings.finding import UncertaintyPart
+from logger.findings.uncertainty import NORMAL_95
+from replay.measure.interval import IntervalBasis
+from replay.measure.kinds.swing import (
+    DecayFit,
+    dry_decay_gain,
+    fit_decay,
+    fit_noise_driven,
+    line_residual,
+)
+from replay.measure.procedure import Fact
+from replay.measure.result import (
+    Expectation,
+    MeasuredQuantity,
+    Measurement,
+    QuantityKind,
+    UnknownResult,
+    Way,
+    bare_quantity,
+    student_quantity,
+)
+from replay.measure.setup import BenchSetup, SpanTrace
+
+__all__ = ["expect_oscillation", "measure_oscillation"]
+
+UNKNOWN_FACTOR: Final = 4.0
+"""An interval of damping whose ends differ by more is no knowledge."""
+DRY_GAIN: Final = 12.0
+COLOURED: Final = 3.5
+"""Residual power around the frequency, against elsewhere, from which on no decay describes it."""
+
+FREQUENCY: Final = QuantityKind("frequency", "frequency", "Hz")
+DAMPING: Final = QuantityKind("damping_ratio", "damping ratio", "1")
+GROWTH: Final = QuantityKind("growth", "grows by", "1/s")
+HIGHEST: Final = QuantityKind("highest_frequency", "highest frequency that this trace tells", "Hz")
+INERTIA: Final = QuantityKind("inertia", "inertia of the arm", "kg.m2")
+
+DECAY: Final = Fact("decay", "a decaying sine through every reading, by least squares")
+SPECTRUM: Final = Fact("spectrum", "the spectrum of a resonance that noise drives, by likelihood")
+OSCILLATION_SOURCE: Final = "least squares against its Cramér-Rao bound; Whittle's likelihood"
+ONE_RESONANCE: Final = Fact(
+    "one resonance", "One resonance swings, and what else there is is white."
+)
+NOT_FOLDED: Final = Fact(
+    "not folded", "Nothing swings above the highest frequency that this reporting rate can tell."
+)
+NEAR_FOLD: Final = Fact(
+    "near fold",
+    "The frequency is near the highest that this rate can tell: a faster one would look like it. "
+    "Record at a higher rate to be sure.",
+)
+UNEVEN: Final = Fact(
+    "uneven stamps", "Times of readings are uneven by more than a tenth of a cycle's twentieth."
+)
+DRY: Final = Fact(
+    "dry friction", "swings lose the same each time: dry friction, for which there is no ratio"
+)
+SUSTAINED: Final = Fact("sustained", "it neither grows nor fades over the span")
+TOO_WIDE: Final = Fact("too wide", "its interval spans more than a factor of four")
+LONGER: Final = Fact("longer", "Record longer, or after a larger push; 60 s where noise drives it.")
+PUSH: Final = Fact("push", "Push the arm by hand, or step the set-point, and let it ring.")
+
+
+def measure_oscillation(setup: BenchSetup) -> Measurement:
+    """Return what swings in each span, the first span's answer first.
+
+    Raises
+    ------
+    InputError
+        There is no span, or no channel that could swing.
+    """
+    if not setup.spans:
+        raise InputError("--span: found none and no recording, expected a recording that swings.")
+    channel = _signal(setup)
+    results = [_of_span(setup, one, channel) for one in setup.spans]
+    first = results[0]
+    inertia = _inertia(setup, results)
+    return Measurement(
+        kind="oscillation",
+        joint=setup.joint.name,
+        method=first.method,
+        source=OSCILLATION_SOURCE,
+        answer=first.answer,
+        quantities=(
+            *first.quantities,
+            *inertia,
+            *(one for other in results[1:] for one in other.quantities if one.of is not HIGHEST),
+        ),
+        unknown=first.unknown,
+        remarks=first.remarks,
+        assumptions=(ONE_RESONANCE, NOT_FOLDED),
+        instruments=(channel,),
+        picture=first.picture,
+    )
+
+
+def _signal(setup: BenchSetup) -> str:
+    chosen = setup.channels.get("signal")
+    names = (chosen,) if chosen else ("position_rad", "speed_rad_s", "torque_Nm", "current_A")
+    for name in names:
+        if all(len(one.channel(name)[0]) >= 24 for one in setup.spans):
+            return name
+    raise InputError(
+        f"{setup.spans[0].recording}: found fewer than 24 readings of {' or '.join(names)} in a "
+        "span, expected a channel that swings: --channel signal=CHANNEL."
+    )
+
+
+def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
+    time_s, values = span.channel(channel)
+    steps = np.diff(time_s)
+    step = float(np.median(steps))
+    highest = 0.5 / step
+    grid = span.grids.get(channel, 0.0)
+    left = line_residual(time_s, values)
+    fit = fit_decay(time_s, values, least_scatter=grid / math.sqrt(12.0))
+    top = bare_quantity(HIGHEST, highest)
+    amplitude = QuantityKind("amplitude", f"amplitude of {channel}", _unit_of(channel))
+    picture = _picture(time_s, left, channel)
+    common = {"kind": "oscillation", "joint": setup.joint.name, "source": OSCILLATION_SOURCE}
+    if fit is None or not _is_there(left, fit):
+        bound = 4.0 * float(np.std(left)) / math.sqrt(len(left) / 2.0)
+        return Measurement(
+            **common,  # type: ignore[arg-type]
+            method=DECAY,
+            answer=f"nothing swings by more than {bound:.2g} {amplitude.unit}",
+            quantities=(top,),
+            picture=picture,
+        )
+    at = {"start_s": round(float(time_s[0]), 3)} if len(setup.spans) > 1 else {}
+    remarks = _remarks(fit.omega / 2.0 / math.pi, highest, steps)
+    is_coloured = _residual_peak(fit, step) > COLOURED
+    if is_coloured and dry_decay_gain(time_s, values, fit) > DRY_GAIN:
+        return Measurement(
+            **common,  # type: ignore[arg-type]
+            method=DECAY,
+            quantities=(_frequency(fit, at), _amplitude(amplitude, fit, at), top),
+            unknown=(UnknownResult(of=DAMPING, why=DRY),),
+            remarks=remarks,
+            picture=picture,
+        )
+    if is_coloured:
+        noise = fit_noise_driven(time_s, values, fit.omega)
+        if noise is not None:
+            return Measurement(
+                **common,  # type: ignore[arg-type]
+                method=SPECTRUM,
+                answer="noise keeps it swinging",
+                quantities=(
+                    _from_log(
+                        FREQUENCY, noise.omega / 2.0 / math.pi, noise.log_omega_uncertainty, at
+                    ),
+                    *_known_damping(noise.damping, noise.log_damping_uncertainty, at),
+                    student_quantity(amplitude, noise.amplitude, (), at=at),
+                    top,
+                ),
+                unknown=_unknown_damping(noise.log_damping_uncertainty),
+                remarks=remarks,
+                picture=picture,
+            )
+    ratio, u_ratio = fit.damping
+    quantities: list[MeasuredQuantity] = [_frequency(fit, at)]
+    unknown: tuple[UnknownResult, ...] = ()
+    answer = ""
+    if ratio - 3.0 * u_ratio > 0.0 and ratio / u_ratio > 3.3:
+        quantities.append(
+            student_quantity(
+                DAMPING,
+                ratio,
+                (
+                    UncertaintyPart(
+                        source="readings", contribution=u_ratio, degrees_of_freedom=fit.dof
+                    ),
+                ),
+                at=at,
+                basis=IntervalBasis.CURVATURE,
+            )
+        )
+    elif fit.decay + 3.0 * fit.decay_uncertainty < 0.0:
+        answer = "it grows"
+        quantities.append(
+            student_quantity(
+                GROWTH,
+                -fit.decay,
+                (
+                    UncertaintyPart(
+                        source="readings",
+                        contribution=fit.decay_uncertainty,
+                        degrees_of_freedom=fit.dof,
+                    ),
+                ),
+                at=at,
+                basis=IntervalBasis.CURVATURE,
+            )
+        )
+    else:
+        answer = "it is sustained over this span" if _is_sustained(fit, time_s) else ""
+        why = SUSTAINED if answer else TOO_WIDE
+        unknown = (UnknownResult(of=DAMPING, why=why, steps=(PUSH, LONGER)),)
+    return Measurement(
+        **common,  # type: ignore[arg-type]
+        method=DECAY,
+        answer=answer,
+        quantities=(*quantities, _amplitude(amplitude, fit, at), top),
+        unknown=unknown,
+        remarks=remarks,
+        picture=picture,
+    )
+
+
+def _unit_of(channel: str) -> str:
+    tail = channel.rpartition("_")[2]
+    if channel.endswith("rad_s"):
+        return "rad/s"
+    return {"Nm": "N.m", "degC": "Cel"}.get(tail, tail)
+
+
+def _is_there(left: Floats, fit: DecayFit) -> bool:
+    """Return whether the sine is more than the best that noise makes of n readings."""
+    n = len(left)
+    gain = n * math.log(float((left**2).sum()) / max(float((fit.residuals**2).sum()), 1e-300))
+    return gain > 6.0 * math.log(n) + 10.0
+
+
+def _residual_peak(fit: DecayFit, step: float) -> float:
+    """Return the residual's mean power around the frequency against its median elsewhere."""
+    power = np.abs(np.fft.rfft(fit.residuals - fit.residuals.mean()))[1:] ** 2
+    omegas = 2.0 * math.pi * np.fft.rfftfreq(len(fit.residuals), step)[1:]
+    near = (omegas > 0.8 * fit.omega) & (omegas < 1.25 * fit.omega)
+    if near.sum() < 3 or (~near).sum() < 8:
+        return 0.0
+    elsewhere = float(np.median(power[~near])) / math.log(2.0)
+    return (
+        float(np.sort(power[near])[-3:].mean())
+        / max(elsewhere, 1e-300)
+        / math.log(max(float(near.sum()), 3.0))
+    )
+
+
+def _is_sustained(fit: DecayFit, time_s: Floats) -> bool:
+    """Return whether it lost or gained less than a fifth over ten cycles or more."""
+    length = float(time_s[-1] - time_s[0])
+    cycles = fit.omega * length / 2.0 / math.pi
+    return cycles > 10.0 and (abs(fit.decay) + 2.0 * fit.decay_uncertainty) * length < 0.2
+
+
+def _remarks(frequency: float, highest: float, steps: Floats) -> tuple[Fact, ...]:
+    is_uneven = float(np.std(steps)) * frequency > 0.02
+    return (
+        *((NEAR_FOLD,) if frequency > 0.8 * highest else ()),
+        *((UNEVEN,) if is_uneven else ()),
+    )
+
+
+def _frequency(fit: DecayFit, at: dict[str, float]) -> MeasuredQuantity:
+    part = UncertaintyPart(
+        source="readings",
+        contribution=fit.omega_uncertainty / 2.0 / math.pi,
+        degrees_of_freedom=fit.dof,
+    )
+    return student_quantity(
+        FREQUENCY, fit.omega / 2.0 / math.pi, (part,), at=at, basis=IntervalBasis.CURVATURE
+    )
+
+
+def _amplitude(of: QuantityKind, fit: DecayFit, at: dict[str, float]) -> MeasuredQuantity:
+    part = UncertaintyPart(
+        source="readings", contribution=fit.amplitude_uncertainty, degrees_of_freedom=fit.dof
+    )
+    return student_quantity(of, fit.amplitude, (part,), at=at, basis=IntervalBasis.CURVATURE)
+
+
+def _from_log(
+    of: QuantityKind, value: float, spread: float, at: dict[str, float]
+) -> MeasuredQuantity:
+    """Return a quantity whose logarithm has a standard uncertainty."""
+    return MeasuredQuantity(
+        of=of,
+        value=value,
+        standard_uncertainty=value * spread,
+        low=value * math.exp(-NORMAL_95 * spread),
+        high=value * math.exp(NORMAL_95 * spread),
+        dof=math.inf,
+        basis=IntervalBasis.CURVATURE,
+        at=at,
+    )
+
+
+def _known_damping(
+    ratio: float, spread: float, at: dict[str, float]
+) -> tuple[MeasuredQuantity, ...]:
+    if math.exp(2.0 * NORMAL_95 * spread) > UNKNOWN_FACTOR:
+        return ()
+    return (_from_log(DAMPING, ratio, spread, at),)
+
+
+def _unknown_damping(spread: float) -> tuple[UnknownResult, ...]:
+    if math.exp(2.0 * NORMAL_95 * spread) <= UNKNOWN_FACTOR:
+        return ()
+    return (UnknownResult(of=DAMPING, why=TOO_WIDE, steps=(PUSH, LONGER)),)
+
+
+def _inertia(setup: BenchSetup, results: list[Measurement]) -> tuple[MeasuredQuantity, ...]:
+    """Return the arm's inertia from a second one that adds a known inertia in its span."""
+    added = setup.single_reading("added")
+    if added is None:
+        return ()
+    names = [one.name for one in setup.spans]
+    if len(results) != 2 or added.at_span not in names:
+        raise InputError(
+            "--reading: added: found no span behind 'at' that has the second arm, expected two "
+            "spans, such as 'added=0.05 kg.m2 at swing2'."
+        )
+    second = names.index(added.at_span)
+    own, other = (one.quantity_named("frequency") for one in (results[1 - second], results[second]))
+    if own is None or other is None or other.value >= own.value:
+        raise InputError(
+            "--reading: added: found no lower frequency with the added inertia, expected one: do "
+            "both spans swing, and is the second arm in the one that is named?"
+        )
+    ratio = (own.value / other.value) ** 2
+    value = added.value / (ratio - 1.0)
+    slope = 2.0 * ratio / (ratio - 1.0)
+    parts = tuple(
+        UncertaintyPart(
+            source=f"frequency {name}",
+            contribution=value * slope * (one.standard_uncertainty or 0) / one.value,
+        )
+        for name, one in (("alone", own), ("with added", other))
+    )
+    stated = UncertaintyPart(
+        source="added inertia",
+        contribution=value * added.stated_uncertainty / added.value,
+        shared=True,
+    )
+    return (student_quantity(INERTIA, value, (*parts, stated)),)
+
+
+def _picture(time_s: Floats, left: Floats, channel: str) -> dict[str, object]:
+    n = len(left)
+    step = float(time_s[-1] - time_s[0]) / (n - 1)
+    spectrum = np.abs(np.fft.rfft(left)) * 2.0 / n
+    return {
+        "channel": channel,
+        "frequency_Hz": np.round(np.fft.rfftfreq(n, step), 4)[:2000].tolist(),
+        "amplitude": spectrum[:2000].tolist(),
+    }
+
+
+def expect_oscillation(setup: BenchSetup) -> Expectation:
+    """Return how narrow a damping ratio of 0.01 at 6 Hz can get: the Cramér-Rao bound at 20 dB."""
+    del setup
+
+    def half_width(rate_hz: float, length_s: float) -> float:
+        decay = 0.01 * 2.0 * math.pi * 6.0
+        noise_share = 0.1 / math.sqrt(2.0)
+        # For a decaying sine sampled evenly: the information on the decay, its phase integrated.
+        at = np.arange(0.0, length_s, 1.0 / rate_hz)
+        weight = np.exp(-2.0 * decay * at)
+        spread = (weight * at**2).sum() - (weight * at).sum() ** 2 / weight.sum()
+        bound = noise_share * math.sqrt(2.0 / spread)
+        return NORMAL_95 * bound / (2.0 * math.pi * 6.0)
+
+    here = half_width(100.0, 5.0)
+    ways = (
+        Way(words="100 readings a second for 20 s after the push", half_width=half_width(100, 20)),
+        Way(words="1,000 readings a second for 5 s", half_width=half_width(1000, 5)),
+    )
+    return Expectation(
+        of=DAMPING,
+        half_width=here,
+        with_words="5 s after a push, 100 readings a second, a swing ten times its noise at 6 Hz",
+        narrower=tuple(
+            sorted((one for one in ways if one.half_width < here), key=lambda one: one.half_width)
+        ),
+    )

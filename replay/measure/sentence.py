@@ -1,0 +1,176 @@
+"""A measurement in words: the sentence first, then what it stands on. Pure."""
+
+import math
+from collections.abc import Iterator
+
+from replay.heat.text import band_values
+from replay.measure.procedure import Procedure
+from replay.measure.result import Expectation, MeasuredQuantity, Measurement
+
+__all__ = [
+    "basis_lines",
+    "expectation_lines",
+    "measurement_sentence",
+    "procedure_lines",
+    "quantity_rows",
+    "unit_words",
+    "unknown_rows",
+]
+
+_UNITS = {
+    "'": "arcmin",
+    "N.m": "N·m",
+    "N.m/A": "N·m/A",
+    "N.m/'": "N·m/arcmin",
+    "N.m/rad": "N·m/rad",
+    "N.m.s/rad": "N·m·s/rad",
+    "kg.m2": "kg·m²",
+    "Cel": "°C",
+    "Ohm": "Ω",
+    "1": "",
+}
+_METHODS = {
+    "student": "Student",
+    "draws": "drawn (JCGM 101)",
+    "rounding": "drawn, readings rounded",
+    "curvature": "curvature",
+    "none": "none",
+}
+
+
+def unit_words(ucum: str) -> str:
+    """Return a unit as it is read."""
+    return _UNITS.get(ucum, ucum)
+
+
+def value_text(one: MeasuredQuantity) -> str:
+    """Return a value with unit and interval, in the digits that the interval bears."""
+    unit = unit_words(one.of.unit)
+    unit = f" {unit}" if unit else ""
+    low, high = one.interval
+    if not one.has_interval:
+        return f"{_bare(one.value)}{unit}"
+    if one.is_limit:
+        return f"at most {_bare(high)}{unit}"
+    value, interval = band_values((one.value, low, high))
+    return f"{value}{unit} ({interval})"
+
+
+def measurement_sentence(result: Measurement) -> str:
+    """Return the answer as one sentence, with its interval or why it has none."""
+    who = f"{result.joint}: " if result.joint else ""
+    lead = _lead_of(result)
+    reported = ", ".join(f"{one.of.label} {value_text(one)}" for one in lead)
+    if result.answer:
+        reported = f"{result.answer}; {reported}" if reported else result.answer
+    if not reported:
+        reported = "nothing is known of what was asked for"
+    if lead and not any(one.has_interval for one in lead):
+        return f"{who}{reported}; no interval: {_why_none(result)}."
+    return f"{who}{reported}."
+
+
+def quantity_rows(result: Measurement) -> list[tuple[str, str, str, str]]:
+    """Return label, value with interval, standard uncertainty, and how that was made."""
+    return [
+        (
+            one.of.label + _conditions(one),
+            value_text(one),
+            "" if one.standard_uncertainty is None else _bare(one.standard_uncertainty),
+            _METHODS[one.basis.value],
+        )
+        for one in result.quantities
+    ]
+
+
+def part_rows(result: Measurement) -> list[tuple[str, str]]:
+    """Return what the uncertainty of the first quantity comes from, the largest part first."""
+    if not result.quantities:
+        return []
+    first = result.quantities[0]
+    unit = unit_words(first.of.unit)
+    return [
+        (one.source, f"{_bare(abs(one.contribution))} {unit}".strip())
+        for one in sorted(first.parts, key=lambda one: -abs(one.contribution))
+    ]
+
+
+def unknown_rows(result: Measurement) -> list[tuple[str, str, str]]:
+    """Return what is not known, why, and what to do to know it."""
+    return [
+        (one.of.label, one.why.words, " ".join(step.words for step in one.steps))
+        for one in result.unknown
+    ]
+
+
+def basis_lines(result: Measurement) -> Iterator[str]:
+    """Yield what a result stands on: remarks, method, instruments, assumptions."""
+    for one in result.remarks:
+        yield one.words
+    yield f"Method: {result.method.words} ({result.source})."
+    if result.instruments:
+        yield f"Instruments: {'; '.join(result.instruments)}."
+    if result.assumptions:
+        yield "Assumed:"
+        for one in result.assumptions:
+            yield f"  {one.words}"
+
+
+def procedure_lines(procedure: Procedure) -> Iterator[str]:
+    """Yield a procedure: cautions first, then its steps, then what is typed."""
+    yield f"{procedure.name}: {procedure.words}. About {procedure.takes}."
+    for caution in procedure.cautions:
+        yield f"CAUTION: {caution.words}"
+    for number, step in enumerate(procedure.steps, start=1):
+        yield f"{number}. {step.words}"
+    for reading in procedure.readings:
+        if reading.name != "*":
+            yield f"  --reading {reading.name}=...: {reading.words}"
+    for span in procedure.spans:
+        name = "NAME" if span.name == "*" else span.name
+        yield f"  --span {name}=FROM..TO: {span.words}"
+
+
+def expectation_lines(expected: Expectation) -> Iterator[str]:
+    """Yield how narrow it can get, and what would get narrower."""
+    unit = unit_words(expected.of.unit)
+    yield (
+        f"With {expected.with_words} {expected.of.label} gets no narrower than about "
+        f"±{_bare(expected.half_width)} {unit}".rstrip()
+        + "."
+    )
+    for way in expected.narrower:
+        yield f"  Narrower: {way.words}, ±{_bare(way.half_width)} {unit}".rstrip()
+
+
+def _lead_of(result: Measurement) -> list[MeasuredQuantity]:
+    """Return what the sentence reports: the first, and either side of a backlash.
+
+    Of values and ceilings all, since none of them is the answer of the others.
+    """
+    if result.kind in {"value", "ceiling"}:
+        return list(result.quantities)
+    sides = [one for one in result.quantities if one.of.name == "backlash_either_side"]
+    return [*result.quantities[:1], *sides]
+
+
+def _why_none(result: Measurement) -> str:
+    return result.remarks[0].words.rstrip(".") if result.remarks else "nothing says how sure it is"
+
+
+def _conditions(one: MeasuredQuantity) -> str:
+    if not one.at:
+        return ""
+    reported = ", ".join(
+        f"{name} {value if isinstance(value, str) else _bare(value)}"
+        for name, value in one.at.items()
+    )
+    return f" (at {reported})"
+
+
+def _bare(value: float) -> str:
+    """Return a number of three digits, never in powers of ten where it can be helped."""
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:g}"
+    decimals = max(2 - math.floor(math.log10(abs(value))), 0)
+    return f"{value:.{min(decimals, 9)}f}"

@@ -1,0 +1,126 @@
+"""Forecasts against joints whose truth is known: a held load, whole cycles, a load at random."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from logger.heat.forecast import Passage, draw_futures, upper_degC
+from logger.heat.load_law import LoadLawKind, draw_loads, find_load_law
+from logger.heat.outcomes import Outcomes
+from logger.joint.thermal.thermal_duty import time_to_temperature_s
+from logger.joint.thermal.thermal_load import Node
+from tests.support.observed_joint import follow, observed_joint, random_duty
+
+
+def _last(run):
+    *_, (_, track) = follow(run)
+    return track
+
+
+def test_a_held_load_is_that_of_the_closed_form():
+    """Of a model that is known, the median is the time that the equations give."""
+    load = np.concatenate([np.full(600, 2.0), np.full(120, 10.0)])
+    run = observed_joint(3, load, spread=1e-4, resolution_K=0.1)
+    track = _last(run)
+    housing = draw_futures(run.fitted, track.state, track.history)[1]
+    now = track.state.mean_degC[0]
+    level = float(now[1]) + 12.0
+    exact_s = time_to_temperature_s(
+        run.fitted.joint,
+        node=Node.HOUSING,
+        limit_degC=level,
+        mean_square_A2=100.0,
+        start_degC=now[:2],
+        ambient_degC=float(now[2]),
+    )
+    passage = housing.passage(level)
+    assert housing.law.kind is LoadLawKind.HELD
+    assert passage.median_s == pytest.approx(exact_s, rel=0.05)
+    assert passage.soonest_s < exact_s < passage.latest_s
+    assert passage.probability == 1.0
+
+
+def test_it_settles_where_the_load_leads_and_no_higher():
+    """Above that, "not within the hour" is the answer; a joint that cools reaches what it may."""
+    run = observed_joint(4, np.concatenate([np.full(2400, 9.0), np.full(60, 0.0)]))
+    track = _last(run)
+    housing = draw_futures(run.fitted, track.state, track.history)[1]
+    low, middle, high = housing.settled_degC
+    assert low <= middle <= high
+    assert middle < track.state.mean_degC[0, 1] - 5.0
+    never = housing.passage(float(track.state.mean_degC[0, 1]) + 8.0)
+    assert (never.probability, never.median_s) == (0.0, math.inf)
+    down = housing.passage_down(middle + 0.5 * (float(track.state.mean_degC[0, 1]) - middle))
+    assert 60.0 < down.median_s < 3600.0
+
+
+def test_whole_cycles_are_replayed():
+    """A cyclic load below its level: the time to it within 15 %, its peaks included."""
+    cycle = np.concatenate([np.full(14, 12.0), np.full(19, 2.5)])
+    load = np.tile(cycle, 150)
+    run = observed_joint(8, load, spread=0.02)
+    node = run.truth_degC[1:, 1]
+    at = 1200
+    track = next(track for second, track in follow(run) if second == at)
+    law = find_load_law(track.history)
+    assert law.kind is LoadLawKind.CYCLIC
+    assert law.period_s == pytest.approx(33.0, abs=0.2)
+    level = node[at] + 0.6 * (node.max() - node[at])
+    passage = draw_futures(run.fitted, track.state, track.history)[1].passage(level)
+    reached_s = int(np.flatnonzero(node >= level)[0]) - at
+    assert passage.median_s == pytest.approx(reached_s, rel=0.15)
+
+
+def test_futures_of_a_load_at_random_vary_as_the_load_does():
+    """Mean and spread of five minutes to come are those of the past."""
+    load = random_duty(5, 3600, 20.0) ** 2
+    law = find_load_law(load[:, None])
+    assert law.kind is LoadLawKind.HOLDS
+    edges = np.arange(10.0, 3601.0, 10.0)
+    drawn = draw_loads(law, edges, 256, np.random.default_rng(1))[..., 0]
+    long = random_duty(6, 3600 * 40, 20.0).reshape(-1, 300) ** 2
+    assert drawn.mean() == pytest.approx(load.mean(), rel=0.08)
+    assert drawn[:, 30:60].mean(axis=1).std() == pytest.approx(long.mean(axis=1).std(), rel=0.25)
+
+
+def test_a_stretch_longer_than_all_before_goes_on():
+    """Its law has changed: the answer is that of the present load."""
+    load = np.concatenate([random_duty(5, 1800, 6.0), np.full(120, 20.0)]) ** 2
+    law = find_load_law(load[:, None])
+    drawn = draw_loads(law, np.array([10.0, 600.0, 3600.0]), 64, np.random.default_rng(1))
+    assert np.allclose(drawn, 400.0)
+
+
+def test_a_load_that_changed_its_kind_is_drawn_from_since_then():
+    """Ten minutes of heavy duty behind forty of light: the future is heavy."""
+    light, heavy = random_duty(5, 2400, 5.0) * 0.4, random_duty(7, 600, 5.0)
+    law = find_load_law(np.concatenate([light, heavy])[:, None] ** 2)
+    assert law.mean[0] == pytest.approx((heavy**2).mean(), rel=0.1)
+
+
+def test_no_future_exceeds_the_bound():
+    """What is skipped where a level lies above it could not have been reached."""
+    for seed in range(3):
+        run = observed_joint(seed, random_duty(seed, 1800, 20.0))
+        track = _last(run)
+        for node, futures in enumerate(draw_futures(run.fitted, track.state, track.history)):
+            upper = upper_degC(run.fitted, track.state, track.history, node, 3600.0)
+            assert futures.degC.max() <= upper
+
+
+def test_forecasts_are_judged_whatever_came_of_them():
+    """Within the band, before it, and "not within the hour"; a gap leaves it open."""
+    band = Passage(level_degC=70.0, probability=0.9, soonest_s=60.0, median_s=120.0, latest_s=300.0)
+    never = dataclasses.replace(band, level_degC=90.0, latest_s=math.inf, soonest_s=math.inf)
+    made = Outcomes().with_forecast(1200, "t", [band, never])
+    assert made.with_forecast(1210, "t", [band]) == made, "only at clock times"
+    reached = made.after_step(1300, {"t": 70.0})
+    assert reached.judged == (True,)
+    assert made.after_step(1220, {"t": 70.0}).judged == (False,)
+    late = made.after_step(4810, {"t": 69.0})
+    assert late.judged == (False, True)
+    assert made.after_gap().after_step(4810, {}).judged == ()
+    many = Outcomes(judged=(True,) * 20, waiting=made.waiting).after_step(1220, {"t": 70.0})
+    assert (len(many.judged), many.held) == (20, 19)

@@ -1,0 +1,60 @@
+"""A fitted model in the bench file: in place, comments kept, read back the same."""
+
+import datetime
+
+import pytest
+
+from logger.errors import InputError
+from logger.joint.bench.bench import read_bench
+from logger.joint.bench.thermal_settings import ThermalSettings
+from logger.simulate.scenario import SCENARIO_LAYOUT, scenario_bench_text, scenario_layout_text
+from replay.heat.bench_model import write_bench_model
+
+TODAY = datetime.date(2026, 3, 1)
+MODEL = ThermalSettings(
+    housing_rise=0.9,
+    housing_time_s=520.0,
+    standby_rise_K=2.5,
+    log_covariance=((0.01, 0.002, 0.0), (0.002, 0.02, 0.0), (0.0, 0.0, 0.09)),
+    source="20260101T093000Z-shoulder-duty",
+    fitted=TODAY,
+)
+
+
+@pytest.fixture
+def bench_file(tmp_path):
+    """Give the demo's bench file with its layout."""
+    path = tmp_path / "bench.toml"
+    path.write_text(scenario_bench_text("/dev/none"), encoding="utf-8")
+    layout = tmp_path / f"{SCENARIO_LAYOUT}.toml"
+    layout.write_text(scenario_layout_text(), encoding="utf-8")
+    return path
+
+
+def test_a_model_goes_into_the_file_and_everything_else_stays(bench_file):
+    """Each line of the file is still there, in its order; the other joint has no model."""
+    before = bench_file.read_text(encoding="utf-8").splitlines()
+    write_bench_model(bench_file, "shoulder", MODEL)
+    after = bench_file.read_text(encoding="utf-8").splitlines()
+    kept = iter(after)
+    assert all(line in kept for line in before if line.strip()), "in this order"
+    bench = read_bench(bench_file)
+    assert bench.joint_named("shoulder").thermal == MODEL
+    assert bench.joint_named("elbow").thermal is None
+
+
+def test_a_newer_model_takes_the_place_of_the_older(bench_file):
+    """Written twice, it stands there once."""
+    write_bench_model(bench_file, "elbow", MODEL)
+    newer = MODEL.model_copy(update={"housing_rise": 1.1})
+    write_bench_model(bench_file, "elbow", newer)
+    assert bench_file.read_text(encoding="utf-8").count("housing_rise") == 1
+    assert read_bench(bench_file).joint_named("elbow").thermal == newer
+
+
+def test_a_joint_that_the_file_lacks_is_a_mistake(bench_file):
+    """It names the file and the joint, and leaves the file as it was."""
+    before = bench_file.read_bytes()
+    with pytest.raises(InputError, match="wrist"):
+        write_bench_model(bench_file, "wrist", MODEL)
+    assert bench_file.read_bytes() == before

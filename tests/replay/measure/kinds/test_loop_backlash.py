@@ -1,0 +1,152 @@
+"""Loops of torque: ideal ones to the hundredth, what the usual definition loses, bad loops."""
+
+import numpy as np
+import pytest
+
+from logger.errors import InputError
+from replay.measure.kinds.loop_backlash import measure_loop_backlash
+from replay.measure.kinds.loop_model import loop_angles
+from replay.measure.setup import BenchSetup, JointFacts
+from tests.support.benches.loop_bench import draw_loop_bench, loop_span
+
+RATED = 100.0
+
+
+def _ideal(
+    name: str = "loop1",
+    *,
+    play: float = 1.0,
+    friction: float = 1.0,
+    turn: tuple[float, ...] = (0, 1, 0, -1, 0),
+    begin_s: float = 0.0,
+):
+    """Return the ideal loop of a gear with 2e4 N.m/rad."""
+    time_s = begin_s + np.arange(2400) / 40.0
+    torque = RATED * np.interp((time_s - begin_s) / 60.0 * (len(turn) - 1), range(len(turn)), turn)
+    stiff = 2e4 * np.pi / 10_800
+    gear = np.array([[play], [friction], [stiff], [stiff], [RATED]])
+    return loop_span(name, time_s, torque, loop_angles(torque, gear)[:, 0], 0.0)
+
+
+def _setup(*spans, **joint) -> BenchSetup:
+    return BenchSetup(joint=JointFacts(name="a", rated_torque=RATED, **joint), spans=spans)
+
+
+def test_the_ideal_loop():
+    """Lost motion 2.03132403, width at no torque 1.34377468 arcmin; play and friction exactly."""
+    found = measure_loop_backlash(_setup(_ideal()))
+    for name, value in (
+        ("backlash", 1.0),
+        ("backlash_either_side", 0.5),
+        ("lost_motion", 2.03132403),
+        ("width_at_zero", 1.34377468),
+    ):
+        quantity = found.quantity_named(name)
+        assert quantity is not None
+        assert quantity.value == pytest.approx(value, abs=0.01), name
+        assert not quantity.has_interval
+    assert [one.code for one in found.remarks] == ["one loop"]
+    assert [one.of.name for one in found.unknown] == ["friction_torque"]
+
+
+def test_friction_above_three_percent_hides_the_play_from_the_definition():
+    """Friction 6 %: lost motion at 3 % loses most of 6 arcmin, the whole loop has them."""
+    found = measure_loop_backlash(_setup(_ideal(play=6.0, friction=6.0)))
+    lost = found.quantity_named("lost_motion")
+    assert lost is not None
+    assert lost.value < 3.5
+    assert found.quantities[0].value == pytest.approx(6.0, abs=0.01)
+    assert "definition blind" in {one.code for one in found.remarks}
+
+
+@pytest.mark.parametrize(
+    ("turn", "words"),
+    [
+        ((0, 1, 0), "never closed.*negative torque"),
+        ((0, -1, 0), "never closed.*positive torque"),
+        ((0, 1, 0, -1), "never closed.*back to zero"),
+        ((0, 0), "no torque at all"),
+    ],
+)
+def test_a_loop_that_was_never_closed(turn, words):
+    """It says what is missing."""
+    with pytest.raises(InputError, match=words):
+        measure_loop_backlash(_setup(_ideal(turn=turn)))
+
+
+def test_an_encoder_behind_the_gear():
+    """The output is held: an encoder there stands still whatever the play."""
+    with pytest.raises(InputError, match="output's side"):
+        measure_loop_backlash(_setup(_ideal(), is_position_of_motor=False))
+    span = _ideal()
+    still = {**span.series, "position_rad": (span.series["position_rad"][0], np.zeros(2400))}
+    with pytest.raises(InputError, match="output's side"):
+        measure_loop_backlash(
+            _setup(type(span)(name="loop", recording="r", start_ns=0, end_ns=9, series=still))
+        )
+
+
+def test_torque_comes_of_current_where_the_bench_file_says_how():
+    """Without torque per ampere a current says nothing; without either that is said."""
+    span = _ideal()
+    time_s, torque = span.series["torque_Nm"]
+    position = {"position_rad": span.series["position_rad"]}
+
+    def with_series(series):
+        return type(span)(name="loop", recording="r", start_ns=0, end_ns=9, series=series)
+
+    current = with_series({**position, "current_A": (time_s, torque / 2.0)})
+    found = measure_loop_backlash(_setup(current, per_ampere=2.0))
+    assert found.quantities[0].value == pytest.approx(1.0, abs=0.01)
+    assert "torque by current" in {one.code for one in found.assumptions}
+    with pytest.raises(InputError, match="torque per ampere"):
+        measure_loop_backlash(_setup(current))
+    with pytest.raises(InputError, match="neither torque nor current"):
+        measure_loop_backlash(_setup(with_series(position)))
+
+
+def test_a_fixture_that_gives_is_taken_off_the_stiffness():
+    """Two springs in a row."""
+    from replay.measure.reading import Reading  # noqa: PLC0415 - the only test that types one
+
+    stiff = 2e4
+    typed = Reading(name="fixture", value=5 * stiff, unit="N.m/rad", text="29 N.m/arcmin")
+    setup = BenchSetup(
+        joint=JointFacts(name="a", rated_torque=RATED), spans=(_ideal(),), readings=(typed,)
+    )
+    first = measure_loop_backlash(setup).quantity_named("stiffness_first")
+    assert first is not None
+    assert first.value == pytest.approx(1.25 * stiff * np.pi / 10_800, rel=1e-3)
+
+
+def test_four_positions_give_an_interval_that_holds():
+    """Ripple, count, drift and a late current: within a quarter of an arcmin of the play."""
+    bench = draw_loop_bench(np.random.default_rng(4), rate_hz=25.0)
+    first = measure_loop_backlash(bench.setup).quantities[0]
+    low, high = first.interval
+    assert abs(first.value - bench.play_arcmin) < 0.25
+    assert low - 0.1 < bench.play_arcmin < high + 0.1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {},
+        {"friction": 0.06, "ripple": 0.02},
+        {"play": 2.0, "ripple": 0.02},
+        {"play": 15.0, "count": 0.15, "wander": 0.3},
+    ],
+)
+def test_coverage_of_the_mean_of_four_positions(settings):
+    """Within 0.25 arcmin in 95 of 100, intervals of 92 to 99 of 100 (here 100 benches a case)."""
+    dice = np.random.default_rng(3)
+    near, held = 0, 0
+    for _ in range(100):
+        bench = draw_loop_bench(dice, **settings)
+        first = measure_loop_backlash(bench.setup).quantities[0]
+        low, high = first.interval
+        near += abs(first.value - bench.play_arcmin) < 0.25
+        held += low <= bench.play_arcmin <= high
+    assert near >= 95
+    assert held >= 90
