@@ -71,17 +71,19 @@ class Band:
 def spread_band(band: Band, reach: int) -> Band:
     """Return a band whose buckets tell of `reach` more on either side: an envelope of cycles.
 
-    Gaps stay as they are. The mean is that of the buckets' means.
+    None of it goes over a gap. The mean is that of the buckets' means.
     """
     if reach == 0 or not len(band.mean):
         return replace(band, reach=reach)
-    around = [
-        sliding_window_view(np.pad(values, reach, constant_values=np.nan), 2 * reach + 1)
-        for values in (band.minimum, band.maximum, band.mean)
-    ]
-    held = np.isfinite(around[2])
-    total = np.where(held, around[2], 0.0).sum(axis=1)
     is_gap = np.isnan(band.mean)
+    run = np.where(is_gap, np.nan, np.cumsum(is_gap))
+    around_run, *around = [
+        sliding_window_view(np.pad(values, reach, constant_values=np.nan), 2 * reach + 1)
+        for values in (run, band.minimum, band.maximum, band.mean)
+    ]
+    held = around_run == run[:, None]
+    around = [np.where(held, values, np.nan) for values in around]
+    total = np.where(held, around[2], 0.0).sum(axis=1)
     return replace(
         band,
         minimum=np.where(is_gap, np.nan, np.fmin.reduce(around[0], axis=1)),

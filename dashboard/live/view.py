@@ -6,9 +6,7 @@ its limits change; of alerts, gaps and notes only two lists change. Knows no pag
 """
 
 import math
-import sys
-from dataclasses import dataclass, field
-from datetime import tzinfo
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -16,23 +14,19 @@ import numpy as np
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow
 from dashboard.figures.lines import Band, FlagBlocks, Line, PlotLine
-from dashboard.figures.pens import MAX_PENS, Pens, choose_pens, keep_pens
-from dashboard.figures.row_choice import USUAL_ROWS, RowChoice, row_choice
+from dashboard.figures.pens import Pens, choose_pens, keep_pens
 from dashboard.figures.rows import ReadRow, row_axes, rows_figure, sheet_of_rows, window_marks
-from dashboard.figures.sheet import Sheet, make_sheet
 from dashboard.live.closed_bins import read_bins
 from dashboard.live.snapshot import Snapshot
+from dashboard.live.view_request import ViewRequest
 from dashboard.plot_data import plan_recording_rows, read_annotations, recording_row_offers
 from dashboard.position_breaks import PositionBreaks, position_breaks
 from dashboard.row_data import BUCKET_PX, Bins, cycle_reach
-from dashboard.text.theme import LIGHT, THEMES, Theme
-from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
-from dashboard.text.zone import reader_zone
 from replay.recording import Recording
 from replay.urgency import JointState
 from replay.window import widest_bin_ns
 
-__all__ = ["LiveView", "Picture", "ViewRequest", "view_request"]
+__all__ = ["LiveView", "Picture"]
 
 SILENT_NS: Final = 2_000_000_000
 """A joint without a row for longer has a gap that is still open."""
@@ -44,44 +38,6 @@ BINS_BEYOND: Final = 1.5
 BANDS_EVERY_NS: Final = 5_000_000_000
 FIRST_ROOM_NS: Final = 10_000_000_000
 """A view spans at least so much while less has been recorded; `live/picture.mjs` too."""
-WINDOW_S: Final = 300.0
-LONGEST_WINDOW_S: Final = 7 * 86400.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ViewRequest:
-    """What a page displays: its window in seconds (0: the whole test), size, theme and units."""
-
-    window_s: float
-    sheet: Sheet
-    theme: Theme
-    zone: tzinfo
-    displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
-    choice: RowChoice = USUAL_ROWS
-    """The rows that the reader chose."""
-    joints: tuple[str, ...] | None = None
-    """A joint for each pen, as the reader chose them; None: the most urgent."""
-
-
-def view_request(message: dict[str, Any]) -> ViewRequest:
-    """Return the view that a message of a page requests; values out of range are clipped."""
-
-    def number(key: str, otherwise: float) -> float:
-        value = message.get(key)
-        plain = isinstance(value, int | float) and abs(value) <= sys.float_info.max
-        return float(value) if plain and value is not None else otherwise
-
-    window_s = number("window_s", WINDOW_S)
-    joints = message.get("joints")
-    return ViewRequest(
-        window_s=0.0 if window_s <= 0 else min(max(window_s, 1.0), LONGEST_WINDOW_S),
-        sheet=make_sheet(str(message.get("form")), number("width", 1200), number("height", 440)),
-        theme=THEMES.get(str(message.get("theme")), LIGHT),
-        zone=reader_zone(str(message.get("zone") or "")),
-        displays=select_displays(str(message.get("position")), str(message.get("speed"))),
-        choice=row_choice(str(message.get("rows") or "")),
-        joints=tuple(map(str, joints[:MAX_PENS])) if isinstance(joints, list) else None,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
    they come; everything is drawn in requestAnimationFrame and acknowledged after it was drawn, so that a
    slow browser sets the pace and no backlog can build. */
 import { readerPlace, sendRequest } from "../api.mjs";
-import { byId, emptyPage, find, findAll, html, renderFact, setText } from "../dom.mjs";
+import { byId, find, findAll, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { Page } from "../page.mjs";
 import { RowChoice } from "../row_choice.mjs";
@@ -15,6 +15,7 @@ import { LiveConnection } from "./connection.mjs";
 import { unpackFrame } from "./frame.mjs";
 import { JointLedger, renderBuses } from "./ledger.mjs";
 import { addNoteBox } from "./note.mjs";
+import { renderNothing } from "./nothing.mjs";
 import { Notice, replayAddress } from "./notice.mjs";
 import { mergePatch } from "./patch.mjs";
 import { LivePicture } from "./picture.mjs";
@@ -23,10 +24,6 @@ import { WakeLock } from "./wake_lock.mjs";
 const KEPT_WINDOW = "dutytrace-window";
 /** The rows that this reader chose, for every recording: empty for the usual ones. */
 const KEPT_ROWS = "dutytrace-rows";
-const EMPTY = /** @type {[string, string][]} */ ([
-  ["Record the bench", 'dutytrace record bench.toml --name "fan test"'],
-  ["See it with simulated joints", "dutytrace demo"],
-]);
 
 /** @typedef {import("./messages.d.ts").Status} Status */
 
@@ -151,7 +148,8 @@ export class LivePage extends Page {
         hasStatus = true;
       } else if (message.kind === "nothing") {
         serial = message.ack;
-        this.renderNothing(message.last, message.fault);
+        this.sound.update("", []);
+        renderNothing(message.last, message.fault);
       }
     }
     if (hasStatus && this.status) this.renderStatus(this.status);
@@ -167,31 +165,6 @@ export class LivePage extends Page {
   }
 
   /* ---- words ---- */
-
-  /**
-   * Nothing is being recorded, or nothing can be read.
-   * @param {string | null} last the path of the last recording
-   * @param {string} fault why nothing can be read; empty if it can
-   */
-  renderNothing(last, fault) {
-    this.sound.update("", []);
-    byId("live-body").hidden = true;
-    const box = byId("live-empty");
-    box.hidden = false;
-    if (fault) {
-      const words = html("small", "", `${fault} This page goes on by itself as soon as it can be read.`);
-      box.replaceChildren(html("p", "lede", "What is being recorded cannot be read."), words);
-      return;
-    }
-    const [lede, steps] = emptyPage("Nothing is being recorded.", EMPTY);
-    if (last) {
-      const link = html("a", "", "Open it in Replay");
-      link.href = replayAddress(last);
-      steps.append(html("li", "", [html("span", "words", "Look at the last test"), html("span", "", [link])]));
-    }
-    const hint = html("small", "", "This page begins by itself as soon as a logger writes.");
-    box.replaceChildren(lede, steps, hint);
-  }
 
   /** @param {Status} status */
   renderStatus(status) {

@@ -151,18 +151,19 @@ export class BinStore {
   }
 
   /**
-   * What a value of each bin is with those of `reach` more on either side, NaN in a gap: figures/lines.py spreads
-   * its bands the same way.
+   * What a value of each bin is with those of `reach` more on either side, none of them beyond a gap: figures/lines.py
+   * spreads its bands the same way.
+   * @param {number} channel
    * @param {number[]} values
    * @param {number} reach
    * @param {(held: number[]) => number} reduce
    */
-  spread(values, reach, reduce) {
-    if (!reach) return values;
-    return values.map((value, i) => {
-      if (Number.isNaN(value)) return NaN;
-      return reduce(values.slice(Math.max(i - reach, 0), i + reach + 1).filter((one) => !Number.isNaN(one)));
-    });
+  spread(channel, values, reach, reduce) {
+    const made = [...values];
+    for (const [first, last] of reach ? this.heldRuns(channel) : [])
+      for (let i = first; i <= last; i++)
+        made[i] = reduce(values.slice(Math.max(i - reach, first), Math.min(i + reach, last) + 1));
+    return made;
   }
 
   /**
@@ -176,8 +177,8 @@ export class BinStore {
     const [a, b] = [this.a[channel], this.b[channel]];
     const lowest = a.map((value, i) => Math.min(value, b[i]));
     const highest = a.map((value, i) => Math.max(value, b[i]));
-    const low = this.spread(lowest, reach, (held) => Math.min(...held));
-    const high = this.spread(highest, reach, (held) => Math.max(...held));
+    const low = this.spread(channel, lowest, reach, (held) => Math.min(...held));
+    const high = this.spread(channel, highest, reach, (held) => Math.max(...held));
     /** @type {Points} */
     const points = { x: [], y: [] };
     for (const [first, last] of this.heldRuns(channel)) {
@@ -202,6 +203,7 @@ export class BinStore {
   meanPoints(channel, reach = 0) {
     const { starts, width } = this;
     const mean = this.spread(
+      channel,
       this.mean[channel],
       reach,
       (held) => held.reduce((sum, value) => sum + value, 0) / held.length,
