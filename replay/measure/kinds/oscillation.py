@@ -42,7 +42,7 @@ DRY_GAIN: Final = 12.0
 CLEAN: Final = 1e-4
 """Residuals of so little of the amplitude are those of the numbers, whatever their colour."""
 COLOURED: Final = 3.5
-"""Residual power around the frequency, against elsewhere, from which on no decay describes it."""
+"""Residual power, against white noise, from which on no decay describes it."""
 
 FREQUENCY: Final = QuantityKind("frequency", "frequency", "Hz")
 DAMPING: Final = QuantityKind("damping_ratio", "damping ratio", "1")
@@ -146,8 +146,10 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
         )
     at = {"start_s": round(float(time_s[0]), 3)} if len(setup.spans) > 1 else {}
     remarks = _remarks(fit.omega / 2.0 / math.pi, highest, steps)
-    is_coloured = _residual_peak(fit, step) > COLOURED
-    if is_coloured and dry_decay_gain(time_s, values, fit) > DRY_GAIN:
+    is_coloured = _residual_peak(fit) > COLOURED
+    gain, dry_left = dry_decay_gain(time_s, values, fit) if is_coloured else (0.0, left)
+    # A burst that noise made may look like it, but leaves the rest of its swinging.
+    if gain > DRY_GAIN and _peak_of(dry_left) < COLOURED:
         return Measurement(
             **common,  # type: ignore[arg-type]
             method=DECAY,
@@ -157,7 +159,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
             picture=picture,
         )
     if is_coloured:
-        noise = fit_noise_driven(time_s, values, fit.omega)
+        noise = fit_noise_driven(time_s, values, _strongest(left, step))
         if noise is not None:
             return Measurement(
                 **common,  # type: ignore[arg-type]
@@ -239,21 +241,26 @@ def _is_there(left: Floats, fit: DecayFit) -> bool:
     return gain > 6.0 * math.log(n) + 10.0
 
 
-def _residual_peak(fit: DecayFit, step: float) -> float:
-    """Return the residual's mean power around the frequency against its median elsewhere."""
+def _residual_peak(fit: DecayFit) -> float:
+    """Return the largest power that is left beside a fit, against what white noise would have."""
     if float(np.std(fit.residuals)) < CLEAN * fit.amplitude:
         return 0.0
-    power = np.abs(np.fft.rfft(fit.residuals - fit.residuals.mean()))[1:] ** 2
-    omegas = 2.0 * math.pi * np.fft.rfftfreq(len(fit.residuals), step)[1:]
-    near = (omegas > 0.8 * fit.omega) & (omegas < 1.25 * fit.omega)
-    if near.sum() < 3 or (~near).sum() < 8:
-        return 0.0
-    elsewhere = float(np.median(power[~near])) / math.log(2.0)
-    return (
-        float(np.sort(power[near])[-3:].mean())
-        / max(elsewhere, 1e-300)
-        / math.log(max(float(near.sum()), 3.0))
-    )
+    return _peak_of(fit.residuals)
+
+
+def _peak_of(residuals: Floats) -> float:
+    power = np.abs(np.fft.rfft(residuals - residuals.mean()))[1:] ** 2
+    white = float(np.median(power)) / math.log(2.0)
+    # The largest of n powers of white noise is about the logarithm of n times their mean.
+    largest = float(np.sort(power)[-3:].mean())
+    return largest / max(white, 1e-300) / math.log(max(len(power), 3))
+
+
+def _strongest(left: Floats, step: float) -> float:
+    """Return where the spectrum is largest, in rad/s: a decay may have taken a burst beside it."""
+    power = np.abs(np.fft.rfft(left))
+    power[:2] = 0.0
+    return 2.0 * math.pi * float(np.fft.rfftfreq(len(left), step)[int(np.argmax(power))])
 
 
 def _is_sustained(fit: DecayFit, time_s: Floats) -> bool:
