@@ -83,7 +83,7 @@ def model_text(
     if not math.isfinite(middle):
         return _words("rises", f"it does not settle; {reaches}"), None
     value = format_number(middle, 0)
-    return _words(f"settles at {value}", reaches, f"°C {_band(low, high)}"), None
+    return _words(f"settles at {value}", reaches, f"°C {_band_words(low, high)}"), None
 
 
 def ahead_of(forecast: JointForecast, channel: str | None, *, start_ns: int) -> Ahead | None:
@@ -181,9 +181,9 @@ def _settled_words(one: ChannelForecast) -> str:
     low, middle, high = one.settled_degC
     if not math.isfinite(middle):
         return "it does not settle"
-    return f"settles at {format_number(middle, 0)} {_band(low, high)}"
+    return f"settles at {format_number(middle, 0)} {_band_words(low, high)}"
 
 
-def _band(low: float, high: float) -> str:
+def _band_words(low: float, high: float) -> str:
     until = f"to {format_number(high, 0)}" if math.isfinite(high) else "or more"
     return f"({format_number(low, 0)} {until})"
