@@ -94,7 +94,9 @@ def test_after_a_gap_nothing_is_raised_until_the_joint_was_followed_for_a_minute
 def test_live_and_afterwards_are_alike(heated, tmp_path):
     """The recorder's alert is that of an evaluation over the stored rows."""
     run, _, level = heated
-    recording = record_forecast(tmp_path / "rec", run, limits=TEXT.format(above=level))
+    recording = record_forecast(
+        tmp_path / "rec", run, limits=TEXT.format(above=level), forecasts=False
+    )
     live = [event for event in recording.read_events() if event.limit == "hot-soon"]
     after = evaluate_joint(recording, recording.limit_sets, "a").changes
     assert [(one.kind, one.time_ns) for one in live] == [(one.kind, one.time_ns) for one in after]
