@@ -39,6 +39,8 @@ __all__ = ["expect_oscillation", "measure_oscillation"]
 UNKNOWN_FACTOR: Final = 4.0
 """An interval of damping whose ends differ by more is no knowledge."""
 DRY_GAIN: Final = 12.0
+CLEAN: Final = 1e-4
+"""Residuals of so little of the amplitude are those of the numbers, whatever their colour."""
 COLOURED: Final = 3.5
 """Residual power around the frequency, against elsewhere, from which on no decay describes it."""
 
@@ -126,7 +128,9 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
     highest = 0.5 / step
     grid = span.grids.get(channel, 0.0)
     left = line_residual(time_s, values)
-    fit = fit_decay(time_s, values, least_scatter=grid / math.sqrt(12.0))
+    # What stands still or drifts straight leaves nothing but the rounding of its numbers.
+    is_straight = float(np.ptp(left)) <= max(1e-9 * float(np.abs(values).max()), 1.5 * grid)
+    fit = None if is_straight else fit_decay(time_s, values, least_scatter=grid / math.sqrt(12.0))
     top = bare_quantity(HIGHEST, highest)
     amplitude = QuantityKind("amplitude", f"amplitude of {channel}", _unit_of(channel))
     picture = _picture(time_s, left, channel)
@@ -237,6 +241,8 @@ def _is_there(left: Floats, fit: DecayFit) -> bool:
 
 def _residual_peak(fit: DecayFit, step: float) -> float:
     """Return the residual's mean power around the frequency against its median elsewhere."""
+    if float(np.std(fit.residuals)) < CLEAN * fit.amplitude:
+        return 0.0
     power = np.abs(np.fft.rfft(fit.residuals - fit.residuals.mean()))[1:] ** 2
     omegas = 2.0 * math.pi * np.fft.rfftfreq(len(fit.residuals), step)[1:]
     near = (omegas > 0.8 * fit.omega) & (omegas < 1.25 * fit.omega)

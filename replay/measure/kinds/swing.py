@@ -121,15 +121,16 @@ def fit_decay(time_s: Floats, values: Floats, *, least_scatter: float = 0.0) -> 
         axis=1,
     )
     cov = np.linalg.pinv(jacobian.T @ jacobian) * scatter**2
+    spread = np.sqrt(np.maximum(np.diag(cov), 0.0))
     amplitude = math.hypot(a, b)
     along = np.array([a, b]) / max(amplitude, 1e-300)
     return DecayFit(
         omega=omega,
         decay=decay,
         amplitude=amplitude,
-        omega_uncertainty=float(np.sqrt(cov[0, 0])),
-        decay_uncertainty=float(np.sqrt(cov[1, 1])),
-        amplitude_uncertainty=float(np.sqrt(along @ cov[2:4, 2:4] @ along)),
+        omega_uncertainty=float(spread[0]),
+        decay_uncertainty=float(spread[1]),
+        amplitude_uncertainty=float(np.sqrt(max(along @ cov[2:4, 2:4] @ along, 0.0))),
         residual=scatter,
         residuals=residuals,
         dof=dof,

@@ -84,6 +84,21 @@ def test_nothing_swings():
         assert found.answer.startswith("nothing swings"), seed
 
 
+@pytest.mark.parametrize("values", [np.ones(len(T)), 3.0 * T, np.rint(0.2 * T)])
+def test_what_stands_still_or_drifts_does_not_swing(values):
+    """Nothing is left beside the line but rounding: no frequency is made of it."""
+    found = measure_oscillation(swing_setup(T, values, count=1.0))
+    assert found.answer.startswith("nothing swings")
+    assert found.quantity_named("frequency") is None
+
+
+def test_a_sine_without_noise():
+    """What is left is the rounding of numbers, and no spectrum of anything."""
+    found = measure_oscillation(swing_setup(T, np.sin(2 * np.pi * 6.0 * T)))
+    assert found.method.code == "decay"
+    assert found.quantities[0].value == pytest.approx(6.0, rel=1e-6)
+
+
 def test_the_inertia_of_an_arm_from_a_second_one():
     """K = 100 N.m/rad, 0.05 kg.m2 and 0.03 more."""
     spans, begin = [], 0.0
