@@ -19,17 +19,10 @@ from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.levels import LimitLevel
 from replay.forecast import ChannelForecast, JointForecast, LevelTime
 
-__all__ = ["ahead_of", "is_present", "model_remarks", "model_text"]
+__all__ = ["ahead_of", "model_remarks", "model_text"]
 
-PRESENT_S: Final = 30.0
-"""An older forecast is of another instant."""
 HARDLY: Final = 0.05
 _GOES_ON: Final = "if it goes on like this"
-
-
-def is_present(forecast: JointForecast | None, now_ns: int) -> bool:
-    """Return whether there is a forecast of the present instant."""
-    return forecast is not None and (now_ns - forecast.time_ns) / 1e9 <= PRESENT_S
 
 
 def model_text(
