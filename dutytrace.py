@@ -40,6 +40,7 @@ from replay import cli_requests as requesting
 from replay.duty import cli as duty
 from replay.heat import cli as heat
 from replay.measure import cli as measuring
+from replay.sheet import cli as sheet
 
 if TYPE_CHECKING:
     from replay.library.recording_list import list_recordings as recordings
@@ -84,6 +85,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "heat": heat.fit_heat,
     "duty": duty.tell_duty,
     "findings": finding.list_findings,
+    "sheet": sheet.show_sheet,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,

@@ -21,11 +21,12 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.access.session_middleware import Access, SessionMiddleware
 from dashboard.bus.routes import add_bus_routes
+from dashboard.heat.duty_routes import add_duty_routes
 from dashboard.heat.routes import add_heat_routes
 from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
 from dashboard.live.write_requests import add_write_request_route
-from dashboard.pages import bus, heat, limits, live, replay, shell
+from dashboard.pages import bus, heat, limits, live, replay, sheet, shell
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
 from dashboard.server.body_limit import BodyLimit
@@ -39,6 +40,7 @@ from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPoli
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.server.security_headers import PolicyMiddleware, page_policy, source_digest
 from dashboard.server.web_server import SHUTDOWN_TIMEOUT_S, WebServer, open_listener
+from dashboard.sheet.routes import add_sheet_routes
 from logger.errors import InputError, OutsideFault
 from logger.memory import limit_heap_growth
 
@@ -110,6 +112,7 @@ def build_server(
             "/replay": partial(replay.replay_layout, writes=not access.read_only),
             "/limits": partial(limits.limits_layout, writes=not access.read_only),
             "/heat": heat.heat_layout,
+            "/sheet": sheet.sheet_layout,
             "/bus": bus.bus_layout,
         },
     )
@@ -120,6 +123,8 @@ def build_server(
     add_bus_routes(server)
     add_limits_routes(server, cache, jobs=jobs, writes=not access.read_only)
     add_heat_routes(server, jobs=jobs)
+    add_duty_routes(server, jobs=jobs)
+    add_sheet_routes(server)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
         add_write_request_route(server)

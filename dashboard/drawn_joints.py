@@ -78,9 +78,9 @@ def drawn_pens(
     `applied` and `chosen`: as in `most_urgent` and `choose_pens`.
     """
     joints = recording.joints
-    is_few = len(joints) <= MAX_PENS
-    worst_first = joints if is_few or chosen is not None else most_urgent(recording, applied)
-    return choose_pens(worst_first, joints, chosen)
+    # What is known without looking at what was recorded, if it is.
+    pens = choose_pens((), joints, chosen)
+    return pens or choose_pens(most_urgent(recording, applied), joints)
 
 
 def common_pens(recordings: Sequence[Recording], watched: Collection[str]) -> Pens:
@@ -95,5 +95,8 @@ def common_pens(recordings: Sequence[Recording], watched: Collection[str]) -> Pe
     ranks = {
         joint: min(o.index(joint) for o in orders if joint in o) for o in orders for joint in o
     }
-    worst_first = sorted((joint for joint in ranks if joint in watched), key=ranks.__getitem__)
+    # Instruments have no rank, and come last.
+    worst_first = sorted(
+        (one for one in joints if one in watched), key=lambda one: ranks.get(one, len(joints))
+    )
     return choose_pens(worst_first, joints)

@@ -28,6 +28,7 @@
     tuning/        candidate limits scored on recordings, and the choice of one
     heat/          a joint's heat fitted to recordings, and what the joint can hold
     duty/          a joint's load as it was, held against what the joint holds
+    sheet/         the measured data sheet: claims, verdicts, trends, specimens beside each other
     measure/       measurements on the bench: typed readings and spans to values with intervals
     library/       recordings as pandas tables, for those who compute further
     exploring/     limits tried by hand, for the Limits page

@@ -1,6 +1,6 @@
 """`dutytrace findings`: what evaluations found out, as it was kept in a recording."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -28,8 +28,9 @@ def list_findings(
     from logger.store.layout.remote import location_of
     from replay.recording import Recording as Opened
 
-    stored = Opened.open(location_of(recording)).read_findings()
-    show(_to_json(stored), _lines(stored, every=every), as_json=as_json)
+    opened = Opened.open(location_of(recording))
+    stored = opened.read_findings()
+    show(_to_json(stored), _lines(stored, opened.bench.labels, every=every), as_json=as_json)
 
 
 def _to_json(stored: "StoredFindings") -> dict[str, Any]:
@@ -52,7 +53,7 @@ def _to_json(stored: "StoredFindings") -> dict[str, Any]:
     }
 
 
-def _lines(stored: "StoredFindings", *, every: bool) -> Iterator[Line]:
+def _lines(stored: "StoredFindings", labels: Mapping[str, str], *, every: bool) -> Iterator[Line]:
     current = stored.current
     shown = stored.findings if every else current
     if not stored.findings and not stored.unread:
@@ -60,7 +61,7 @@ def _lines(stored: "StoredFindings", *, every: bool) -> Iterator[Line]:
         return
     yield Table(
         ("made (UTC)", "joint", "finding", "quantity", "value (95 %)", "unit", "id"),
-        [row for one in shown for row in _rows(one)],
+        [row for one in shown for row in _rows(one, labels.get(one.joint, one.joint))],
     )
     hidden = len(stored.findings) - len(current)
     if hidden and not every:
@@ -69,22 +70,20 @@ def _lines(stored: "StoredFindings", *, every: bool) -> Iterator[Line]:
         yield one.sentence
 
 
-def _rows(finding: "Finding") -> Iterator[tuple[str, ...]]:
+def _rows(finding: "Finding", label: str) -> Iterator[tuple[str, ...]]:
     from logger.store.layout.manifest import iso_utc
-    from replay.heat.text import band_text, unit_text
+    from replay.heat.text import band_text
+    from replay.sheet.words import conditions_text, unit_words
 
     for at, quantity in enumerate(finding.quantities):
-        stated = ", ".join(
-            f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}"
-            for key, value in quantity.conditions.items()
-        )
+        stated = conditions_text(quantity.conditions)
         first = at == 0
         yield (
             iso_utc(finding.made_ns)[:16].replace("T", " ") if first else "",
-            finding.joint if first else "",
+            label if first else "",
             finding.kind if first else "",
             f"{quantity.name} ({stated})" if stated else quantity.name,
             band_text((quantity.value, quantity.low, quantity.high)),
-            unit_text(quantity.unit),
+            unit_words(quantity.unit),
             finding.id[:_ID_SHOWN] if first else "",
         )

@@ -3,9 +3,11 @@
 Read and written window by window, so that memory does not grow with the span. The file is written
 under another name and renamed when it is complete. Columns carry their units in their names, as in
 the recording; CSV has times as ISO 8601 in UTC, to the nanosecond. Every row, or the figures of
-steps of one length (`export_steps`), whose times have no more digits than they need.
+steps of one length (`export_steps`), whose times have no more digits than they need. A Parquet
+file has the findings of its joints in its metadata.
 """
 
+import json
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -24,7 +26,7 @@ from logger.store.layout.schema import readings_table, status_schema
 from replay.export_steps import check_step, step_schema, step_tables
 from replay.recording import Recording
 
-__all__ = ["export"]
+__all__ = ["FINDINGS_KEY", "export"]
 
 EXPORT_WINDOW_ROWS: Final = 65_536
 """About so many rows of all joints are in memory at a time."""
@@ -32,6 +34,8 @@ MIN_EXPORT_WINDOW_NS: Final = 1_000_000
 MAX_EXPORT_WINDOW_NS: Final = 60_000_000_000
 """A window does not grow beyond this during a silence: a burst of rows may follow it."""
 _TIME_UNITS_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+FINDINGS_KEY: Final = b"dutytrace.findings"
+"""Key of a Parquet file's metadata that holds the findings of its joints."""
 EXPORT_SUFFIXES: Final = (".csv", ".parquet")
 
 
@@ -100,6 +104,7 @@ def export(
     else:
         schema = step_schema(recording, channel_names)
         tables = step_tables(recording, joint_names, channel_names, (begin, end), step_ns=step_ns)
+    findings = _findings_text(recording, joint_names, (begin, end))
     rows = 0
 
     def write_rows(file: IO[bytes]) -> None:
@@ -107,7 +112,7 @@ def export(
         with (
             _open_csv_writer(file, schema)
             if suffix == ".csv"
-            else _open_parquet_writer(file, schema) as writer
+            else _open_parquet_writer(file, schema, findings) as writer
         ):
             for until_ns, table in tables:
                 if stop is not None and stop.is_set():
@@ -206,8 +211,20 @@ def _open_csv_writer(file: IO[bytes], schema: pa.Schema) -> pa.csv.CSVWriter:
     )
 
 
-def _open_parquet_writer(file: IO[bytes], schema: pa.Schema) -> pq.ParquetWriter:
-    return pq.ParquetWriter(file, schema, compression="zstd")
+def _open_parquet_writer(file: IO[bytes], schema: pa.Schema, findings: str) -> pq.ParquetWriter:
+    metadata = {**(schema.metadata or {}), FINDINGS_KEY: findings.encode()}
+    return pq.ParquetWriter(file, schema.with_metadata(metadata), compression="zstd")
+
+
+def _findings_text(recording: Recording, joints: Sequence[str], span_ns: tuple[int, int]) -> str:
+    """Return the current findings of joints that stand on a span, as a list in JSON."""
+    return json.dumps(
+        [
+            one.model_dump(mode="json")
+            for one in recording.read_findings().current
+            if one.joint in joints and (not one.spans or one.overlaps(*span_ns))
+        ]
+    )
 
 
 def _with_iso_times(table: pa.Table, step_ns: int) -> pa.Table:

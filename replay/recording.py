@@ -11,6 +11,7 @@ from typing import Self
 import numpy as np
 
 from logger.errors import InputError
+from logger.heat.fitted import FittedHeat, heat_of_joint
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.counts import CountGrid, count_grids
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
@@ -119,6 +120,10 @@ class Recording(RecordingReader):
     def count_grids(self, joint: str) -> Mapping[str, tuple[CountGrid, ...]]:
         """Return the values that the channels of a joint can have, as far as that is known."""
         return self._grids[joint]
+
+    def heat_model(self, joint: str) -> FittedHeat | None:
+        """Return the model of heat that a joint's bench file has, None where it has none."""
+        return heat_of_joint(self.bench.joint_named(joint), self.channels(joint))
 
     def reading_count(self, joint: str) -> int:
         """Return how many rows of a joint can be read."""

@@ -58,10 +58,15 @@ class JointUrgency:
         return self.state == JointState.NORMAL and not self.is_faulty
 
     @property
+    def state_rank(self) -> tuple[int, bool]:
+        """The part of `rank` that moves a joint at once."""
+        return self.state, not self.is_faulty
+
+    @property
     def rank(self) -> tuple[float, ...]:
         """What is compared: the smaller, the more urgent."""
         heat = -math.inf if math.isnan(self.temperature_degC) else self.temperature_degC
-        return (self.state, not self.is_faulty, self.limit_in_s, -heat)
+        return (*self.state_rank, self.limit_in_s, -heat)
 
 
 def sort_by_urgency(urgencies: Sequence[JointUrgency]) -> tuple[JointUrgency, ...]:
@@ -106,12 +111,8 @@ def next_order(before: JointOrder, urgencies: Sequence[JointUrgency], at_s: floa
     if at_s - before.sorted_s >= SORT_EVERY_S:
         so_far = [now[one.joint] for one in known]
         return JointOrder(urgencies=sort_by_urgency(so_far), sorted_s=at_s)
-
-    def class_of(one: JointUrgency) -> tuple[float, ...]:
-        return one.rank[:2]
-
-    shown = [now[one.joint] for one in known if class_of(one) == class_of(now[one.joint])]
-    moved = [now[one.joint] for one in known if class_of(one) != class_of(now[one.joint])]
+    shown = [now[one.joint] for one in known if one.state_rank == now[one.joint].state_rank]
+    moved = [now[one.joint] for one in known if one.state_rank != now[one.joint].state_rank]
     for one in sort_by_urgency(moved):
         place = next((i for i, other in enumerate(shown) if other.rank > one.rank), len(shown))
         shown.insert(place, one)

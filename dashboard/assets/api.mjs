@@ -191,6 +191,44 @@ export function fetchHeat(name, view, page, signal) {
   return request(address, { signal, headers: { "x-page": page } });
 }
 
+/**
+ * The load of a joint as it was.
+ * @param {string} name
+ * @param {Params} view
+ * @param {string} page which page asks
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./heat/answers.d.ts").DutyAnswer>}
+ */
+export function fetchDuty(name, view, page, signal) {
+  const address = addressOf(recordingPath(name, "duty"), { ...readerPlace(), ...chosenUnits(), ...view });
+  return request(address, { signal, headers: { "x-page": page } });
+}
+
+/**
+ * Limits that protect a fitted joint; they are not put into force by that.
+ * @param {string} name
+ * @param {Params} view
+ * @param {string} page which page asks
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./heat/answers.d.ts").LimitsFromModel>}
+ */
+export function fetchLimitsFromModel(name, view, page, signal) {
+  const address = addressOf(recordingPath(name, "heat/limits"), { ...readerPlace(), ...view });
+  return request(address, { signal, headers: { "x-page": page } });
+}
+
+/* ---- Data sheet ---- */
+
+/**
+ * The specimens of the folder, one of them held against its claims, and another beside it.
+ * @param {Params} view joint and other
+ * @param {AbortSignal} [signal]
+ * @returns {Promise<import("./sheet/answers.d.ts").SheetAnswer>}
+ */
+export function fetchDataSheet(view, signal) {
+  return get("/api/sheet", { ...readerPlace(), ...view }, signal);
+}
+
 /* ---- Limits ---- */
 
 /**

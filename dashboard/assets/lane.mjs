@@ -58,7 +58,8 @@ function drawMark(sheet, group, mark, lines) {
   const base = sheet.top - 10 - (sheet.isNarrow ? Math.round(meta.title * 1.4) : 0);
   const y = base - line * lineHeight;
   if (mark.mark) group.append(severityMark(mark.mark, at + size / 2, y - size * 0.36, size));
+  /* Below all words, whose rims interrupt it. */
   if (isNote)
-    group.append(svg("line", { class: "note-up", x1: x0, x2: x0, y1: y - lineHeight * 0.8, y2: sheet.top }));
+    group.prepend(svg("line", { class: "note-up", x1: x0, x2: x0, y1: y - lineHeight * 0.8, y2: sheet.top }));
   group.append(svg("text", { class: cls, x: at + indent, y }, text));
 }

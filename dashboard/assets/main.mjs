@@ -9,10 +9,18 @@ import { LivePage } from "./live/page.mjs";
 import { keepOpened } from "./opened.mjs";
 import { ReplayPage } from "./replay/page.mjs";
 import { startSession } from "./session.mjs";
+import { DataSheetPage } from "./sheet/page.mjs";
 import { startUnits } from "./units.mjs";
 
 /** The page of each element that Dash may put there, by its id. */
-const PAGES = { live: LivePage, replay: ReplayPage, judge: LimitsPage, heat: HeatPage, heard: BusPage };
+const PAGES = {
+  live: LivePage,
+  replay: ReplayPage,
+  judge: LimitsPage,
+  heat: HeatPage,
+  heard: BusPage,
+  datasheet: DataSheetPage,
+};
 
 /** What is shown now, for whoever wants to look into it. @type {{page: import("./page.mjs").Page | null}} */
 export const shown = { page: null };
@@ -50,11 +58,24 @@ function watchPlace(place) {
   look();
 }
 
+/** On a narrow screen the pages' names scroll: keeps the open one in sight. */
+function watchNames() {
+  const names = document.getElementById("pages-nav");
+  if (!names) return;
+  const look = () => {
+    const here = names.querySelector(".here");
+    if (here instanceof HTMLElement) names.scrollLeft = here.offsetLeft + here.offsetWidth - names.clientWidth;
+  };
+  new MutationObserver(look).observe(names, { childList: true, subtree: true, attributeFilter: ["class"] });
+  look();
+}
+
 /** Waits for Dash to have made the frame around the pages. */
 function start() {
   const find = () => document.getElementById("page");
   const begin = (/** @type {Element} */ place) => {
     watchPlace(place);
+    watchNames();
     startSession();
   };
   const place = find();

@@ -20,6 +20,11 @@ export function toggled(slots, joint) {
   return all.map((one, i) => (at >= 0 ? (i === at ? "" : one) : i === free ? joint : one));
 }
 
+/** The choice that slots are: none, where no pen draws a joint. @param {string[]} slots */
+export function choiceOf(slots) {
+  return slots.some(Boolean) ? slots : null;
+}
+
 /**
  * The joints of the pens with one that has to be drawn: in a free pen, else in the last.
  * @param {string[]} slots

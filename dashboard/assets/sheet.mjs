@@ -119,15 +119,18 @@ export class Sheet {
   /**
    * Draws everything anew.
    * @param {{view: [number, number], tips: Tip[], head?: number | null, span?: [number, number] | null,
-   *   now?: string}} what the window, the pens' values, the play-head, the dragged span; `now` is what
-   *   the right end is called where it is the newest
+   *   now?: string, nowAt?: number | null, over?: (group: DocumentFragment) => void}} what the window, the pens'
+   *   values, the play-head, the dragged span; `now` is what the newest instant is called: the right end, or
+   *   `nowAt` where the window goes on beyond it; `over` draws what belongs to the page alone
    */
-  draw({ view, tips, head = null, span = null, now = "" }) {
+  draw({ view, tips, head = null, span = null, now = "", nowAt = null, over = () => undefined }) {
     this.view = view;
     const group = document.createDocumentFragment();
-    this.drawAxis(group, head, now);
+    this.drawAxis(group, head, now, nowAt);
     drawLane(this, group, span);
-    drawMargin(this, group, tips, head === null);
+    over(group);
+    drawMargin(this, group, tips, head === null && nowAt === null);
+    if (nowAt !== null) this.drawTips(group, tips);
     if (span) this.drawSpan(group, span);
     if (head !== null) this.drawHead(group, head, tips);
     this.layer.replaceChildren(group);
@@ -139,16 +142,25 @@ export class Sheet {
     return { axis, elapsed: axis + 5 + this.meta.text, clock: axis + 5 + 2.15 * this.meta.text };
   }
 
-  /** @param {DocumentFragment} group @param {number | null} head @param {string} now */
-  drawAxis(group, head, now) {
+  /** The pens' newest values where they are. @param {DocumentFragment} group @param {Tip[]} tips */
+  drawTips(group, tips) {
+    for (const tip of tips.filter(hasValue)) {
+      const place = { cx: this.x(tip.at), cy: this.y(tip.row, tip.value), r: this.tipRadius };
+      group.append(svg("circle", { class: `tip p${tip.pen}`, ...place }));
+    }
+  }
+
+  /** @param {DocumentFragment} group @param {number | null} head @param {string} now @param {number | null} nowAt */
+  drawAxis(group, head, now, nowAt) {
     const { isNarrow, left, plotRight } = this;
     const { text } = this.meta;
     const y = this.axisPlaces();
     group.append(svg("line", { class: "axis", x1: left, x2: plotRight, y1: y.axis, y2: y.axis }));
     const { step, at } = timeTicks(this.view[0], this.view[1], this.plotW, isNarrow ? 88 : 9.2 * text);
-    const headX = head === null ? -Infinity : this.x(head);
+    const marked = head ?? nowAt;
+    const headX = marked === null ? -Infinity : this.x(marked);
     const lowest = left + (isNarrow ? 1.2 * text : 0);
-    const highest = plotRight + (now ? -5 : 4) * text;
+    const highest = plotRight + (now && nowAt === null ? -5 : 4) * text;
     for (const seconds of at) {
       const x = this.x(seconds);
       /* Nothing was before the recording began. */
@@ -164,9 +176,12 @@ export class Sheet {
       group.append(svg("text", { class: "tick", x: 0, y: y.clock }, "clock"));
     }
     if (!now) return;
-    const x = plotRight + 6;
-    group.append(svg("text", { class: "elapsed", x, y: y.elapsed, style: "font-weight:700" }, now));
-    if (!isNarrow) group.append(svg("text", { class: "tick", x, y: y.clock }, this.clock(this.view[1])));
+    const anchor = nowAt === null ? "start" : "middle";
+    const place = { x: nowAt === null ? plotRight + 6 : headX, "text-anchor": anchor };
+    if (nowAt !== null) group.append(svg("line", { class: "now", x1: headX, x2: headX, y1: this.top, y2: y.axis }));
+    group.append(svg("text", { class: "elapsed", ...place, y: y.elapsed, style: "font-weight:700" }, now));
+    const clock = this.clock(nowAt ?? this.view[1]);
+    if (!isNarrow) group.append(svg("text", { class: "tick", ...place, y: y.clock }, clock));
   }
 
   /** @param {DocumentFragment} group @param {[number, number]} span */

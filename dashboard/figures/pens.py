@@ -31,18 +31,17 @@ def choose_pens(
     joints
         All that can be drawn, instruments included, in the order of the bench.
     chosen
-        What the reader chose: a joint for each pen, "" for a pen that draws none. None: nothing.
-        Unknown joints and repeated ones are left out.
+        What the reader chose: a joint for each pen, "" for a pen that draws none. Unknown joints
+        and repeated ones are left out; where none is left, nothing was chosen.
     """
     if len(joints) <= MAX_PENS:
         return {joint: number for number, joint in enumerate(joints, start=1)}
-    if chosen is None:
-        return {joint: number for number, joint in enumerate(worst_first[:FIRST_DRAWN], start=1)}
     pens: dict[str, int] = {}
-    for number, joint in enumerate(chosen[:MAX_PENS], start=1):
+    for number, joint in enumerate((chosen or ())[:MAX_PENS], start=1):
         if joint in joints:
             pens.setdefault(joint, number)
-    return pens
+    first = worst_first[:FIRST_DRAWN]
+    return pens or {joint: number for number, joint in enumerate(first, start=1)}
 
 
 def keep_pens(before: Pens, after: Pens) -> Pens:

@@ -1,9 +1,15 @@
 """Heat: what a joint bears, for how long, and why one may believe it.
 
-fits        joints fitted in processes of their own, kept for as long as somebody turns the rules
+fits        joints fitted, kept for as long as somebody turns the rules
 load_curve  for how long a load is held, and what the limits in force allow
 load_time_figure  the same as a figure
 trace_figure      measured temperatures over those of the model
 view        what the page shows of a fitted joint, in words and figures
-routes      the route
+routes      the route of a fitted joint
+kept_work         what takes long, made in processes of their own and kept
+accounts          accounts of joints' loads
+rms_window_figure  the highest RMS over windows of every length, and what is held
+load_map_figure  the share of the time by load and speed
+duty_view         what the page shows of a load as it was
+duty_routes       its route, and that of limits from the model
 """

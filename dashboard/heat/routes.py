@@ -21,7 +21,7 @@ from logger.errors import InputError
 from replay.heat.options import ambient_choice
 from replay.recording import Recording
 
-__all__ = ["add_heat_routes"]
+__all__ = ["HeatQuery", "add_heat_routes", "heat_fits"]
 
 heat_routes = APIRouter(prefix="/api/recordings")
 
@@ -45,7 +45,8 @@ class HeatQuery(FigureQuery, ZoneQuery):
         return HeatRules(ambient_degC=self.room, limit_degC=self.limit, is_holding=self.holding)
 
 
-async def _heat_fits(request: Request) -> HeatFits:
+async def heat_fits(request: Request) -> HeatFits:
+    """Return the fits that are kept."""
     fits: HeatFits = request.app.state.heat_fits
     return fits
 
@@ -53,7 +54,7 @@ async def _heat_fits(request: Request) -> HeatFits:
 @heat_routes.get("/{name}/heat")
 def show_heat(
     recording: OpenRecording,
-    fits: Annotated[HeatFits, Depends(_heat_fits)],
+    fits: Annotated[HeatFits, Depends(heat_fits)],
     page: PageName,
     query: Annotated[HeatQuery, Query()],
 ) -> JsonAnswer:

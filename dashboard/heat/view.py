@@ -21,7 +21,7 @@ from dashboard.heat.trace_figure import ModelledSensor, heat_trace_figure
 from dashboard.text.format import format_duration, format_number
 from dashboard.text.theme import Theme
 from logger.arrays import Floats, Ints
-from logger.joint.thermal_duty import continuous_mean_square_A2, settled_degC
+from logger.joint.thermal.thermal_duty import continuous_mean_square_A2, settled_degC
 from replay.heat.answers import HOLDING_LOSS, WARM_SHARE, longest_loads
 from replay.heat.evaluate import answer_heat
 from replay.heat.fit import HeatFit

@@ -112,8 +112,11 @@ def limit_rows(limits: LimitSet, recordings: Sequence[Recording]) -> list[dict[s
 
 
 def _not_judged_text(limit: Limit, recordings: Sequence[Recording]) -> str:
-    """Return when a limit is not judged on the first joint that it is on; "" where it always is."""
-    if not isinstance(limit, ScoredLimit):
+    """Return when a limit is not judged on the first joint that it is on; "" where it always is.
+
+    Where no joint reports what it needs it never is.
+    """
+    if not isinstance(limit, ScoredLimit) or not recordings:
         return ""
     needed = {channel for _, channel in limit.needed_channels}
     for recording in recordings:
@@ -121,7 +124,7 @@ def _not_judged_text(limit: Limit, recordings: Sequence[Recording]) -> str:
             if limit.joint in {None, joint} and needed <= set(recording.channels(joint)):
                 condition = limit.not_judged_condition(recording.hold_ns(joint))
                 return f"; not judged {condition}" if condition else ""
-    return ""
+    return f"; cannot be judged here: its {limit.needed_words} is not reported"
 
 
 def _carried_channels(recordings: Sequence[Recording]) -> list[str]:

@@ -136,7 +136,7 @@ class Follower:
             if name is not None and name != self._name:
                 self._name, self._latest, self._slow = name, {}, {}
                 self._clock = PresentClock()
-                self._measured_s = -1e9
+                self._measured_s = self._ordered_s = -1e9
                 self._trends = {}
                 self._peaks, self._order, self._buses = {}, JointOrder(), ()
         if self._name is None:
@@ -217,7 +217,7 @@ class Follower:
     def _update_trends(self, recording: Recording, end_ns: int) -> None:
         """Look at the trends of some of the joints; at first at those of all."""
         if not self._trends:
-            joints = recording.joints
+            self._trend_turn, joints = 0, recording.joints
         else:
             self._trend_turn = (self._trend_turn + 1) % TREND_SHARES
             joints = recording.joints[self._trend_turn :: TREND_SHARES]
@@ -243,7 +243,7 @@ def latest_values(
 
     Of a joint that has been silent since before anybody looked they are the last that it said.
     """
-    newest_row_ns = recording.newest_ns(joint) or recording.start_ns
+    newest_row_ns = min(recording.newest_ns(joint) or end_ns, end_ns)
     since_ns = newest_row_ns - FIRST_LOOK_NS if previous is None else previous.time_ns + 1
     batch = recording.read_readings(joint, since_ns, end_ns + 1, lead_in=previous is None)
     values = dict(previous.values) if previous else {}

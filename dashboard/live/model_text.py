@@ -8,7 +8,9 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Final
 
-from dashboard.live.wire_messages import LimitTime
+import numpy as np
+
+from dashboard.live.wire_messages import Ahead, LimitTime
 from dashboard.text.format import format_clock, format_number
 from logger.heat.fitted import fitted_heat
 from logger.heat.needed_step import needed_step
@@ -17,17 +19,10 @@ from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.levels import LimitLevel
 from replay.forecast import ChannelForecast, JointForecast, LevelTime
 
-__all__ = ["is_present", "model_remarks", "model_text"]
+__all__ = ["ahead_of", "model_remarks", "model_text"]
 
-PRESENT_S: Final = 30.0
-"""An older forecast is of another instant."""
 HARDLY: Final = 0.05
 _GOES_ON: Final = "if it goes on like this"
-
-
-def is_present(forecast: JointForecast | None, now_ns: int) -> bool:
-    """Return whether there is a forecast of the present instant."""
-    return forecast is not None and (now_ns - forecast.time_ns) / 1e9 <= PRESENT_S
 
 
 def model_text(
@@ -70,18 +65,40 @@ def model_text(
     settles = _settled_words(one)
     if falling is not None:
         touch = f"touchable ({format_number(falling.level_degC, 0)} °C) {_in_words(falling, age_s)}"
-        return _words("cools", settles, touch), None
+        return _words("cools", f"{touch}; {settles}"), None
     if ahead and ahead[0][1].probability >= HARDLY:
         level, time = ahead[0]
         share = format_number(100.0 * time.probability, 0)
-        says = f"reach {level.severity}: {share} % within the hour"
-        return _words("may not", f"{settles}, {_GOES_ON}", says), None
+        says = f"reach {level.severity} within the hour; {settles}, {_GOES_ON}"
+        return _words("may not", says, f"({share} % that it does)"), None
     reaches = f"{ahead[0][0].severity} not within the hour" if ahead else "no limit above it"
     low, middle, high = one.settled_degC
     if not math.isfinite(middle):
         return _words("rises", f"it does not settle; {reaches}"), None
     value = format_number(middle, 0)
-    return _words(f"settles at {value}", reaches, f"°C {_band(low, high)}"), None
+    return _words(f"settles at {value}", reaches, f"°C {_band_words(low, high)}"), None
+
+
+def ahead_of(forecast: JointForecast, channel: str | None, *, start_ns: int) -> Ahead | None:
+    """Return the course of a temperature, on the clock of a recording that began at `start_ns`.
+
+    None where none was forecast, or the joint runs away.
+    """
+    one = forecast.of_channel(channel)
+    if one is None:
+        return None
+    finite = np.isfinite(one.course_degC).all(axis=1)
+    if finite.sum() < 2:
+        return None
+    begin_s = (forecast.time_ns - start_ns) / 1e9
+    low, median, high = np.round(one.course_degC[finite], 2).T.tolist()
+    return {
+        "channel": one.channel,
+        "at": np.round(begin_s + one.ahead_s[finite], 1).tolist(),
+        "low": low,
+        "median": median,
+        "high": high,
+    }
 
 
 def model_remarks(
@@ -157,9 +174,9 @@ def _settled_words(one: ChannelForecast) -> str:
     low, middle, high = one.settled_degC
     if not math.isfinite(middle):
         return "it does not settle"
-    return f"settles at {format_number(middle, 0)} {_band(low, high)}"
+    return f"settles at {format_number(middle, 0)} {_band_words(low, high)}"
 
 
-def _band(low: float, high: float) -> str:
+def _band_words(low: float, high: float) -> str:
     until = f"to {format_number(high, 0)}" if math.isfinite(high) else "or more"
     return f"({format_number(low, 0)} {until})"

@@ -28,7 +28,7 @@ __all__ = ["MANY_JOINTS", "tiles_status"]
 MANY_JOINTS: Final = 9
 """From so many joints on there are tiles in place of rows."""
 LEAST_IN_FULL: Final = 6
-_COUNTED: Final = (
+_STATE_COUNTS: Final = (
     (JointState.TRIP, "tripped", "tripped"),
     (JointState.WARNING, "warns", "warn"),
     (JointState.SILENT, "silent", "silent"),
@@ -54,14 +54,18 @@ def tiles_status(
     latest
         Joint -> its newest values.
     worst_first
-        All these joints in the order of their places.
+        All these joints in the order of their places, of a moment ago.
     pens
         The joints that are drawn.
     now_ns
         The present on the recording's clock.
     """
     index_of = {one.joint: index for index, one in enumerate(joints)}
-    order = [index_of[joint] for joint in worst_first]
+    # A state may be newer than the order: no joint that has just tripped stands among the quiet.
+    order = sorted(
+        (index_of[joint] for joint in worst_first),
+        key=lambda index: joints[index].urgency.state_rank,
+    )
     full = _in_full(recording, [joints[index] for index in order])
     in_full = set(order[:full])
     low, high = temperature_scale([level.pick_up for one in joints for level in one.levels])
@@ -179,7 +183,9 @@ def _reason(
 
 def _summary(recording: Recording, joints: Sequence[JointFacts]) -> str:
     """Return how many joints are in which state, and which of the well ones is next."""
-    counts = [(sum(one.state == state for one in joints), *words) for state, *words in _COUNTED]
+    counts = [
+        (sum(one.state == state for one in joints), *words) for state, *words in _STATE_COUNTS
+    ]
     parts = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
     faulty = sum(one.state == JointState.NORMAL and one.has_fault for one in joints)
     parts += [f"{faulty} with a fault of its drive"] if faulty else []

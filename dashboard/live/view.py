@@ -197,7 +197,7 @@ class LiveView:
         states = {one.joint: one.state for one in snapshot.order.urgencies}
         joints = self.recording.joints
         wanted = choose_pens([*states] or joints, joints, self.request.joints)
-        if self.request.joints is not None:
+        if any(joint in joints for joint in self.request.joints or ()):
             return wanted
         were, are = (
             sorted(states.get(joint, JointState.NORMAL) for joint in pens)

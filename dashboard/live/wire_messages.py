@@ -8,6 +8,7 @@ removes a field (`json_patch`). Texts are ready to be displayed. Pure.
 from typing import Any, Literal, NotRequired, TypedDict
 
 __all__ = [
+    "Ahead",
     "AlertRow",
     "AlertSummary",
     "BusLine",
@@ -47,6 +48,16 @@ class TemperatureScale(TypedDict):
     limits: list[TemperatureLevel]
     now: NotRequired[float]
     will: NotRequired[float]
+
+
+class Ahead(TypedDict):
+    """Where a temperature goes: seconds since the recording's start, and the band in degC."""
+
+    channel: str
+    at: list[float]
+    low: list[float]
+    median: list[float]
+    high: list[float]
 
 
 class LimitTime(TypedDict):
@@ -93,6 +104,7 @@ class JointStatus(TypedDict):
     age: list[str]
     other: NotRequired[OtherTemperature]
     drive: NotRequired[DriveStatus]
+    ahead: NotRequired[Ahead]
 
 
 class TileStatus(TypedDict):

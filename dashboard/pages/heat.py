@@ -19,6 +19,7 @@ def heat_layout() -> html.Div:
                 [
                     _heat_head(),
                     html.Div(id="heat-lost", className="lost", role="status"),
+                    html.Div(id="heat-limits-said", role="status"),
                     html.Div(id="heat-said", className="answer", role="status"),
                     html.Div(_rules(), id="heat-rules", className="rules", hidden=True),
                     html.Div(
@@ -27,6 +28,7 @@ def heat_layout() -> html.Div:
                         className="borne",
                         hidden=True,
                     ),
+                    _duty(),
                     _changes(),
                     _truth(),
                     html.Div(
@@ -56,6 +58,7 @@ def _heat_head() -> html.Header:
                     html.Label("Recording", htmlFor="heat-select"),
                     html.Span(id="heat-choice"),
                     html.A("Open it in Replay", id="heat-replay"),
+                    html.Button("Limits from this model", id="heat-limits", className="plain"),
                 ],
                 className="end",
             ),
@@ -152,6 +155,50 @@ def _assumed() -> html.Section:
         ],
         className="assumed",
         **html_attributes({"aria-label": "What is assumed"}),
+    )
+
+
+def _duty() -> html.Section:
+    return html.Section(
+        [
+            _head("The load as it was", "duty"),
+            html.Div(id="heat-duty-told", className="duty-told"),
+            html.Div(
+                [
+                    html.Section(
+                        [
+                            html.H3("RMS over every window"),
+                            html.Small(id="heat-windows-said"),
+                            html.Div(id="heat-windows"),
+                        ],
+                        **html_attributes({"aria-label": "RMS over every window"}),
+                    ),
+                    html.Section(
+                        [
+                            html.H3("Where it works"),
+                            html.Small("the area of a square is its share of the time"),
+                            html.Div(id="heat-map"),
+                        ],
+                        id="heat-mapped",
+                        **html_attributes({"aria-label": "Where it works"}),
+                    ),
+                ],
+                id="heat-duty-figures",
+                className="borne",
+            ),
+            html.Div(id="heat-duty-windows", className="wide-table"),
+            html.Div(
+                [
+                    html.Div(id="heat-duty-values", className="wide-table"),
+                    html.Div(id="heat-duty-ranges", className="wide-table"),
+                ],
+                className="beside",
+            ),
+            html.Ul(id="heat-duty-notes", className="said-list"),
+        ],
+        id="heat-duty",
+        hidden=True,
+        **html_attributes({"aria-label": "The load as it was"}),
     )
 
 

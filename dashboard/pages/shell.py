@@ -13,7 +13,7 @@ __all__ = ["add_callbacks", "shell_layout"]
 
 _PAGE_LINKS: Final = (
     *(("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits")),
-    *(("Heat", "/heat"), ("Bus", "/bus")),
+    *(("Heat", "/heat"), ("Data sheet", "/sheet"), ("Bus", "/bus")),
 )
 _KEY_HELP: Final = (
     ("?", "these keys"),

@@ -11,9 +11,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.drawn_joints import drawn_pens, main_temperatures
+from dashboard.drawn_joints import main_temperatures
 from dashboard.figures.axes import band_share
-from dashboard.figures.pens import NO_PEN
+from dashboard.figures.pens import NO_PEN, choose_pens
 from dashboard.figures.sparkline import css_mask, svg_path
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.format import format_elapsed, format_number, format_short_date_time
@@ -101,7 +101,7 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         "hottest_degC": hottest if math.isfinite(hottest) else None,
         "at": recording.bench.label_of(hottest_joint),
         # A recording of many joints has no pens before some of them are drawn.
-        "pen": drawn_pens(recording, chosen=[]).get(hottest_joint, NO_PEN),
+        "pen": choose_pens((), recording.joints).get(hottest_joint, NO_PEN),
         "alerts": [
             {"mark": STATE_BY_SEVERITY[severity], "n": n}
             for severity in ("trip", "warning")

@@ -25,7 +25,7 @@ __all__ = [
     "TypedValue",
     "UncertaintyPart",
     "current_findings",
-    "repeats",
+    "is_repetition",
 ]
 
 FINDING_FORMAT: Final = 1
@@ -91,7 +91,9 @@ class FoundQuantity(Settings):
     parts: tuple[UncertaintyPart, ...] = Field(default=(), max_length=_MOST_ITEMS)
     """None: one part of its own, which is `standard_uncertainty`."""
     conditions: dict[Line, Scalar] = Field(default_factory=dict, max_length=40)
-    """Under which it holds, unit in the key: ambient_degC, holding, mounting."""
+    """Under which it holds, unit in the key: ambient_degC, supply_V, holding, mounting; and
+    `held_by`, what kept it from being more: current, torque, speed, supply, temperature,
+    set-point."""
 
     @model_validator(mode="after")
     def _check_interval(self) -> Self:
@@ -190,7 +192,7 @@ def current_findings(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(reversed(kept))
 
 
-def repeats(one: Finding, other: Finding) -> bool:
+def is_repetition(one: Finding, other: Finding) -> bool:
     """Return whether two findings are the same evaluation of the same spans, settings included.
 
     The second tells nothing that the first did not: it can only replace it.

@@ -9,45 +9,94 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Final
 
-from scipy.special import stdtrit
+import numpy as np
+from scipy.special import stdtr, stdtrit
 
+from logger.arrays import Floats
 from logger.findings.finding import FoundQuantity, IntervalBy, UncertaintyPart
 
 __all__ = [
     "NORMAL_95",
+    "chance_of",
+    "chances_of",
     "combined_uncertainty",
     "effective_freedom",
+    "merged_parts",
     "parts_of",
     "quantity_from_parts",
     "student_factor",
+    "student_factors",
+    "welch_satterthwaite",
 ]
 
 NORMAL_95: Final = 1.959963984540054
 """Two-sided 95 % quantile of the normal distribution."""
+_MOST_FREEDOM: Final = 1e9
+
+
+def student_factors(degrees_of_freedom: Floats, confidence: float = 0.95) -> Floats:
+    """Return two-sided quantiles of Student's t, one for each; inf: of the normal distribution."""
+    freedom = np.minimum(degrees_of_freedom, _MOST_FREEDOM)
+    return np.asarray(stdtrit(freedom, 0.5 + confidence / 2.0))
 
 
 def student_factor(degrees_of_freedom: float | None, confidence: float = 0.95) -> float:
     """Return the two-sided quantile of Student's t; None: of the normal distribution."""
-    most = 1e9
-    freedom = most if degrees_of_freedom is None else min(degrees_of_freedom, most)
-    return float(stdtrit(freedom, 0.5 + confidence / 2.0))
+    freedom = math.inf if degrees_of_freedom is None else degrees_of_freedom
+    return float(student_factors(np.array(freedom), confidence))
+
+
+def chances_of(values: Floats, uncertainties: Floats, degrees_of_freedom: Floats) -> Floats:
+    """Return how likely chance alone gives values as far from zero, on either side."""
+    freedom = np.minimum(degrees_of_freedom, _MOST_FREEDOM)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(values == 0.0, 0.0, np.abs(values) / uncertainties)
+    return np.asarray(2.0 * stdtr(freedom, -ratio))
+
+
+def chance_of(value: float, uncertainty: float, degrees_of_freedom: float | None) -> float:
+    """Return how likely chance alone gives a value as far from zero; None: known beforehand."""
+    freedom = math.inf if degrees_of_freedom is None else degrees_of_freedom
+    return float(chances_of(np.array(value), np.array(uncertainty), np.array(freedom)))
+
+
+def welch_satterthwaite(contributions: Floats, freedoms: Floats) -> tuple[Floats, Floats]:
+    """Return combined uncertainties and their degrees of freedom.
+
+    Parameters
+    ----------
+    contributions, freedoms
+        Of independent sources, along the last axis; a freedom of inf: known beforehand.
+
+    Returns
+    -------
+    uncertainty, freedom
+        Without the last axis; inf where all parts are known.
+    """
+    variance = np.sum(contributions**2, axis=-1)
+    shares = np.sum(contributions**4 / freedoms, axis=-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        freedom = np.where(shares > 0.0, variance**2 / shares, np.inf)
+    return np.sqrt(variance), freedom
 
 
 def combined_uncertainty(parts: Iterable[UncertaintyPart]) -> float:
     """Return the standard uncertainty of a quantity from its parts."""
-    return math.sqrt(sum(one.contribution**2 for one in _by_source(parts)))
+    return float(_combined(parts)[0])
 
 
 def effective_freedom(parts: Iterable[UncertaintyPart]) -> float | None:
     """Return the degrees of freedom of the combined uncertainty; None: unlimited."""
-    merged = _by_source(parts)
-    variance = sum(one.contribution**2 for one in merged)
-    shares = sum(
-        one.contribution**4 / one.degrees_of_freedom
-        for one in merged
-        if one.degrees_of_freedom is not None
+    freedom = float(_combined(parts)[1])
+    return freedom if math.isfinite(freedom) else None
+
+
+def _combined(parts: Iterable[UncertaintyPart]) -> tuple[Floats, Floats]:
+    merged = merged_parts(parts)
+    freedoms = [one.degrees_of_freedom or math.inf for one in merged]
+    return welch_satterthwaite(
+        np.array([one.contribution for one in merged]), np.array(freedoms, dtype=float)
     )
-    return variance**2 / shares if shares > 0.0 else None
 
 
 def quantity_from_parts(
@@ -89,7 +138,7 @@ def parts_of(quantity: FoundQuantity) -> tuple[UncertaintyPart, ...]:
     )
 
 
-def _by_source(parts: Iterable[UncertaintyPart]) -> list[UncertaintyPart]:
+def merged_parts(parts: Iterable[UncertaintyPart]) -> tuple[UncertaintyPart, ...]:
     """Return one part for each shared source, contributions added; the others as they are."""
     own: list[UncertaintyPart] = []
     shared: dict[str, UncertaintyPart] = {}
@@ -110,4 +159,4 @@ def _by_source(parts: Iterable[UncertaintyPart]) -> list[UncertaintyPart]:
                 "degrees_of_freedom": min(known, default=None),
             }
         )
-    return [*own, *shared.values()]
+    return (*own, *shared.values())

@@ -9,5 +9,6 @@ forecast   where the temperatures go, and when they reach which level
 track      observer and load of one joint, second after second
 outcomes   how many of the last forecasts held
 needed_step  which load step would tell what a model leaves open
+cooling    by how much the cooling has become worse within a window
 watch      what is told of a joint live: estimates each second, a forecast every ten
 """

@@ -1,6 +1,7 @@
 """The model of a joint's heat in its bench file, with draws of what its fit left open. Pure."""
-# ruff: noqa: N803, N815 - units are written as units are: K and A are capitals
+# ruff: noqa: N803, N806, N815 - units are written as units are: K and A are capitals
 
+from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from typing import Final
@@ -10,10 +11,17 @@ from numpy.typing import NDArray
 
 from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, Parameter, SpeedLoss, heat_joint
+from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.thermal_settings import ASSUMED_SPREAD, ThermalSettings
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, StepResponse, step_response
-from logger.joint.thermal_model import Winding
-from logger.joint.thermal_overload import stacked_joints
+from logger.joint.thermal.thermal_load import (
+    JointHeat,
+    LoadSteps,
+    Node,
+    StepResponse,
+    step_response,
+)
+from logger.joint.thermal.thermal_model import Winding
+from logger.joint.thermal.thermal_overload import stacked_joints
 
 __all__ = [
     "AMBIENT_CHANNEL",
@@ -23,13 +31,14 @@ __all__ = [
     "SecondStep",
     "StepCoefficients",
     "fitted_heat",
+    "heat_of_joint",
     "step_coefficients",
 ]
 
 DRAWS: Final = 64
 """Joints that stand for what a fit left open; the first is the likeliest."""
 AMBIENT_CHANNEL: Final = "temperature_ambient_degC"
-_SEED: Final = 20_270
+_DRAW_SEED: Final = 20_270
 PARAMETER_KEYS: Final = {
     "housing_rise": Parameter.HOUSING_RISE,
     "housing_time_s": Parameter.HOUSING_TIME,
@@ -89,6 +98,8 @@ class FittedHeat:
     draws: JointHeat
     """`DRAWS` joints as one whose numbers are arrays of shape (DRAWS,); the likeliest first."""
     second: SecondStep
+    carried: frozenset[str] | None = None
+    """The channels that its joint carries; None: not known."""
 
     @property
     def load_channel(self) -> str:
@@ -104,8 +115,9 @@ class FittedHeat:
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """All channels that are looked at, where a joint carries them."""
-        return (*self.loads, *self.sensors, AMBIENT_CHANNEL)
+        """All channels that are looked at."""
+        every = (*self.loads, *self.sensors, AMBIENT_CHANNEL)
+        return tuple(one for one in every if self.carried is None or one in self.carried)
 
     @property
     def loads(self) -> tuple[str, ...]:
@@ -127,7 +139,7 @@ def fitted_heat(settings: ThermalSettings, reference_degC: float = 20.0) -> Fitt
     names = [PARAMETER_KEYS[key] for key in settings.figures]
     value = np.array(list(settings.figures.values()))
     covariance = np.array(settings.log_covariance or np.eye(len(value)) * ASSUMED_SPREAD**2)
-    dice = np.random.default_rng(_SEED)
+    dice = np.random.default_rng(_DRAW_SEED)
     half = dice.multivariate_normal(
         np.zeros(len(value)), covariance, DRAWS // 2, method="eigh", check_valid="ignore"
     )
@@ -204,6 +216,21 @@ def step_coefficients(joints: JointHeat, duration_s: float) -> StepCoefficients:
         per_speed=forced(0.0, 1.0, 0.0).forced - none.forced,
         per_speed_square=forced(0.0, 0.0, 1.0).forced - none.forced,
     )
+
+
+def heat_of_joint(joint: JointSettings, channels: Iterable[str]) -> FittedHeat | None:
+    """Return the model of a joint that carries these channels.
+
+    None where its bench file has none, or neither the model's load nor a temperature is reported.
+    """
+    if joint.thermal is None:
+        return None
+    reference_degC = joint.winding.reference_degC if joint.winding else COPPER.reference_degC
+    fitted = fitted_heat(joint.thermal, reference_degC)
+    carried = frozenset(channels)
+    if fitted.load_channel not in carried or not carried & set(fitted.sensors):
+        return None
+    return replace(fitted, carried=carried & set(fitted.channels))
 
 
 def _second_step(joint: JointHeat) -> SecondStep:

@@ -22,7 +22,7 @@ from logger.arrays import Floats
 from logger.heat.fitted import DRAWS, FittedHeat, step_coefficients
 from logger.heat.load_law import LoadLaw, LoadLawKind, draw_loads, find_load_law
 from logger.heat.observer import NOISE_K, ObserverState
-from logger.joint.thermal_load import LoadSteps, step_response
+from logger.joint.thermal.thermal_load import LoadSteps, step_response
 
 __all__ = ["HORIZON_S", "Course", "Futures", "Passage", "draw_futures", "upper_degC"]
 

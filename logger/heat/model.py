@@ -10,8 +10,8 @@ from enum import StrEnum
 from typing import Final
 
 from logger.arrays import Floats
-from logger.joint.thermal_load import JointHeat, Node, OneNode
-from logger.joint.thermal_model import COPPER_ALPHA_PER_K, TwoNode, Winding
+from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
+from logger.joint.thermal.thermal_model import COPPER_ALPHA_PER_K, TwoNode, Winding
 
 __all__ = ["COPPER", "HeatModel", "Parameter", "SpeedLoss", "heat_joint"]
 

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from logger.heat.fitted import FittedHeat
-from logger.joint.thermal_load import LoadSteps, step_response
+from logger.joint.thermal.thermal_load import LoadSteps, step_response
 
 __all__ = ["NeededStep", "needed_step"]
 

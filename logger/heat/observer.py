@@ -21,9 +21,16 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.fitted import AMBIENT_CHANNEL, DRAWS, FittedHeat
-from logger.joint.thermal_load import LoadSteps, step_response
+from logger.joint.thermal.thermal_load import LoadSteps, step_response
 
-__all__ = ["STEP_S", "HeatStep", "ObserverState", "advance_observer", "resolution_K"]
+__all__ = [
+    "BRIDGED_STEPS",
+    "STEP_S",
+    "HeatStep",
+    "ObserverState",
+    "advance_observer",
+    "resolution_K",
+]
 
 STEP_S: Final = 10
 AMBIENT_WALK_K2_PER_S: Final = 1.2**2 / 3600.0
@@ -133,7 +140,7 @@ def _first_state(
     """Return the state at a first step with a load: nodes at what the sensors show."""
     own = [channel for channel in fitted.sensors if channel in step.readings]
     if not own:
-        return None
+        return None if before is None else _with_ambient_only(before, step, 0)
     nodes = fitted.joint.nodes
     mean = np.empty((DRAWS, nodes + 1))
     variance = [FIRST_SPREAD_K**2] * nodes
@@ -183,7 +190,9 @@ def _updated(
 ) -> ObserverState:
     """Return the state a step on: predicted by every draw, corrected by what sensors show."""
     nodes = fitted.joint.nodes
-    response = step_response(fitted.draws, _load(state.load, seconds, len(state.mean_degC)))
+    with np.errstate(over="ignore", invalid="ignore"):
+        # A draw beyond runaway grows without bound, as its equations do.
+        response = step_response(fitted.draws, _load(state.load, seconds, len(state.mean_degC)))
     before = state.mean_degC
     mean = np.empty_like(before)
     mean[:, :nodes] = (

@@ -35,6 +35,8 @@ class HeatTrack:
     state: ObserverState | None = None
     history: Floats | None = None
     """The load of the last known seconds, as `load_law.LoadLaw` has it."""
+    step: HeatStep | None = None
+    """The newest step."""
     highest: Mapping[str, float] = field(default_factory=dict)
     """Temperature channel -> highest reading of the newest step."""
 
@@ -118,6 +120,7 @@ def _after_step(
         history=rows
         if track.history is None
         else np.concatenate([track.history, rows])[-HISTORY_S:],
+        step=step,
         highest=highest,
     )
 

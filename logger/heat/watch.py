@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.heat.fitted import FittedHeat
 from logger.heat.forecast import Course, Futures, Passage, draw_futures
-from logger.heat.observer import ObserverState, resolution_K
+from logger.heat.observer import BRIDGED_STEPS, STEP_S, ObserverState, resolution_K
 from logger.heat.outcomes import Outcomes
 from logger.heat.track import HeatTrack, advance_track, load_rows
 from logger.joint.batch import ReadingBatch
@@ -27,6 +27,7 @@ AHEAD_S: Final = np.array(
     [0, 10, 20, 30, 45, 60, 90, 120, 180, 240, 300, 420, 600, 900, 1200, 1800, 2700, 3600], float
 )
 """Instants of a course: dense where a page that shows minutes needs them."""
+_SILENT_NS: Final = (BRIDGED_STEPS + 1) * STEP_S * 1_000_000_000
 UNKNOWN_BAND_K: Final = 15.0
 UNKNOWN_BAND_SHARE: Final = 0.6
 """A band of where it settles that is wider than both (the latter of its rise) says nothing."""
@@ -128,7 +129,7 @@ class HeatWatch:
                 self._outcomes = self._outcomes.after_gap()
             if forecasts:
                 forecast = self._forecast(end_ns, track, levels)
-        self._follow_seconds(is_step=bool(steps))
+        self._follow_seconds(mark_ns, is_step=bool(steps))
         return self._estimates(), forecast
 
     def _readings_before(self, mark_ns: int) -> dict[str, tuple[np.ndarray, np.ndarray]]:
@@ -147,10 +148,13 @@ class HeatWatch:
                 out[channel] = (readings.time_ns[:row][known], values[known])
         return out
 
-    def _follow_seconds(self, *, is_step: bool) -> None:
-        """Carry the likeliest joint through the seconds since the newest step."""
+    def _follow_seconds(self, mark_ns: int, *, is_step: bool) -> None:
+        """Carry the likeliest joint through the seconds since the newest step.
+
+        Of a joint that is silent for longer than is bridged nothing is known any more.
+        """
         state = self._track.state
-        if state is None or not state.steps:
+        if state is None or not state.steps or mark_ns - _end_ns(state) > _SILENT_NS:
             self._now = None
             return
         if is_step or self._now is None:
@@ -185,7 +189,7 @@ class HeatWatch:
         says = HeatState.STARTING
         if state is not None and state.left_number is not None:
             says = HeatState.LEFT
-            since_ns = end_ns - (state.number - state.left_number) * 10_000_000_000
+            since_ns = end_ns - (state.number - state.left_number) * STEP_S * 1_000_000_000
         elif state is not None and track.is_known and track.history is not None:
             futures = draw_futures(self.fitted, state, track.history)
             channels = tuple(
@@ -225,6 +229,10 @@ class HeatWatch:
             load=futures.law.kind.value,
             period_s=futures.law.period_s,
         )
+
+
+def _end_ns(state: ObserverState) -> int:
+    return (state.number + 1) * STEP_S * 1_000_000_000
 
 
 def _is_wide(forecast: ChannelForecast, state: ObserverState) -> bool:

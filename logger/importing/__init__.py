@@ -10,6 +10,7 @@ log_blocks        whole lines of a text log, a block at a time
 text_log          the lines of SocketCAN's text log, many at a time
 csv_log           the lines of python-can's CSV log, many at a time
 asc_log           the lines of an `.asc` log, many at a time
+blf_log           runs of plain frames of a `.blf` log, many at a time
 log_stamps        when a frame of a log was, exact to what the log holds
 message_batch     messages of python-can as columns
 channel_map       which channel of a log is which bus

@@ -1,8 +1,8 @@
 """Reads a log file of any format as columns: by python-can's readers, and some faster ones.
 
-Text logs of SocketCAN (`text_log`), CSV logs (`csv_log`) and `.asc` logs (`asc_log`) are read in
-blocks, every other format message by message, by python-can. A log compressed with gzip is read
-like the log itself. For one thread.
+Text logs of SocketCAN (`text_log`), CSV logs (`csv_log`), `.asc` logs (`asc_log`) and `.blf` logs
+(`blf_log`) are read in blocks, every other format message by message, by python-can. A log
+compressed with gzip is read like the log itself. For one thread.
 """
 
 import gzip
@@ -18,11 +18,11 @@ from can.io.generic import BinaryIOMessageReader, MessageReader, TextIOMessageRe
 
 from logger.errors import InputError
 from logger.importing.asc_log import read_asc_log
+from logger.importing.blf_log import read_blf_log
 from logger.importing.csv_log import read_csv_log
 from logger.importing.log_stamps import (
     LogLines,
     StampReader,
-    is_written_by_python_can,
     stamp_reader,
 )
 from logger.importing.message_batch import BATCH_MESSAGES, MessageBatch, read_message_batch
@@ -37,6 +37,7 @@ _FAST_READERS: Final[dict[type[MessageReader], Callable[..., BatchesWithFault]]]
     can.CanutilsLogReader: read_text_log,
     can.CSVReader: read_csv_log,
     can.ASCReader: read_asc_log,
+    can.BLFReader: read_blf_log,
 }
 """Each takes the file; that of the format whose head may hold a date, also whether to read it."""
 
@@ -120,16 +121,9 @@ class LogReader:
         self, opened: ExitStack, kind: type[MessageReader], *, packed: bool
     ) -> BatchesWithFault:
         reader, stamp_of = self._library_reader(opened, kind, packed=packed)
-        return self._batches_from(reader, stamp_of, packed=packed)
-
-    def _batches_from(
-        self, reader: Iterable[can.Message], stamp_of: StampReader | None, *, packed: bool
-    ) -> BatchesWithFault:
         messages = iter(reader)
         while True:
             columns, fault = read_message_batch(messages, stamp_of)
-            if fault is None and len(columns) < BATCH_MESSAGES and not packed:
-                fault = _truncation_error(reader, self._path.stat().st_size)
             if len(columns) or fault is not None:
                 yield columns, fault
             # A reader that raised is not called again: it would report the end of the log.
@@ -144,26 +138,14 @@ class LogReader:
                 return opened.enter_context(can.LogReader(self._path)), None
             file = self._decompressed(opened, packed=packed)
             lines: LogLines | None = None
-            has_float_stamps = False
             if issubclass(kind, TextIOMessageReader):
                 file = lines = opened.enter_context(LogLines(file, "utf-8", errors="replace"))
-            else:
-                has_float_stamps = is_written_by_python_can(file.peek(16))
             reader = kind(file)
-            return reader, stamp_reader(reader, lines, has_float_stamps=has_float_stamps)
+            return reader, stamp_reader(reader, lines)
         except Exception as fault:  # noqa: BLE001 - a reader raises whatever its parsing meets
             raise InputError(
                 f"{self._path}: this cannot be read as a log of its kind ({describe_error(fault)})."
             ) from None
-
-
-def _truncation_error(reader: object, size_bytes: int) -> Exception | None:
-    """Return an error when the file is shorter than its head says; None otherwise."""
-    stated_size = getattr(reader, "file_size", None) if isinstance(reader, can.BLFReader) else None
-    if stated_size is None or int(stated_size) <= size_bytes:
-        return None
-    missing_bytes = int(stated_size) - size_bytes
-    return ValueError(f"the file is {missing_bytes} bytes shorter than its head says")
 
 
 def _reads_by_file(kind: type[MessageReader]) -> bool:

@@ -8,13 +8,9 @@ column_expression  a column of a table on its way into a channel: numbers, units
 batch          frames and readings as column arrays
 time_weighted  time-weighted mean and RMS, streaming
 oscillation    how far a channel oscillates within a band of frequencies
-thermal_model  the thermal equations of winding and housing: step, steady state
-thermal_load   how warm a joint gets under a given load, standby and speed losses included
-thermal_duty   what a joint bears for ever, for a time and in cycles
-thermal_overload  for how long loads can be held, for many joints and loads at once
-thermal_motion  where a motion that is repeated settles, and when it is first over a temperature
 temperature_trend  how fast a temperature changes, as a straight line sees it
 load_change    since when a joint's load has been of one kind
+thermal/       the thermal equations of a joint, and what follows from them
 bench/         settings: the bench file and its layouts
 layouts/       the layouts that ship
 decode/        from a batch of frames to readings

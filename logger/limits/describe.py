@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from logger.heat.fitted import heat_of_joint
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
 from logger.limits.evaluate import LimitPlan, plan_limits
@@ -57,6 +58,7 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             sensor=joint.name in bench.sensors,
             rated=joint.rated,
             grids=count_grids(bench, joint),
+            heat=heat_of_joint(joint, bench.channels_of(joint)),
         )
         for joint in bench.joints
     ]

@@ -34,6 +34,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from logger.event_kind import EventKind
+from logger.heat.fitted import FittedHeat
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.gaps import (
@@ -124,15 +125,19 @@ def plan_limits(
     sensor: bool = False,
     rated: RatedValues | None = None,
     grids: Mapping[str, CountGrids] | None = None,
+    heat: FittedHeat | None = None,
 ) -> LimitPlan:
     """Return the plan of a joint; the keys of `hold_ns` are the channels that it carries.
 
     A limit at a share of a rated value becomes one in the channel's unit; on a joint that has no
     such rated value it is left out (`check_against` refuses it where the joint is named).
-    `grids`: the values that the channels can have; left out: not known.
+    `grids`: the values that the channels can have; left out: not known. `heat`: the joint's model;
+    without one, what needs it is left out as well.
     """
     joint_limits = limits.for_joint(joint, tuple(hold_ns), sensor=sensor)
-    converted = [in_channel_unit(limit, rated or RatedValues(), grids) for limit in joint_limits]
+    converted = [
+        in_channel_unit(limit, rated or RatedValues(), grids, heat) for limit in joint_limits
+    ]
     return LimitPlan(
         joint=joint,
         limits=tuple(limit for limit in converted if limit is not None),
@@ -141,13 +146,18 @@ def plan_limits(
 
 
 def in_channel_unit(
-    limit: AnyJointLimit, rated: RatedValues, grids: Mapping[str, CountGrids] | None = None
+    limit: AnyJointLimit,
+    rated: RatedValues,
+    grids: Mapping[str, CountGrids] | None = None,
+    heat: FittedHeat | None = None,
 ) -> AnyJointLimit | None:
-    """Return a limit in its channel's own unit and counts; None without the rated value of a share.
+    """Return a limit in its channel's own unit and counts, with the joint's model of heat.
 
-    `grids`: the values that the joint's channels can have; left out: not known.
+    None without the rated value of a share, or the model that it needs. `grids`: the values that
+    the joint's channels can have; left out: not known.
     """
-    converted = limit.in_channel_unit(rated)
+    in_unit = limit.in_channel_unit(rated)
+    converted = None if in_unit is None else in_unit.with_heat(heat)
     return None if converted is None else converted.with_grids(grids or {})
 
 

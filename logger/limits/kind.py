@@ -25,6 +25,7 @@ from pydantic import Field, PrivateAttr
 
 from logger.arrays import TIME_MAX_NS
 from logger.errors import Mistake
+from logger.heat.fitted import FittedHeat
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.channels import channel_named
 from logger.joint.quantities import DISPLAYS, Display
@@ -227,6 +228,10 @@ class JointLimit(LimitKind):
     def grids_of(self, channel: str) -> CountGrids:
         """Return the values that a channel can have on the limit's joint; none: not known."""
         return self._grids.get(channel, ())
+
+    def with_heat(self, heat: FittedHeat | None) -> "Self | None":
+        """Return the same on a joint with this model of heat; None where it needs another."""
+        return self
 
     @abstractmethod
     def initial_state(self, start_ns: int) -> LimitState:

@@ -6,10 +6,9 @@ ten seconds, while a bus is recorded, a forecast. The same in batches of any siz
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Final
 
 from logger.arrays import Ints
-from logger.heat.fitted import fitted_heat
+from logger.heat.fitted import heat_of_joint
 from logger.heat.forecast import Passage
 from logger.heat.watch import ChannelForecast, HeatForecast, HeatWatch
 from logger.joint.batch import ReadingBatch
@@ -29,19 +28,13 @@ from logger.store.writing.row_writer import RowWriter
 __all__ = ["DerivedRows", "heat_watch"]
 
 Row = dict[str, object]
-_COPPER_DEGC: Final = 20.0
 
 
 def heat_watch(joint: JointSettings, bench: Bench) -> HeatWatch | None:
     """Return what follows a joint's heat; None where it has no model, or not the model's load."""
-    if joint.thermal is None:
-        return None
-    winding_degC = joint.winding.reference_degC if joint.winding else _COPPER_DEGC  # noqa: N806
-    fitted = fitted_heat(joint.thermal, winding_degC)
     hold_ns = bench.hold_times_ns_of(joint)
-    if fitted.load_channel not in hold_ns or not set(fitted.sensors) & set(hold_ns):
-        return None
-    return HeatWatch(fitted, hold_ns)
+    fitted = heat_of_joint(joint, hold_ns)
+    return None if fitted is None else HeatWatch(fitted, hold_ns)
 
 
 class DerivedRows:
@@ -163,10 +156,10 @@ def _forecast_rows(forecast: HeatForecast) -> Iterator[Row]:
         if one.falling is not None:
             passages.append((one.falling, False))
         for passage, is_rising in passages:
-            yield head | {"channel": one.channel, "is_rising": is_rising} | _times(passage)
+            yield head | {"channel": one.channel, "is_rising": is_rising} | _row_times(passage)
 
 
-def _times(passage: Passage) -> Row:
+def _row_times(passage: Passage) -> Row:
     return {
         "level_degC": passage.level_degC,
         "probability": passage.probability,

@@ -12,6 +12,7 @@ import numpy as np
 
 from logger.arrays import to_s
 from logger.event_kind import ANCHOR_WORDS, EventKind, PositionAnchor
+from logger.heat.fitted import heat_of_joint
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
@@ -127,6 +128,7 @@ class Pipeline:
                 hold_ns=self._bench.hold_times_ns_of(joint),
                 rated=joint.rated,
                 grids=count_grids(self._bench, joint),
+                heat=heat_of_joint(joint, self._bench.channels_of(joint)),
                 sensor=joint.name in self._bench.sensors,
             )
             for joint in self._bench.joints

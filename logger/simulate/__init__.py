@@ -12,6 +12,7 @@
     line_protocol   the serial-line CAN protocol, adapter's side
     serial_line     the pseudo-terminal
     live            the joints in real time on that line
+    demo_bench      the demo's bench file, with the models of its joints
     demo            the demo: three processes, started and ended together
 
 Flow: cycle -> motion -> warming -> endurance -> sampling -> encode -> offline or live. Everything

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 
 __all__ = ["ARM", "ELBOW", "SHOULDER", "JointModel", "gravity_Nm", "joint_column"]
 

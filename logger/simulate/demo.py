@@ -19,9 +19,9 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import DutytraceError, OutsideFault
+from logger.simulate.demo_bench import demo_bench_text
 from logger.simulate.scenario import (
     SCENARIO_LAYOUT,
-    scenario_bench_text,
     scenario_layout_text,
     scenario_limits_text,
 )
@@ -95,7 +95,7 @@ def _start_processes(
 ) -> str:
     """Start the three in order; returns the dashboard's address, empty when stopped meanwhile."""
     line = folder_path / "serial-line"
-    (folder_path / "bench.toml").write_text(scenario_bench_text(str(line)), encoding="utf-8")
+    (folder_path / "bench.toml").write_text(demo_bench_text(str(line)), encoding="utf-8")
     (folder_path / f"{SCENARIO_LAYOUT}.toml").write_text(scenario_layout_text(), encoding="utf-8")
     (folder_path / "limits.toml").write_text(scenario_limits_text(), encoding="utf-8")
     front_door = [sys.executable, "-m", "dutytrace"]

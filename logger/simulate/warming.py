@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_model import TwoNode, exact_step, steady_state
+from logger.joint.thermal.thermal_model import TwoNode, exact_step, steady_state
 from logger.simulate.arm import ARM, JointModel
 from logger.simulate.cycle import CYCLE_S
 

@@ -64,13 +64,16 @@ def period_in(trace: UniformLoad) -> tuple[float, float] | None:
     if not len(fallen):
         return None
     peaks = np.flatnonzero((inside[1:-1] >= inside[:-2]) & (inside[1:-1] > inside[2:])) + 1
-    peaks = peaks[(peaks > fallen[0]) & (peaks >= LEAST_SAMPLES)]
+    peaks = peaks[peaks > fallen[0]]
     if not len(peaks):
         return None
     best = float(inside[peaks].max())
     if best < LEAST_CORRELATION:
         return None
     first = int(peaks[inside[peaks] >= _NEAR_BEST * best][0])
+    if first < LEAST_SAMPLES:
+        # Too quick for these samples: what they show of it would be a multiple.
+        return None
     return (first + _vertex(inside, first)) * trace.step_s, float(inside[first])
 
 

@@ -1,13 +1,13 @@
 """From a recording to what is told of a joint's load: the one way in for commands and pages."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_model import Winding
 from logger.joint.time_weighted import Buckets, statistics_of
 from logger.store.pyramid.seconds import BASE_NS
 from logger.time_chunks import time_chunks
@@ -36,13 +36,13 @@ from replay.duty.result import (
     ModelLimit,
     NoModel,
 )
-from replay.duty.rms_windows import MOST_REFINED_S, RmsWindows, WindowRms
+from replay.duty.rms_windows import MOST_REFINED_S, RmsWindows
 from replay.heat.answers import equilibrium_at_end, slow_time_s
 from replay.heat.faults import HeatFaultKind
 from replay.heat.fit import HeatFit
 from replay.recording import Recording
 
-__all__ = ["DutyModel", "DutySlopes", "evaluate_duty"]
+__all__ = ["DutyModel", "DutySlopes", "evaluate_duty", "hold_against"]
 
 STRETCH_NS: Final = 300 * BASE_NS
 """Rows that are in memory at a time: 300,000 at 1 kHz."""
@@ -134,12 +134,10 @@ def evaluate_duty(
     cells = _cells(source, figures.minimum, figures.maximum)
     _read_rows(source, windows, ranges, cells, report_progress)
     curve = windows.curve()
-    allowed, limit, lack = _held_against(source, model, curve)
     rated = recording.bench.joint_named(joint).rated
-    rated_load = rated.torque if source.is_torque else rated.current
     search = find_cycles(source, seconds)
     copper, is_reference = _copper(source)
-    return DutyResult(
+    account = DutyResult(
         joint=joint,
         recording=recording.name,
         start_ns=source.start_ns,
@@ -152,12 +150,12 @@ def evaluate_duty(
         lowest=figures.minimum,
         highest=figures.maximum,
         windows=curve,
-        allowed=allowed,
-        limit=limit,
-        no_model=lack,
-        heat_fault=model.heat_fault,
-        rated=rated_load,
-        tightest=tightest_window(curve, allowed, rated_load),
+        allowed=(),
+        limit=None,
+        no_model=None,
+        heat_fault=None,
+        rated=rated.torque if source.is_torque else rated.current,
+        tightest=None,
         cycles=search.cycles,
         duty=duty_type(
             loads.held_s,
@@ -172,17 +170,45 @@ def evaluate_duty(
         load_ranges=ranges.spectrum(),
         temperature_ranges=_temperature_ranges(source, used.temperature),
         assumptions=_duty_assumptions(
-            source,
-            is_held_against=bool(allowed),
-            slopes_assumed=slopes is None,
-            is_reference=is_reference,
+            source, slopes_assumed=slopes is None, is_reference=is_reference
         ),
         cautions=(
-            *((DutyCaution.THIS_MOUNTING,) if allowed else ()),
             DutyCaution.MAKER_FIRST,
             DutyCaution.RELATIVE_ONLY,
             DutyCaution.NO_SAFETY_FUNCTION,
         ),
+    )
+    return hold_against(account, model)
+
+
+def hold_against(result: DutyResult, model: DutyModel) -> DutyResult:
+    """Return an account held against what a joint holds, in place of what it was held against."""
+    fit, limit_degC, lack = model.fit, model.limit_degC, model.lack  # noqa: N806
+    allowed: tuple[AllowedLoad, ...] = ()
+    limit = None
+    if lack is None and fit is not None and limit_degC is not None:
+        if fit.load_unit == result.unit:
+            limit = ModelLimit(
+                node=fit.node,
+                limit_degC=limit_degC,
+                ambient_degC=fit.idle_degC,
+                ambient_is_idle=not fit.has_room,
+            )
+            allowed = allowed_loads(fit, result.windows, limit_degC=limit_degC)
+        else:
+            lack = NoModel.OTHER_LOAD
+    own = (DutyAssumption.AS_IT_WAS, DutyAssumption.STATED_LIMIT)
+    others = tuple(one for one in result.assumptions if one not in own)
+    cautions = tuple(one for one in result.cautions if one is not DutyCaution.THIS_MOUNTING)
+    return replace(
+        result,
+        allowed=allowed,
+        limit=limit,
+        no_model=lack,
+        heat_fault=model.heat_fault,
+        tightest=tightest_window(result.windows, allowed, result.rated),
+        assumptions=(*others, *(own if allowed else ())),
+        cautions=(*((DutyCaution.THIS_MOUNTING,) if allowed else ()), *cautions),
     )
 
 
@@ -214,23 +240,6 @@ def _cells(source: LoadSource, lowest: float, highest: float) -> LoadMapCounter 
     return LoadMapCounter(
         max(abs(lowest), abs(highest)), max(abs(speed.minimum), abs(speed.maximum))
     )
-
-
-def _held_against(
-    source: LoadSource, model: DutyModel, curve: tuple[WindowRms, ...]
-) -> tuple[tuple[AllowedLoad, ...], ModelLimit | None, NoModel | None]:
-    fit, limit_degC = model.fit, model.limit_degC  # noqa: N806 - the unit's own spelling
-    if model.lack is not None or fit is None or limit_degC is None:
-        return (), None, model.lack
-    if fit.load_unit != source.unit:
-        return (), None, NoModel.OTHER_LOAD
-    limit = ModelLimit(
-        node=fit.node,
-        limit_degC=limit_degC,
-        ambient_degC=fit.idle_degC,
-        ambient_is_idle=not fit.has_room,
-    )
-    return allowed_loads(fit, curve, limit_degC=limit_degC), limit, None
 
 
 def _is_settled(fit: HeatFit | None) -> bool | None:
@@ -293,7 +302,6 @@ def _temperature_ranges(source: LoadSource, slope: float) -> dict[str, RangeSpec
 def _duty_assumptions(
     source: LoadSource,
     *,
-    is_held_against: bool,
     slopes_assumed: bool,
     is_reference: bool,
 ) -> tuple[DutyAssumption, ...]:
@@ -303,8 +311,6 @@ def _duty_assumptions(
     holding = {
         DutyAssumption.READINGS_TRUE: True,
         DutyAssumption.TORQUE_FROM_CURRENT: derived or source.factor != 1.0,
-        DutyAssumption.AS_IT_WAS: is_held_against,
-        DutyAssumption.STATED_LIMIT: is_held_against,
         DutyAssumption.COPPER_AT_REFERENCE: is_reference,
         DutyAssumption.SLOPES_ASSUMED: slopes_assumed,
     }

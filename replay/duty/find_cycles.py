@@ -9,7 +9,6 @@ import numpy as np
 from logger.arrays import Floats
 from logger.joint.time_weighted import Buckets
 from replay.duty.cycle_search import (
-    LEAST_SAMPLES,
     FoundCycle,
     UniformLoad,
     cycle_of_blocks,
@@ -125,10 +124,9 @@ def _blocks(source: LoadSource, mean: Floats, period_s: float) -> list[tuple[flo
     step_s = period_s / PERIOD_STEPS
     out = []
     for begin_s in np.linspace(0.0, span_s - lasts_s, count):
-        if step_s >= 1.0 or period_s >= LEAST_SAMPLES * PERIOD_STEPS / 4:
-            # Seconds are fine enough.
-            each = max(int(step_s), 1)
-            trace = _averaged(mean[int(begin_s) : int(begin_s + lasts_s)], each)
+        if step_s >= 1.0:
+            # Seconds are fine enough, and need no rows.
+            trace = _averaged(mean[int(begin_s) : int(begin_s + lasts_s)], int(step_s))
         else:
             trace = uniform_load(source, float(begin_s), lasts_s, step_s)
         out.append((float(begin_s) + lasts_s / 2.0, refined_period(trace, period_s)))

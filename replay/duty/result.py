@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from logger.joint.thermal_load import Node
+from logger.joint.thermal.thermal_load import Node
 from replay.duty.cycle_search import FoundCycle
 from replay.duty.duty_type import FoundDuty
 from replay.duty.load_map import LoadMap, Work

@@ -9,7 +9,7 @@ from replay.duty.rainflow import RangeSpectrum
 from replay.duty.result import DutyAssumption, DutyCaution, DutyResult, NoModel
 from replay.duty.sentence import share_values
 from replay.heat.faults import HeatFaultKind
-from replay.heat.text import band_text, band_values, duration_text, unit_text
+from replay.heat.text import band_values, duration_text, unit_text
 
 __all__ = [
     "assumption_lines",
@@ -40,8 +40,7 @@ _REASONS: Final = {
 }
 _LACKS: Final = {
     NoModel.NO_LIMIT: "no temperature to hold was stated (--hottest)",
-    NoModel.LOAD_NOT_KNOWN: "from this trace it is not known what a load warms the joint by (see "
-    "`dutytrace heat`)",
+    NoModel.LOAD_NOT_KNOWN: "from this trace it is not known what a load warms the joint by",
     NoModel.OTHER_LOAD: "the joint was fitted by another load, and no N.m for an ampere "
     "is declared",
     NoModel.NOT_FITTED: "its heat cannot be fitted",
@@ -101,7 +100,7 @@ def window_rows(result: DutyResult, zone: tzinfo = UTC) -> list[tuple[str, str, 
             (
                 duration_text(one.window_s) + mark,
                 rms,
-                "-" if load is None else f"{band_text(load)} {unit}",
+                "-" if load is None else _banded_text(load, unit),
                 share,
                 f"{_instant(one.start_ns, zone):%Y-%m-%d %H:%M:%S}",
             )
@@ -157,10 +156,15 @@ def range_rows(result: DutyResult) -> list[tuple[str, str, str, str]]:
 def _range_row(name: str, one: RangeSpectrum, unit: str) -> tuple[str, str, str, str]:
     return (
         name,
-        f"{one.count.sum():.0f} of {one.ignored_below:.2g} {unit} and more",
+        f"{_count_text(float(one.count.sum()))} of {one.ignored_below:.2g} {unit} and more",
         f"{one.largest:.3g} {unit}",
         f"{one.equivalent:.3g} of the largest (slope {one.slope:g})",
     )
+
+
+def _count_text(count: float) -> str:
+    """Return how many cycles; of a few, halves too."""
+    return f"{count:.0f}" if count >= 10.0 else f"{count:g}"
 
 
 def duty_line(duty: FoundDuty, unit: str) -> str:
@@ -209,9 +213,19 @@ def assumption_lines(result: DutyResult) -> list[str]:
     return [_DUTY_ASSUMED[one] for one in result.assumptions]
 
 
-def caution_lines(result: DutyResult) -> list[str]:
-    """Return what a person has to know before acting on a figure."""
-    return [_DUTY_CAUTIONS[one] for one in result.cautions]
+def caution_lines(result: DutyResult, *, is_whole: bool = True) -> list[str]:
+    """Return what a person has to know before acting on a figure.
+
+    Parameters
+    ----------
+    is_whole
+        False: only what is of a load, where those of heat stand beside it.
+    """
+    return [
+        _DUTY_CAUTIONS[one]
+        for one in result.cautions
+        if is_whole or one is DutyCaution.RELATIVE_ONLY
+    ]
 
 
 def _instant(time_ns: int, zone: tzinfo) -> datetime:
@@ -220,7 +234,11 @@ def _instant(time_ns: int, zone: tzinfo) -> datetime:
 
 def _period_text(period_s: tuple[float, float, float]) -> str:
     size, unit = (60.0, "min") if period_s[0] >= 300.0 else (1.0, "s")
-    value, interval = band_values((period_s[0] / size, period_s[1] / size, period_s[2] / size))
+    return _banded_text((period_s[0] / size, period_s[1] / size, period_s[2] / size), unit)
+
+
+def _banded_text(values: tuple[float, float, float], unit: str) -> str:
+    value, interval = band_values(values)
     return f"{value} {unit} ({interval})"
 
 

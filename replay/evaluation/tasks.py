@@ -149,7 +149,9 @@ def evaluate_limits(
     results: dict[int, AlertArrays] = {}
     remaining: dict[int, AnyJointLimit] = {}
     for index, limit in enumerate(limits):
-        converted = in_channel_unit(limit, rated, recording.count_grids(joint))
+        converted = in_channel_unit(
+            limit, rated, recording.count_grids(joint), recording.heat_model(joint)
+        )
         if converted is None:
             results[index] = _no_alerts()
         else:

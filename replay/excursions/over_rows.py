@@ -71,6 +71,7 @@ def evaluate_joint(
                 sensor=joint in recording.bench.sensors,
                 rated=recording.bench.joint_named(joint).rated,
                 grids=recording.count_grids(joint),
+                heat=recording.heat_model(joint),
             ),
         )
         for from_ns, limits in sets

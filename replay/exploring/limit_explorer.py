@@ -223,11 +223,11 @@ class LimitExplorer:
             joint, recording.channels(joint), sensor=joint in recording.bench.sensors
         )
         rated = recording.bench.joint_named(joint).rated
-        grids = recording.count_grids(joint)
+        grids, heat = recording.count_grids(joint), recording.heat_model(joint)
         return [
             converted
             for limit in joint_limits
-            if (converted := in_channel_unit(limit, rated, grids)) is not None
+            if (converted := in_channel_unit(limit, rated, grids, heat)) is not None
         ]
 
     def _limit_result(self, recording: Recording, joint: str, limit: AnyJointLimit) -> LimitResult:

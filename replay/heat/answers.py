@@ -9,14 +9,14 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_duty import (
+from logger.joint.thermal.thermal_duty import (
     EQUILIBRIUM_K_PER_H,
     continuous_mean_square_A2,
     equilibrium_time_s,
     settled_degC,
 )
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
-from logger.joint.thermal_overload import held_loads_A2, held_times_s
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
+from logger.joint.thermal.thermal_overload import held_loads_A2, held_times_s
 from replay.heat.problem import HeatProblem
 from replay.heat.result import Equilibrium, HeldFor, LoadBand
 from replay.heat.search import Mode

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats, Ints, to_ns, to_s
-from logger.joint.thermal_load import LoadSteps
+from logger.joint.thermal.thermal_load import LoadSteps
 from logger.joint.time_weighted import Buckets, resample_buckets
 from logger.store.pyramid.seconds import BASE_NS
 from replay.heat.faults import HeatFault, HeatFaultKind

@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, SpeedLoss
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_model import Winding
 from replay.heat.problem import HeatProblem, StatedAmbient
 from replay.heat.search import coarse_step_s, find_mode, refit_parameters
 from replay.heat.trace import HeatTrace, SensorPlace

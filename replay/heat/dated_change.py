@@ -9,8 +9,14 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.joint.thermal_load import JointHeat, LoadSteps, OneNode, StepResponse, step_response
-from logger.joint.thermal_model import TwoNode
+from logger.joint.thermal.thermal_load import (
+    JointHeat,
+    LoadSteps,
+    OneNode,
+    StepResponse,
+    step_response,
+)
+from logger.joint.thermal.thermal_model import TwoNode
 
 __all__ = ["ChangeCause", "DatedChange", "change_prior", "changed_joint", "changed_response"]
 

@@ -21,7 +21,7 @@ __all__ = ["heat_finding"]
 
 _METHOD: Final = Method(
     name="thermal network of one or two nodes, likelihood of the counts that were read",
-    source="own; equations as in logger/joint/thermal_model.py",
+    source="own; equations as in logger/joint/thermal/thermal_model.py",
 )
 _INTERVAL_BY: Final = {
     IntervalMethod.CURVATURE: IntervalBy.CURVATURE,

@@ -15,8 +15,8 @@ import numpy as np
 from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, Parameter, SpeedLoss
 from logger.joint.bench.joint_settings import JointSettings
-from logger.joint.thermal_load import JointHeat, Node
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_load import JointHeat, Node
+from logger.joint.thermal.thermal_model import Winding
 from replay.heat.answers import drawn_joints
 from replay.heat.bins import ReadTrace, SensorSource, read_housings, read_trace
 from replay.heat.change import FoundChange, find_changes

@@ -16,8 +16,8 @@ from scipy.linalg import cho_factor, cho_solve
 
 from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, heat_joint
-from logger.joint.thermal_load import JointHeat, StepResponse
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_load import JointHeat, StepResponse
+from logger.joint.thermal.thermal_model import Winding
 from replay.heat.counts import CountLikelihood, count_likelihood, expected_information
 from replay.heat.dated_change import DatedChange, change_prior, changed_response
 from replay.heat.drift import drift_knots, drift_precision

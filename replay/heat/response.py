@@ -11,7 +11,7 @@ import numpy as np
 from scipy.linalg import solve_banded
 
 from logger.arrays import Floats, Ints
-from logger.joint.thermal_load import StepResponse
+from logger.joint.thermal.thermal_load import StepResponse
 from replay.heat.drift import DriftKnots
 from replay.heat.trace import HeatTrace
 

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from logger.heat.model import HeatModel
-from logger.joint.thermal_load import Node
+from logger.joint.thermal.thermal_load import Node
 from replay.heat.change import FoundChange
 from replay.heat.neighbours import Neighbour
 from replay.heat.quantity import Quantity, QuantityName

@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.joint.thermal_load import LoadSteps
+from logger.joint.thermal.thermal_load import LoadSteps
 
 __all__ = ["HeatTrace", "SensorCounts", "SensorPlace"]
 

@@ -22,9 +22,9 @@ from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, answer_id
 pytestmark = pytest.mark.slow
 
 SHOULDER: Final = answer_id(3)
-# Times as fast as cantools in batches of 100 frames: 4.2 for one joint, 3.3 for two. A batch costs
-# some eighty calls of numpy however few frames are in it, a joint more a fifth of that. Whole
-# traces: 27 and 26.
+# Times as fast as cantools in batches of 100 frames, on a busy machine: 3.9 for one joint, 2.9 for
+# two at a load of 3, 3.0 and 2.4 at a load of 20. A batch costs a hundred calls of numpy and fifty
+# of Python however few frames are in it, a joint more a third of that. Whole traces: 27 and 22.
 LEAST_IN_HUNDREDS: Final = {False: 1.8, True: 1.4}
 LEAST_WHOLE: Final = 18.0
 

@@ -29,11 +29,10 @@ BENCH = scenario.scenario_bench(channel="can0", rate_Hz=1000.0)
 LIMITS = parse_limits(scenario.scenario_limits_text(), "limits.toml")
 
 
-# A whole import against a loop over python-can's reader that only counts: the text formats have
-# readers of their own (3.9x as fast, `.asc` 1.4x and `.csv` 1x on a busy machine), `.blf` is read
-# message by message by that same reader (0.58x). An import wants two cores and the loop one, so a
-# machine that has none to spare takes from one side only: 1.3x and 0.25x with a load of three for
-# each core.
+# A whole import against a loop over python-can's reader that only counts: these formats have
+# readers of their own (`.log` 3.9x as fast, `.asc` 1.4x, `.csv` 1x and `.blf` 1.1x on a busy
+# machine). An import wants two cores and the loop one, so a machine that has none to spare takes
+# from one side only: a third of it with a load of three for each core.
 LEAST_SPEED = {".log": 1.0, ".asc": 0.4, ".blf": 0.2, ".csv": 0.3}
 # Decoding again leaves the raw frames where they are, so it is less work than the import of them.
 MOST_OF_AN_IMPORT = 2.0

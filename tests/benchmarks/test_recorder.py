@@ -38,8 +38,8 @@ COUNT: Final = 10_000
 A_TICK: Final = 400
 """Frames of a full 1 Mbit/s bus that the receiving thread hands on at once (50 ms)."""
 # Times python-can's bare loop, with all that a recorder does. The kernel's frames come by the
-# hundred (0.5x). Elsewhere python-can takes them one by one for us as well, and what we add weighs
-# more the less a loop costs: 1 us a frame on the in-process bus (4.9x), 2 us for a line (3.1x).
+# hundred (0.4x). Elsewhere python-can takes them one by one for us as well, and what we add weighs
+# more the less a loop costs: 1 us a frame on the in-process bus (3.5x), 2 us for a line (2.3x).
 MOST_SOCKETCAN: Final = 1.8
 MOST_IN_PROCESS: Final = 14.0
 MOST_SERVER: Final = 9.0

@@ -38,18 +38,18 @@ FLOORS = (
 )
 # The same within a room of rooms. What lies directly in the room may stand above or below them.
 SUB_FLOORS = {
-    "logger.joint": (("bench",), ("decode",), ("explain",)),
+    "logger.joint": (("bench", "thermal"), ("decode",), ("explain",)),
     "logger.store": (
         *(("layout",), ("parts",), ("pyramid",), ("writing",), ("reading",)),
         *(("repair",), ("tools",)),
     ),
     "replay": (
-        *(("evaluation",), ("heat",), ("duty", "excursions", "measure", "tuning")),
+        *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet", "measure")),
         *(("exploring",), ("library",)),
     ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
-        *(("limits", "heat"), ("access",)),
+        *(("limits", "heat", "sheet"), ("access",)),
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.

@@ -154,6 +154,36 @@ SHAPES: dict[str, Any] = {
         },
         "temperature_ranges": dict, "assumptions": [str], "cautions": [str],
     },
+    "sheet": {
+        "format": int,
+        "specimens": [
+            {
+                "specimen": str, "joint": str, "serial": str, "type": str, "recordings": [str],
+                "recorded_h": float,
+                "rows": [
+                    {
+                        "quantity": str, "unit": str, "claim": dict | None,
+                        "measured": {
+                            "value": float, "standard_uncertainty": float, "low": float,
+                            "high": float, "degrees_of_freedom": float | None, "interval_by": str,
+                            "conditions": dict, "spread": float,
+                            "findings": [
+                                {
+                                    "id": str, "kind": str, "recording": str, "running_h": float,
+                                    "value": float, "low": float, "high": float, "gone": bool,
+                                    "spans": [dict],
+                                }
+                            ],
+                        },
+                        "verdict": str, "short_by": list | None, "apart": [dict], "held_by": str,
+                        "repeat": dict | None, "trend": dict | None, "to_do": str,
+                    }
+                ],
+            }
+        ],
+        "comparison": dict | None,
+        "notes": [{"kind": str, "subject": str, "detail": str}],
+    },
     "measure backlash": {
         "format": int, "kind": str, "joint": str, "method": str, "source": str, "answer": str,
         "quantities": [
@@ -248,6 +278,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "heat": ["stepped", "--hottest", "80degC", "--keep"],
         "findings": ["stepped"],
         "duty": ["stepped"],
+        "sheet": ["--folder", "stepped"],
         "measure backlash": [
             *("--reading", "arm=344 mm +- 0.5 mm", "--reading", "play=1 mm"),
             *("--division", "play=1 mm"),

@@ -53,4 +53,7 @@ def test_instruments_are_not_listed(four_arms: Recording):
     assert "south-shoulder" not in listed_joints(joined)
     assert next(iter(drawn_pens(joined))) == "west-shoulder"
     assert drawn_pens(joined, chosen=["south-shoulder"]) == {"south-shoulder": 1}
+    assert common_pens([joined], ["south-shoulder"]) == {"south-shoulder": 1}
+    watched = ["south-shoulder", "north-base"]
+    assert common_pens([joined], watched) == {"north-base": 1, "south-shoulder": 2}
     assert main_temperatures(joined)["south-shoulder"] == "temperature_housing_degC"

@@ -14,12 +14,6 @@ from tests.support.text_overlaps import text_overlaps
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 90_000
 WIDTHS = (1440, 390)
-MAIN_FIGURES = {
-    "/replay/crowded?from=150&to=450&at=430": "#past-rows",
-    "/limits?from=crowded": "#judge-lanes .lane-row .trace",
-    "/bus/crowded": "#heard-rows",
-}
-"""Address -> its main figure."""
 
 
 def _overlaps(page: Page, figure: str, width: int, answer: str = "") -> list[str]:
@@ -47,17 +41,25 @@ def _overlaps(page: Page, figure: str, width: int, answer: str = "") -> list[str
     return text_overlaps(page)
 
 
-def test_no_text_lies_over_another(browser: Browser, serve, crowded: Recording):
-    """Long labels, five temperatures, chatter, breaks and notes; each page is opened once."""
-    address = serve(crowded.path.parent)
-    found = {}
-    for path, figure in MAIN_FIGURES.items():
-        page = browser.new_page(viewport={"width": WIDTHS[0], "height": 1000})
-        page.goto(address + path)
-        for width in WIDTHS:
-            found[path, width] = _overlaps(page, figure, width)
-        page.close()
-    assert not {place: texts for place, texts in found.items() if texts}
+@pytest.mark.parametrize(
+    ("path", "figure"),
+    [
+        ("/replay/crowded?from=150&to=450&at=430", "#past-rows"),
+        pytest.param(
+            "/limits?from=crowded", "#judge-lanes .lane-row .trace", marks=pytest.mark.slow
+        ),
+        pytest.param("/bus/crowded", "#heard-rows", marks=pytest.mark.slow),
+    ],
+)
+def test_no_text_lies_over_another(
+    browser: Browser, serve, crowded: Recording, path: str, figure: str
+):
+    """Long labels, five temperatures, chatter, breaks and notes; the page is opened once."""
+    page = browser.new_page(viewport={"width": WIDTHS[0], "height": 1000})
+    page.goto(serve(crowded.path.parent) + path)
+    found = {width: _overlaps(page, figure, width) for width in WIDTHS}
+    page.close()
+    assert not {width: texts for width, texts in found.items() if texts}
 
 
 @pytest.mark.slow

@@ -1,5 +1,6 @@
 """A span as one file: read back by pandas it is the recording."""
 
+import json
 import threading
 from pathlib import Path
 
@@ -9,8 +10,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError, OutsideFault
-from replay.export import export
+from logger.store.repair.keep_finding import keep_finding
+from replay.export import FINDINGS_KEY, export
 from replay.recording import Recording
+from tests.support.findings import play_finding, small_recording
 
 S = 1_000_000_000
 
@@ -152,3 +155,16 @@ def test_a_disk_that_takes_no_more(
     with pytest.raises(OutsideFault, match="No space left"):
         export(overheat, tmp_path / "out.parquet")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_parquet_has_the_findings_of_its_joints(tmp_path: Path):
+    """Those that stand on its span, in its metadata; a reader that does not know them is fine."""
+    recording = small_recording(tmp_path / "rec")
+    keep_finding(recording.path, play_finding(recording, 9.0))
+    kept = keep_finding(recording.path, play_finding(recording))
+    for name, end_s, ids in (("with", 5, [kept.id]), ("without", 1, [])):
+        out = tmp_path / f"{name}.parquet"
+        export(recording, out, end_ns=recording.start_ns + end_s * 1_000_000_000)
+        found = json.loads(pq.read_schema(out).metadata[FINDINGS_KEY])
+        assert [one["id"] for one in found] == ids
+        assert pq.read_table(out).num_rows == 10 * end_s

@@ -75,10 +75,10 @@ def test_between_two_sortings_only_a_change_of_state_moves_a_joint(first, then, 
     before = next_order(JointOrder(), first, 100.0)
     after = next_order(before, then, 100.0 + after_s)
     assert sorted(after.joints) == sorted(NAMES)
-    classes = [one.rank[:2] for one in after.urgencies]
+    classes = [one.state_rank for one in after.urgencies]
     assert classes == sorted(classes)
-    was = {one.joint: one.rank[:2] for one in first}
-    stays = {one.joint for one in then if one.rank[:2] == was[one.joint]}
+    was = {one.joint: one.state_rank for one in first}
+    stays = {one.joint for one in then if one.state_rank == was[one.joint]}
     assert [joint for joint in after.joints if joint in stays] == [
         joint for joint in before.joints if joint in stays
     ]

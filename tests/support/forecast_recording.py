@@ -64,15 +64,18 @@ def record_forecast(
     warning: float = 70.0,
     trip: float = 80.0,
     model: bool = True,
+    limits: str | None = None,
+    forecasts: bool = True,
 ) -> Recording:
     """Return the recording of a run, its readings fed as live in batches of `batch_s`."""
     seconds = len(run.current_A)
     bench = heat_bench(run if model else None, ["current_A", *run.readings])
-    limits = parse_limits(LIMITS.format(warning=warning, trip=trip), "limits.toml")
-    manifest = new_manifest(bench, name=path.name, started_ns=START_NS)
+    text = limits or LIMITS.format(warning=warning, trip=trip)
+    in_force = parse_limits(text, "limits.toml")
+    manifest = new_manifest(bench, name=path.name, started_ns=START_NS, limits=in_force)
     writer = BulkWriter(path, manifest, bench)
     events = EventLog(bench, writer)
-    pipeline = Pipeline(bench, limits, writer, events, start_ns=START_NS, forecasts=True)
+    pipeline = Pipeline(bench, in_force, writer, events, start_ns=START_NS, forecasts=forecasts)
     time_ns = START_NS + np.arange(seconds) * SECOND_NS
     whole = ReadingBatch(
         joint="a",

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.joint.thermal_load import JointHeat, LoadSteps, temperatures_over
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, temperatures_over
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.heat.dated_change import ChangeCause, changed_joint
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 

@@ -9,8 +9,8 @@ import numpy as np
 from logger.heat.fitted import FittedHeat, fitted_heat
 from logger.heat.track import HeatTrack, advance_track
 from logger.joint.bench.thermal_settings import ThermalSettings
-from logger.joint.thermal_load import JointHeat, LoadSteps, temperatures_over
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, temperatures_over
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 from tests.support.heat_joints import TRUE_OHM, drifting_room
 
 SECOND_NS = 1_000_000_000

@@ -53,10 +53,10 @@ function table(cls, heads, rows) {
   return html("table", cls, [html("thead", "", [head]), html("tbody", "", rows)]);
 }
 
-/** @param {MeanAndMaximum} value @param {string} [unit] */
+/** Both; a maximum of zero is no news. @param {MeanAndMaximum} value @param {string} [unit] */
 function meanAndMaximum({ mean, maximum }, unit) {
   if (maximum === "–") return html("td", "n", maximum);
-  const parts = [html("span", "", mean + " "), html("b", "", maximum)];
+  const parts = [html("span", "", mean + " "), html(/[1-9]/.test(maximum) ? "b" : "span", "", maximum)];
   return html("td", "n", unit ? [...parts, unitLabel(unit)] : parts);
 }
 

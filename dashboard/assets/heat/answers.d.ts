@@ -88,4 +88,44 @@ export interface Fitted extends Asked {
   table: Table | null;
 }
 
+/** The load as it was. */
+export interface Told {
+  state: "told";
+  sentence: Part[];
+  copy: string;
+  /** The tightest window, in seconds since the start of the recording. */
+  tightest: [number, number] | null;
+  curve: any;
+  curve_note: string;
+  map: any;
+  windows: string[][];
+  figures: string[][];
+  ranges: string[][];
+  notes: string[];
+}
+
+export interface Counting {
+  state: "counting";
+}
+
+export interface NotTold {
+  state: "refused";
+  refused: string;
+}
+
+export type DutyAnswer = Told | Counting | NotTold;
+
+/** Limits that protect the joint, as tables of a limits file. */
+export interface Proposed {
+  state: "proposed";
+  path: string;
+  tables: Record<string, any>[];
+  joint: string;
+  channel: string;
+  level: number;
+  said: string[];
+}
+
+export type LimitsFromModel = Proposed | { state: "fitting" } | NotTold;
+
 export type HeatAnswer = Fitting | Refused | Fitted;

@@ -8,8 +8,10 @@ import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
 import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
+import { DutyPart } from "./duty.mjs";
 import { drawLadder } from "./ladder.mjs";
 import { renderHead } from "./head.mjs";
+import { proposeLimits } from "./proposal.mjs";
 import { renderAnswer, renderChanges, renderList, renderTable, renderUnknown, saveTable } from "./texts.mjs";
 
 /** @typedef {import("./answers.d.ts").HeatAnswer} HeatAnswer */
@@ -49,6 +51,8 @@ export class HeatPage extends Page {
     this.ambients.id = "heat-ambient";
     this.part("ambient-box").replaceChildren(this.ambients);
     this.plots = [this.part("curve"), this.part("truth")];
+    this.duty = new DutyPart(this);
+    this.part("limits").onclick = () => proposeLimits(this, this.question());
     this.sliders = { room: this.slider("room"), limit: this.slider("limit") };
     this.listen(this.select, "change", () => this.open(this.select.value));
     this.listen(this.ambients, "change", () => this.take({ ambient: this.ambients.value, room: null }));
@@ -71,6 +75,7 @@ export class HeatPage extends Page {
   end() {
     super.end();
     this.plots.forEach((plot) => purgePlot(plot));
+    this.duty.end();
   }
 
   /** @param {"room" | "limit"} name */
@@ -155,9 +160,8 @@ export class HeatPage extends Page {
     }
     this.isAsking = true;
     this.isStale = false;
-    const { name, joint, ambient, room, limit, isHolding } = this;
-    const screen = { theme: screenTheme(), form: screenForm() };
-    const view = { joint, ambient, room, limit, holding: isHolding || "", again: again || "", ...screen };
+    const { name } = this;
+    const view = { ...this.question(), again: again || "" };
     try {
       const answer = await fetchHeat(name, view, this.id, this.signal);
       this.part("lost").replaceChildren();
@@ -168,6 +172,12 @@ export class HeatPage extends Page {
     }
     this.isAsking = false;
     if (this.isStale) this.fetch();
+  }
+
+  /** What the server is asked about. */
+  question() {
+    const { joint, ambient, room, limit, isHolding } = this;
+    return { joint, ambient, room, limit, holding: isHolding || "", theme: screenTheme(), form: screenForm() };
   }
 
   /** @param {any} fault */
@@ -204,6 +214,9 @@ export class HeatPage extends Page {
         html("p", "", answer.refused),
       ]);
     } else await this.renderFitted(answer);
+    this.part("limits").hidden = !isFitted || !answer.curve;
+    if (!answer.joint || answer.state === "fitting") this.part("duty").hidden = true;
+    else this.duty.ask(this.question());
     this.after("address", 300, () => history.replaceState(null, "", this.address()));
     this.root.dataset.state = answer.state;
   }

@@ -13,11 +13,7 @@ import { button, html, renderFact, renderSentence } from "../dom.mjs";
  */
 export function renderAnswer(box, { sentence, copy, live, until }, fitAgain) {
   renderFact(box, [sentence, live, until], () => {
-    const parts = sentence.map(([kind, text]) =>
-      kind === "words"
-        ? document.createTextNode(text)
-        : html("span", kind, kind === "unit" ? "\u202f" + text : kind === "interval" ? `\u00a0(${text})` : text),
-    );
+    const parts = sentenceNodes(sentence);
     const copied = button("Copy the sentence", async () => {
       await navigator.clipboard.writeText(copy);
       copied.textContent = "Copied";
@@ -27,6 +23,18 @@ export function renderAnswer(box, { sentence, copy, live, until }, fitAgain) {
     const note = live ? [html("small", "", `Still recording: fitted to what was there at ${until}.`)] : [];
     return [html("p", "sentence-told", parts), html("div", "does", does), ...note];
   });
+}
+
+/**
+ * The parts of a sentence: words in the serif, the rest set apart.
+ * @param {import("./answers.d.ts").Part[]} sentence
+ */
+export function sentenceNodes(sentence) {
+  return sentence.map(([kind, text]) =>
+    kind === "words"
+      ? document.createTextNode(text)
+      : html("span", kind, kind === "unit" ? "\u202f" + text : kind === "interval" ? `\u00a0(${text})` : text),
+  );
 }
 
 /** @param {HTMLElement} box @param {Rows} table */

@@ -135,6 +135,18 @@ export class LimitsDraft {
     this.chosen = this.tables.length - 1;
   }
 
+  /**
+   * Adds limits as tables and opens the first of them; one of the same name is replaced.
+   * @param {LimitTable[]} tables of forms that are named as their kinds
+   */
+  addTables(tables) {
+    const names = new Set(tables.map(({ name }) => name));
+    const kept = this.tables.map((_, i) => i).filter((i) => !names.has(this.tables[i].name));
+    this.formKeys = [...kept.map((i) => this.formKeys[i]), ...tables.map(({ kind }) => kind)];
+    this.tables = [...kept.map((i) => this.tables[i]), ...tables];
+    this.chosen = kept.length;
+  }
+
   /** @param {number} i */
   remove(i) {
     this.tables = this.tables.filter((_, k) => k !== i);

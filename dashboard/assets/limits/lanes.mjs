@@ -178,14 +178,18 @@ export class ResultLanes {
   drawValues(group, i, width) {
     const { scale, chosen } = this;
     if (!this.shapes[i]?.length) return;
-    const levels = (chosen.levels?.[i] || []).flat().filter((/** @type {any} */ level) => !level.off);
-    const taken = levels.flatMap(({ at, mirrored }) => (mirrored ? [at, -at] : [at])).map((at) => scale.y(at));
+    const levels = (chosen.levels?.[i] || []).flat();
+    /* On the right the levels are named, on the left their drop-offs are taken by. */
+    const isFree = (/** @type {number} */ y, /** @type {boolean} */ isOff) =>
+      levels
+        .filter((level) => level.off === isOff)
+        .flatMap(({ at, mirrored }) => (mirrored ? [at, -at] : [at]))
+        .every((at) => Math.abs(scale.y(at) - y) >= TICKS_APART_PX);
     for (const value of scale.ticks(scale.height < LOW_PX ? VALUE_TICKS - 2 : VALUE_TICKS)) {
       const y = scale.y(value);
       const text = levelText(value * (chosen.factor || 1));
-      group.append(svg("text", { class: "tick", x: -6, y: y + 4, "text-anchor": "end" }, text));
-      if (taken.every((other) => Math.abs(other - y) >= TICKS_APART_PX))
-        group.append(svg("text", { class: "tick", x: width + 10, y: y + 4 }, text));
+      if (isFree(y, true)) group.append(svg("text", { class: "tick", x: -6, y: y + 4, "text-anchor": "end" }, text));
+      if (isFree(y, false)) group.append(svg("text", { class: "tick", x: width + 10, y: y + 4 }, text));
     }
   }
 

@@ -6,6 +6,7 @@ import { byId, emptyPage, html } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { Page } from "../page.mjs";
 import { purgePlot } from "../plotly.mjs";
+import { takeProposed } from "../proposed.mjs";
 import { LimitsAnswers } from "./answers.mjs";
 import { CurvePicture } from "./curve.mjs";
 import { LimitsDraft } from "./draft.mjs";
@@ -101,14 +102,30 @@ export class LimitsPage extends Page {
     const longestFirst = [...recordings].sort((a, b) => b.length_s - a.length_s);
     const first = longestFirst.find((recording) => recording.limits) || longestFirst[0];
     const from = new URLSearchParams(location.search).get("from");
+    const proposed = takeProposed();
+    const wanted = from || proposed?.path;
     this.picker.build();
     if (!from && draft.restore(known)) {
       if (!draft.paths.length) draft.paths = [first.path];
+      if (proposed) this.addProposal(proposed, known);
       this.rebuild();
       return;
     }
-    draft.paths = [from && known.has(from) ? from : first.path];
-    this.begin(draft.paths[0]);
+    draft.paths = [wanted && known.has(wanted) ? wanted : first.path];
+    /* Before anything is asked, or the answer to the limits without them would be shown with them. */
+    this.begin(draft.paths[0], () => proposed && this.addProposal(proposed, known));
+  }
+
+  /**
+   * Limits that another page proposes: beside those that are here, open, and not in force.
+   * @param {import("../heat/answers.d.ts").Proposed} proposed
+   * @param {Set<string>} known the recordings that there are
+   */
+  addProposal({ path, tables, joint, channel, level, said }, known) {
+    if (known.has(path)) this.draft.paths = [path];
+    this.draft.addTables(tables);
+    Object.assign(this.draft.bad, { way: "above", channel, level, joint });
+    this.say(said.join(" "));
   }
 
   /** Recordings come and end while the page is open. */
@@ -121,20 +138,25 @@ export class LimitsPage extends Page {
     this.picker.render();
   }
 
-  /** Begins with the limits of a recording; an example of every kind without one. @param {string} path */
-  async begin(path) {
+  /**
+   * Begins with the limits of a recording; an example of every kind without one.
+   * @param {string} path
+   * @param {() => void} [adds] what comes beside them
+   */
+  async begin(path, adds) {
     try {
-      this.takeLimits(await fetchLimitsOf(path, this.signal), { guess: true });
+      this.takeLimits(await fetchLimitsOf(path, this.signal), { guess: true, adds });
     } catch (fault) {
       this.say(fault.message);
     }
   }
 
-  /** @param {any} read @param {{guess?: boolean}} [how] whether a bad end is guessed from them */
-  takeLimits(read, { guess = false } = {}) {
+  /** @param {any} read @param {{guess?: boolean, adds?: () => void}} [how] whether a bad end is guessed from them */
+  takeLimits(read, { guess = false, adds } = {}) {
     this.draft.replace(read);
     this.answers.forget();
     if (guess) this.draft.guessBadEnd(new Set(this.chosenRecordings().flatMap((recording) => recording.channels)));
+    adds?.();
     this.rebuild();
   }
 

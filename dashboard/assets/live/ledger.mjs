@@ -2,7 +2,7 @@
 /* The joints of the Live page: a row each, or tiles where there are many; which of them are drawn, and how
    many are not. */
 import { byId, html, renderFact, setText } from "../dom.mjs";
-import { FULL_WORDS, keepChoice, keptChoice, slotsOf, toggled } from "../pens.mjs";
+import { choiceOf, FULL_WORDS, keepChoice, keptChoice, slotsOf, toggled } from "../pens.mjs";
 import { fillJointRow, makeJointRow } from "./joints.mjs";
 import { TileBoard } from "./tiles.mjs";
 
@@ -65,7 +65,7 @@ export class JointLedger {
     if (!this.status) return;
     const slots = toggled(this.joints || slotsOf(this.status.tiles?.joints || this.status.joints), joint);
     this.isFull = !slots;
-    if (slots) this.choose(slots);
+    if (slots) this.choose(choiceOf(slots));
     else this.renderDrawing();
   }
 

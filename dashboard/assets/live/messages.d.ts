@@ -1,6 +1,15 @@
 /* The text messages of the live route, as dashboard/live/wire_messages.py declares them;
    a test holds the two together and says what has to stand here. */
 
+/** Where a temperature goes: seconds since the recording's start, and the band in degC. */
+export interface Ahead {
+  channel: string;
+  at: number[];
+  low: number[];
+  median: number[];
+  high: number[];
+}
+
 /** An open alert: headline (`label` without severity), peak, details, actions and its sound. */
 export interface AlertRow {
   number: number;
@@ -66,6 +75,7 @@ export interface JointStatus {
   age: string[];
   other?: OtherTemperature;
   drive?: DriveStatus;
+  ahead?: Ahead;
 }
 
 /** When the next limit is reached at the present trend: value, detail and label. */

@@ -150,8 +150,14 @@ export class LivePage extends Page {
     }
     if (hasStatus && this.status) this.renderStatus(this.status);
     if (hasBins && document.hidden) picture.dropOld(this.window_s);
-    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status?.stopped));
+    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status?.stopped), this.ahead());
     if (serial) this.connection.send({ ack: serial });
+  }
+
+  /** Where the joints' temperatures go. */
+  ahead() {
+    const joints = this.status?.joints || [];
+    return joints.flatMap(({ name, pen, ahead }) => (ahead ? [{ ...ahead, joint: name, pen }] : []));
   }
 
   /* ---- words ---- */
@@ -257,9 +263,10 @@ export class LivePage extends Page {
     hold.setAttribute("aria-pressed", String(isHeld));
     setText(hold, isHeld ? "Go on" : "Hold the picture");
     closer.hidden = !isHeld;
-    const { view } = this.picture;
+    const { view, now } = this.picture;
+    const until = view && Math.min(view[1], now);
     if (isHeld && view && this.path)
-      closer.href = `${replayAddress(this.path)}?from=${Math.max(0, view[0]).toFixed(3)}&to=${view[1].toFixed(3)}`;
+      closer.href = `${replayAddress(this.path)}?from=${Math.max(0, view[0]).toFixed(3)}&to=${until?.toFixed(3)}`;
     if (isHeld) setText(byId("live-title"), "Held, the recording goes on");
     else this.markChoice();
   }

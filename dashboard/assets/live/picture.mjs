@@ -4,6 +4,7 @@ import { byId, countDrawing, html } from "../dom.mjs";
 import { formatElapsed } from "../format.mjs";
 import { drawLoadedPlot, plotly, purgePlot, STILL } from "../plotly.mjs";
 import { Sheet } from "../sheet.mjs";
+import { drawAhead, secondsAhead } from "./ahead.mjs";
 import { applyEdits } from "./patch.mjs";
 import { BinStore } from "./store.mjs";
 
@@ -70,24 +71,41 @@ export class LivePicture {
     return Math.max(Math.abs(view[0] - from), Math.abs(view[1] - to)) * px_a_s >= LEAST_MOVE_PX;
   }
 
-  /** @param {number} window_s @param {boolean} isStopped whether the recording does not go on */
-  draw(window_s, isStopped) {
+  /**
+   * @param {number} window_s
+   * @param {boolean} isStopped whether the recording does not go on
+   * @param {import("./ahead.mjs").PenAhead[]} ahead where temperatures go from here
+   */
+  draw(window_s, isStopped, ahead = []) {
     if (!this.figure) return;
     const { data, layout } = this.figure;
     const now = this.now < LEAST_S ? "" : isStopped ? formatElapsed(this.now) : "now";
     /* It grows from the start of the test until it is full. */
+    const begin = window_s ? Math.max(0, this.now - window_s) : 0;
+    const end = Math.max(this.now, LEAST_S);
+    const isAhead = ahead.length > 0 && !isStopped && now !== "";
     /** @type {[number, number]} */
-    const view = [window_s ? Math.max(0, this.now - window_s) : 0, Math.max(this.now, LEAST_S)];
+    const view = [begin, isAhead ? end + secondsAhead(end - begin) : end];
+    const over = {
+      now,
+      nowAt: isAhead ? this.now : null,
+      over: (/** @type {DocumentFragment} */ group) => isAhead && drawAhead(this.sheet, group, ahead, this.now),
+    };
     /* Drawing costs most of what the page does: in a long window only the newest values change most times. */
     if (!this.isChanged && this.view && !this.hasMoved(view)) {
-      this.sheet.draw({ view: this.view, tips: this.tips(), now });
+      this.sheet.draw({ view: this.view, tips: this.tips(), ...over });
       return;
     }
     this.isChanged = false;
     this.dropOld(window_s);
     for (const trace of data) this.store.fillTrace(trace);
     layout.xaxis.range = view;
-    for (const shape of layout.shapes) if (shape.name === "open") shape.x1 = Math.max(this.now, shape.x0);
+    const share = (end - begin) / (view[1] - begin);
+    for (const shape of layout.shapes) {
+      if (shape.name === "open") shape.x1 = Math.max(this.now, shape.x0);
+      /* Tints of limits end at now, ahead of it only their lines go on. */
+      if (shape.type === "rect" && shape.xref === "x domain") shape.x1 = share;
+    }
     layout.datarevision = (layout.datarevision || 0) + 1;
     if (this.isNewSheet) {
       this.sheet.setMeta(layout.meta);
@@ -95,7 +113,7 @@ export class LivePicture {
       this.host.style.height = layout.meta.size[1] + "px";
     }
     drawLoadedPlot(this.plot, { data, layout }, PLOT);
-    this.sheet.draw({ view, tips: this.tips(), now });
+    this.sheet.draw({ view, tips: this.tips(), ...over });
     this.view = view;
     countDrawing(this.host);
   }

@@ -2,7 +2,7 @@
 /* Which joints of an opened recording are drawn, where not all can be: how many are not, and all of them to
    choose from, the most urgent first. */
 import { findAll, html, renderFact, setText } from "../dom.mjs";
-import { FULL_WORDS, slotsOf, toggled, withJoint } from "../pens.mjs";
+import { choiceOf, FULL_WORDS, slotsOf, toggled, withJoint } from "../pens.mjs";
 
 /** The choice of joints above the traces. */
 export class DrawnJoints {
@@ -17,7 +17,12 @@ export class DrawnJoints {
     page.part("urgent").onclick = () => this.choose(null);
   }
 
-  /** What an address and a question say of it; empty for the most urgent. */
+  /** What a window is asked with: what is drawn, which the server need not find out again. */
+  get shown() {
+    return this.slots || !this.joints.length ? this.param : slotsOf(this.joints).join(",");
+  }
+
+  /** What an address says of it; empty for the most urgent. */
   get param() {
     return this.slots ? this.slots.join(",") : "";
   }
@@ -56,7 +61,7 @@ export class DrawnJoints {
   /** @param {string} joint */
   toggle(joint) {
     const slots = toggled(this.slots || slotsOf(this.joints), joint);
-    if (slots) this.choose(slots);
+    if (slots) this.choose(choiceOf(slots));
     else this.say(FULL_WORDS);
   }
 
@@ -67,9 +72,9 @@ export class DrawnJoints {
   }
 
   /** @param {string[] | null} slots */
-  choose(slots) {
+  async choose(slots) {
     this.slots = slots;
-    this.page.refresh();
+    await this.page.refresh();
     if (this.page.span) this.page.spans.render();
   }
 }

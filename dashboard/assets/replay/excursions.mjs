@@ -15,7 +15,7 @@ const CHUNK = 40;
 const ANY = { severity: "", joint: "", limit: "" };
 /** What can be chosen among, and how its first choice is called. @type {[keyof typeof ANY, string][]} */
 const CHOICES = [
-  ["severity", "trips and warnings"],
+  ["severity", "all alerts"],
   ["joint", "every joint"],
   ["limit", "every limit"],
 ];
@@ -34,6 +34,8 @@ export class ExcursionList {
     this.observer = null;
     /** Which are listed; empty: any. */
     this.chosen = { ...ANY };
+    /** What is listed. @type {ExcursionRow[]} */
+    this.list = [];
     page.listen(page.signal, "abort", () => this.observer?.disconnect());
   }
 
@@ -102,10 +104,16 @@ export class ExcursionList {
     const keys = CHOICES.map(([key]) => key);
     const list = all.filter((row) => keys.every((key) => !chosen[key] || row[key] === chosen[key]));
     const box = this.page.part("excursions");
+    if (list.length && this.isListed(list, box)) {
+      this.takePens(list, box);
+      return;
+    }
+    this.list = list;
     this.observer?.disconnect();
     this.sayMore(0);
     if (!list.length) {
-      box.replaceChildren(html("p", "none-found", "Nothing went beyond a limit."));
+      const why = all.length ? "None is of all that is chosen." : "Nothing went beyond a limit.";
+      box.replaceChildren(html("p", "none-found", why));
       return;
     }
     const table = html("div", list.length > CHUNK ? "excursions many" : "excursions");
@@ -132,6 +140,25 @@ export class ExcursionList {
   /** @param {number} count how many are not on the page yet */
   sayMore(count) {
     setText(this.page.part("more"), count ? `${count} more: scroll the list, or choose among them.` : "");
+  }
+
+  /** Whether the same ones stand there already. @param {ExcursionRow[]} list @param {HTMLElement} box */
+  isListed(list, box) {
+    const key = (/** @type {ExcursionRow[]} */ of) => JSON.stringify(of.map((one) => ({ ...one, pen: 0 })));
+    return Boolean(box.querySelector(".exc")) && key(list) === key(this.list);
+  }
+
+  /**
+   * Other joints are drawn: the rows stay where they were scrolled to.
+   * @param {ExcursionRow[]} list
+   * @param {HTMLElement} box
+   */
+  takePens(list, box) {
+    this.list.forEach((one, i) => Object.assign(one, list[i]));
+    findAll(box, ".exc").forEach((row, i) => {
+      const tiny = row.querySelector(".tiny");
+      if (tiny) tiny.className = "tiny pen-" + list[i].pen;
+    });
   }
 
   /** @param {ExcursionRow} excursion */

@@ -25,7 +25,13 @@ export class SpanFigures {
       this.box.replaceChildren(html("h3", "", "A span's figures"), html("p", "hint", HINT));
       return;
     }
-    const which = { start: span[0], end: span[1], ...this.page.overlay.params(), ...this.page.which };
+    const which = {
+      start: span[0],
+      end: span[1],
+      ...this.page.overlay.params(),
+      ...this.page.which,
+      joints: this.page.drawn.shown,
+    };
     try {
       const figures = await fetchSpan(name, which, signal);
       if (asked === this.asked && this.page.span) this.renderTable(figures);

@@ -73,6 +73,7 @@ export class RowsWindow {
       start: view[0],
       end: view[1],
       ...page.which,
+      joints: page.drawn.shown,
       ...figureSize(this.host.clientWidth),
       ...page.overlay.params(),
     };

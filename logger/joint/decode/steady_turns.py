@@ -33,8 +33,8 @@ __all__ = ["advance_together", "hold_setpoints", "look_at_held"]
 
 _SURE_TURNS: Final = 0.49
 """Below so much of a turn rounding cannot make half a turn of it."""
-_MOST_HELD: Final = 32
-"""Batches of which counts are held: to look at all of them costs some three times what one does."""
+_MOST_HELD: Final = 64
+"""Batches of which counts are held: to look at all of them costs as much as at three or four."""
 _MANY_ROWS: Final = 1024
 """Rows of a batch that is looked at by itself: held, it would keep its columns in memory."""
 _NO_COUNTS: Final = (

@@ -5,6 +5,8 @@
     inverse_time  the higher a current, the shorter it may last
     thermal       how warm a current has made its conductor
     rate          a channel that rises too fast
+    forecast      a temperature that is likely to reach a level soon
+    cooling       cooling that has become worse
     tracking      a channel far from its set-point
     oscillation   a channel that swings within a band of frequencies
     stuck         a (frozen) reading that does not move although there is load
@@ -24,7 +26,9 @@ from typing import Any, Final
 from logger.limits.kind import LimitKind
 from logger.limits.kinds.band import Band
 from logger.limits.kinds.bus import FRAMES_LOST, BusLimit
+from logger.limits.kinds.cooling import Cooling
 from logger.limits.kinds.disk import DISK_LOW, DiskLimit
+from logger.limits.kinds.forecast import Forecast
 from logger.limits.kinds.inverse_time import InverseTime
 from logger.limits.kinds.level import Level, RatedLevel
 from logger.limits.kinds.oscillation import Oscillation
@@ -52,6 +56,8 @@ LIMIT_KINDS: Final[tuple[type[LimitKind], ...]] = (
     InverseTime,
     Thermal,
     Rate,
+    Forecast,
+    Cooling,
     Tracking,
     Oscillation,
     Stuck,

@@ -335,8 +335,10 @@ def _smoothed(
     span = np.minimum(np.diff(load.time_ns, prepend=first_ns), hold_ns) * (-1e-9 / tau_s)
     grown = -np.expm1(span)
     power = np.concatenate(([memory.load], load.values[:-1])) ** 2
-    squares, square = [], memory.square
-    for part, full in zip(grown.tolist(), power.tolist(), strict=True):
-        square += part * (full - square)
-        squares.append(square)
+    square = memory.square
+    # One after the other, so that it is the same to the last bit in any chunking.
+    squares = [
+        square := square + part * (full - square)
+        for part, full in zip(grown.tolist(), power.tolist(), strict=True)
+    ]
     return np.sqrt(np.array(squares)), square

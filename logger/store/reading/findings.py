@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.errors import InputError
+from logger.errors import InputError, OutsideFault
 from logger.findings.finding import Finding, current_findings
 from logger.findings.finding_text import (
     MAX_FINDING_BYTES,
@@ -117,9 +117,13 @@ def _finding_files(recording: Location) -> list[tuple[Location, str]]:
     """Return each file of the folder and the id that names it, in order; strange names left out."""
     folder: Location = recording / FINDINGS_FOLDER
     paths: list[Location] = []
-    with contextlib.suppress(OSError):
+    try:
         if folder.is_dir():
             paths = sorted(folder.iterdir(), key=str)
+    except OutsideFault:
+        raise
+    except OSError:
+        paths = []
     return [
         (path, path.stem)
         for path in paths
@@ -136,7 +140,8 @@ def _content(path: Location) -> bytes:
             return read_regular(path, max_bytes=MAX_FINDING_BYTES)
         if path.size <= MAX_FINDING_BYTES:
             return path.read_ranges([(0, path.size)])[0]
-    except InputError:
+    except (InputError, OutsideFault):
+        # A store that does not answer is never taken for a damaged finding.
         raise
     except OSError as fault:
         raise FindingFault(

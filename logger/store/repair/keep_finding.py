@@ -10,7 +10,7 @@ from importlib import metadata
 from pathlib import Path
 
 from logger.errors import InputError
-from logger.findings.finding import Finding, repeats
+from logger.findings.finding import Finding, is_repetition
 from logger.findings.finding_text import MAX_FINDING_BYTES, finding_text
 from logger.store.layout.manifest import read_manifest
 from logger.store.layout.request import EventRequest
@@ -85,7 +85,7 @@ def _same_before(recording: Path, finding: Finding) -> str | None:
     """Return the id of the current finding that a finding replaces, None where there is none."""
     if not finding.spans:
         return None
-    same = [one for one in read_findings(recording).current if repeats(one, finding)]
+    same = [one for one in read_findings(recording).current if is_repetition(one, finding)]
     return same[-1].id if same else None
 
 

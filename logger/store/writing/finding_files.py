@@ -7,7 +7,7 @@ know.
 from pathlib import Path
 from typing import Final
 
-from logger.store.layout.files import FINDINGS_FOLDER, make_folder, write_atomically
+from logger.store.layout.files import FINDINGS_FOLDER, sync_folder, write_atomically
 
 __all__ = ["FINDING_SUFFIX", "write_finding_file"]
 
@@ -30,5 +30,7 @@ def write_finding_file(recording: Path, finding_id: str, content: bytes) -> None
     if path.is_file():
         return
     if not folder.is_dir():
-        make_folder(folder)
+        # Not its parents: a recording that was moved is not begun again in the old place.
+        folder.mkdir(exist_ok=True)
+        sync_folder(recording)
     write_atomically(path, lambda file: file.write(content))

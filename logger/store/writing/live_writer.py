@@ -22,12 +22,7 @@ import pyarrow as pa
 from logger.errors import InputError, OutsideFault
 from logger.event_kind import EventKind
 from logger.joint.bench.bench import Bench
-from logger.store.layout.files import (
-    INBOX_FOLDER,
-    JOURNAL_FOLDER,
-    is_outside_fault,
-    make_folder,
-)
+from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, is_outside_fault, make_folder
 from logger.store.layout.journaled_limits import LIMITS_STREAM, limits_rows
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import (
@@ -325,7 +320,11 @@ class RecordingWriter(RowWriter):
 
     def keep_finding(self, finding_id: str, content: bytes) -> "Future[None]":
         """Write a finding, on the disk thread; the result is there once it is on the disk."""
-        return self._disk.submit(write_finding_file, self.path, finding_id, content)
+        return self._disk.submit(self._write_finding, finding_id, content)
+
+    def _write_finding(self, finding_id: str, content: bytes) -> None:
+        self._check_folder()
+        write_finding_file(self.path, finding_id, content)
 
     def _replace_manifest(self, manifest: Manifest) -> None:
         """Replace recording.json, on the disk thread."""

@@ -17,8 +17,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from logger.joint.thermal_load import JointHeat, Node, OneNode
-from logger.joint.thermal_model import TwoNode
+from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
+from logger.joint.thermal.thermal_model import TwoNode
 
 __all__ = ["ProtectingImage", "image_weights", "protecting_images"]
 

@@ -72,7 +72,7 @@ def tried_lines(proposed: ProposedLimits, tried: Sequence[TriedLimit]) -> list[s
 
 def _did(proposed: ProposedLimits, one: TriedLimit) -> str:
     limit, node = f"{proposed.limit_degC:g} °C", proposed.node.value
-    words = f"{_times(one.raised)} a {one.severity}"
+    words = f"{_count_words(one.raised)} a {one.severity}"
     if not one.leads_s:
         is_read = math.isfinite(one.hottest_degC)
         hottest = f"was {one.hottest_degC:.0f} °C at most" if is_read else "is not recorded"
@@ -90,5 +90,5 @@ def _did(proposed: ProposedLimits, one: TriedLimit) -> str:
     return words + "."
 
 
-def _times(count: int) -> str:
+def _count_words(count: int) -> str:
     return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")

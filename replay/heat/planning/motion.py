@@ -9,7 +9,7 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.errors import InputError
-from logger.joint.thermal_load import LoadSteps
+from logger.joint.thermal.thermal_load import LoadSteps
 
 __all__ = ["Motion", "MotionFault", "MotionFaultKind", "motion_of_rows", "motion_steps"]
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.errors import InputError
 from logger.heat.model import SpeedLoss
-from logger.joint.thermal_load import JointHeat, Node
+from logger.joint.thermal.thermal_load import JointHeat, Node
 from logger.limits.kind import Severity
 from logger.limits.kinds.level import Level
 from logger.limits.limit import AnyJointLimit, limits_from_tables

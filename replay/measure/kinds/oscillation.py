@@ -23,18 +23,16 @@ from replay.measure.kinds.swing import (
 )
 from replay.measure.procedure import Fact
 from replay.measure.result import (
-    Expectation,
     MeasuredQuantity,
     Measurement,
     QuantityKind,
     UnknownResult,
-    Way,
     bare_quantity,
     student_quantity,
 )
 from replay.measure.setup import BenchSetup, SpanTrace
 
-__all__ = ["expect_oscillation", "measure_oscillation"]
+__all__ = ["DAMPING", "measure_oscillation"]
 
 UNKNOWN_FACTOR: Final = 4.0
 """An interval of damping whose ends differ by more is no knowledge."""
@@ -371,32 +369,3 @@ def _picture(time_s: Floats, left: Floats, channel: str) -> dict[str, object]:
         "frequency_Hz": np.round(np.fft.rfftfreq(n, step), 4)[:2000].tolist(),
         "amplitude": spectrum[:2000].tolist(),
     }
-
-
-def expect_oscillation(setup: BenchSetup) -> Expectation:
-    """Return how narrow a damping ratio of 0.01 at 6 Hz can get: the Cramér-Rao bound at 20 dB."""
-    del setup
-
-    def half_width(rate_hz: float, length_s: float) -> float:
-        decay = 0.01 * 2.0 * math.pi * 6.0
-        noise_share = 0.1 / math.sqrt(2.0)
-        # For a decaying sine sampled evenly: the information on the decay, its phase integrated.
-        at = np.arange(0.0, length_s, 1.0 / rate_hz)
-        weight = np.exp(-2.0 * decay * at)
-        spread = (weight * at**2).sum() - (weight * at).sum() ** 2 / weight.sum()
-        bound = noise_share * math.sqrt(2.0 / spread)
-        return NORMAL_95 * bound / (2.0 * math.pi * 6.0)
-
-    here = half_width(100.0, 5.0)
-    ways = (
-        Way(words="100 readings a second for 20 s after the push", half_width=half_width(100, 20)),
-        Way(words="1,000 readings a second for 5 s", half_width=half_width(1000, 5)),
-    )
-    return Expectation(
-        of=DAMPING,
-        half_width=here,
-        with_words="5 s after a push, 100 readings a second, a swing ten times its noise at 6 Hz",
-        narrower=tuple(
-            sorted((one for one in ways if one.half_width < here), key=lambda one: one.half_width)
-        ),
-    )

@@ -41,6 +41,16 @@ test("a new limit gets a name of its own and a channel that is measured", () => 
   assert.equal(draft.chosen, 0);
 });
 
+test("limits that are proposed stand beside those that are there, and replace those of the same name", () => {
+  const draft = draftOf();
+  const proposed = (/** @type {number} */ basic) => ({ name: "image", kind: "thermal", severity: "trip", basic });
+  draft.addTables([proposed(8), { ...proposed(8), name: "other" }]);
+  assert.deepEqual([draft.tables.map(({ name }) => name), draft.chosen], [["warm", "image", "other"], 1]);
+  draft.addTables([proposed(9)]);
+  assert.deepEqual(draft.formKeys, ["level", "thermal", "thermal"]);
+  assert.deepEqual([draft.table.name, draft.table.basic], ["image", 9]);
+});
+
 test("a bad end says only what is set", () => {
   const draft = draftOf();
   Object.assign(draft.bad, { way: "above", level: 80, within_s: null });

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,9 @@ from urllib.parse import quote
 import pytest
 
 from logger.simulate import scenario
+from logger.store.repair.keep_finding import keep_finding
 from replay.recording import Recording
+from tests.support.findings import play_finding, small_recording
 
 ASSETS = Path(__file__).parents[3] / "dashboard" / "assets"
 PLAIN: dict[str, Callable[[Any], bool]] = {
@@ -142,6 +145,22 @@ def test_the_bus_page_is_answered_as_declared(api: str, name: str):
     assert answer["traffic"]["senders"]
     assert declared.misfit(answer, "BusAnswer", "BusAnswer") == ""
     assert declared.misfit(_ask(f"{api}/bus/recordings"), "RecordingList", "RecordingList") == ""
+
+
+def test_the_data_sheet_is_answered_as_declared(serve: Callable[..., str], tmp_path: Path):
+    """A folder without anything, and one of two joints that are put beside each other."""
+    declared = Declarations(ASSETS / "sheet" / "answers.d.ts")
+    for day, serial in enumerate("AB"):
+        settings = f'serial = "{serial}"\n[joint.claims]\nbacklash_arcmin = 12.0\nmass_kg = 1.0\n'
+        recording = small_recording(tmp_path / f"day{day}", settings=settings)
+        keep_finding(recording.path, play_finding(recording))
+    api = f"{serve(tmp_path)}/api"
+    answer = _ask(f"{api}/sheet?joint=A&other=B&zone=Europe/Berlin")
+    assert answer["compared"]["rows"]
+    assert declared.misfit(answer, "SheetAnswer", "SheetAnswer") == ""
+    shutil.rmtree(tmp_path / "day0")
+    shutil.rmtree(tmp_path / "day1")
+    assert declared.misfit(_ask(f"{api}/sheet"), "SheetAnswer", "SheetAnswer") == ""
 
 
 def test_the_limits_page_is_answered_as_declared(api: str, name: str, until: Callable[..., None]):

@@ -37,7 +37,8 @@ def test_of_many_the_three_most_urgent_are_drawn():
     """Until the reader chooses: a joint for each pen, so that the others keep theirs."""
     assert choose_pens(["f", "k", "a", "b"], MANY) == {"f": 1, "k": 2, "a": 3}
     assert choose_pens(["f"], MANY, ["", "k", "", "a"]) == {"k": 2, "a": 4}
-    assert choose_pens(["f"], MANY, []) == {}
+    for nothing in ([], ["", ""], ["unknown"]):
+        assert choose_pens(["f"], MANY, nothing) == {"f": 1}
 
 
 @given(

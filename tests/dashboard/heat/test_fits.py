@@ -50,7 +50,9 @@ def test_a_fit_is_made_once(fits: HeatFits, stepped: Recording):
     kept = _until_made(fits, request, stepped)
     assert kept.fit.joint == "a"
     assert kept.until_ns == stepped.end_ns
-    assert fits.find(request, stepped, page="p") is kept
+    again = fits.find(request, stepped, page="p")
+    assert again is not None
+    assert again.fit is kept.fit
     fits.forget(request)
     assert fits.find(request, stepped, page="p") is None
 

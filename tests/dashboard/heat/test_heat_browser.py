@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from replay.recording import Recording
 from tests.support.heat_recordings import record_stepped
 
 pytestmark = pytest.mark.browser
@@ -28,19 +29,20 @@ def _fitted(page: Page) -> None:
 def test_rules_are_turned(browser: Browser, serve, folder: Path):
     """The page waits for its fit; then the sentence follows ambient, temperature and motion."""
     page = browser.new_page(viewport={"width": 1440, "height": 1000})
+    in_force = Recording.open(folder / "steps").limit_sets
     faults: list[str] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))
     page.goto(f"{serve(folder)}/heat/steps")
     _fitted(page)
-    told = page.locator(".sentence-told")
+    told = page.locator("#heat-said .sentence-told")
     expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
-    before = page.locator(".sentence-told .value").first.inner_text()
+    before = page.locator("#heat-said .sentence-told .value").first.inner_text()
     expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
     expect(page.locator("#heat-ladder .rung").first).to_be_attached()
     page.locator("#heat-room").focus()
     page.keyboard.press("Home")
     expect(told).to_contain_text("for ever at 0 °C")
-    warmer = page.locator(".sentence-told .value").first
+    warmer = page.locator("#heat-said .sentence-told .value").first
     expect(warmer).not_to_have_text(before)
     assert float(warmer.inner_text()) > float(before)
     page.get_by_role("button", name="holding still").click()
@@ -52,6 +54,18 @@ def test_rules_are_turned(browser: Browser, serve, folder: Path):
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save as CSV").click()
     assert Path(saved.value.path()).read_text().startswith("N·m,")
+    # The load as it was, held against the joint at the temperature that is set.
+    expect(page.locator("#heat-duty[data-state=told]")).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator("#heat-duty-told")).to_contain_text("with its winding at 110")
+    expect(page.locator("#heat-windows .main-svg").first).to_be_visible()
+    expect(page.locator("#heat-mapped")).to_be_hidden()  # no speed is recorded
+    # Limits from the model: on the Limits page, beside those that are there, and not in force.
+    page.get_by_role("button", name="Limits from this model").click()
+    limit = page.locator("#judge-limits").get_by_text("a-housing-image-warning")
+    expect(limit).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator("#judge-made")).to_contain_text("not in force")
+    expect(page.locator("#judge-limits input[aria-label='time constant']")).not_to_have_value("")
+    assert Recording.open(folder / "steps").limit_sets == in_force
     assert not faults
 
 

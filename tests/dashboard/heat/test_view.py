@@ -11,8 +11,8 @@ import pytest
 from dashboard.heat.load_curve import allowed_loads, curve_times_s, default_limit_degC
 from dashboard.heat.view import HeatRules, heat_view
 from dashboard.text.theme import DARK, LIGHT
-from logger.joint.thermal_duty import settled_degC, time_to_temperature_s
-from logger.joint.thermal_load import Node
+from logger.joint.thermal.thermal_duty import settled_degC, time_to_temperature_s
+from logger.joint.thermal.thermal_load import Node
 from logger.limits.limit import parse_limits
 from replay.excursions.applied_limits import AppliedLimits
 from replay.heat.evaluate import answer_heat

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from dashboard.limits.jobs import parse_page_sweep
 from dashboard.limits.provenance import trial_provenance, without_provenance
 from dashboard.limits.question import LimitsRequest, VaryRequest
-from dashboard.limits.reply import build_reply, spans_to_draw
+from dashboard.limits.reply import build_reply, limit_rows, spans_to_draw
 from dashboard.server.json_requests import parse_body, split_mistakes
 from logger.errors import InputError
 from logger.limits.limits_text import limit_tables
@@ -238,3 +238,11 @@ def test_a_sweep_keeps_the_distance_of_the_drop_off():
                 }
             )
         )
+
+
+def test_a_limit_whose_channel_nobody_reports_says_so(crowded: Recording):
+    """The elbow reports no winding; what is reported is judged."""
+    rows = {row["name"]: row["sentence"] for row in limit_rows(crowded.limits, [crowded])}
+    assert rows["winding"].endswith("; cannot be judged here: its winding is not reported")
+    assert "cannot be judged" not in rows["housing-warm"]
+    assert "cannot be judged" not in limit_rows(crowded.limits, [])[0]["sentence"]

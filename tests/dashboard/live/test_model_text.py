@@ -8,7 +8,7 @@ from datetime import UTC
 import numpy as np
 import pytest
 
-from dashboard.live.model_text import is_present, model_remarks, model_text
+from dashboard.live.model_text import model_remarks, model_text
 from logger.heat.watch import HeatState
 from logger.joint.bench.bench import JointSettings, TorqueSettings
 from logger.joint.bench.thermal_settings import ThermalSettings
@@ -93,8 +93,8 @@ def test_it_may_not_reach_it():
     words, reaches = _words(_forecast(never, settled=(64.0, 67.0, 71.0)))
     assert words == {
         "value": "may not",
-        "detail": "reach warning: 12 % within the hour",
-        "label": "settles at 67 (64 to 71), if it goes on like this",
+        "detail": "(12 % that it does)",
+        "label": "reach warning within the hour; settles at 67 (64 to 71), if it goes on like this",
     }
     assert reaches is None
 
@@ -113,7 +113,7 @@ def test_it_cools_and_may_be_touched():
     touch = _time(48.0, 1080.0, 1260.0, 1500.0, is_rising=False)
     words, _ = _words(_forecast(touch, settled=(36.0, 38.0, 40.0)))
     assert words["value"] == "cools"
-    assert words["detail"] == "touchable (48 °C) in 21 min (18 to 25)"
+    assert words["label"] == "touchable (48 °C) in 21 min (18 to 25); settles at 38 (36 to 40)"
 
 
 @pytest.mark.parametrize(
@@ -134,9 +134,8 @@ def test_why_nothing_is_forecast(state, value, part):
 
 def test_an_old_forecast_is_none():
     """After half a minute it is of another instant."""
-    assert is_present(_forecast(), AT_NS + 29 * 10**9)
-    assert not is_present(_forecast(), AT_NS + 31 * 10**9)
-    assert not is_present(None, AT_NS)
+    assert _forecast().is_present(AT_NS + 29 * 10**9)
+    assert not _forecast().is_present(AT_NS + 31 * 10**9)
 
 
 def test_by_what_it_is_forecast_is_named():

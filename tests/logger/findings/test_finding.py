@@ -16,7 +16,7 @@ from logger.findings.finding import (
     TypedValue,
     UncertaintyPart,
     current_findings,
-    repeats,
+    is_repetition,
 )
 from logger.findings.finding_text import FindingFault, UnreadReason, finding_from, finding_text
 from tests.support.findings import play_finding
@@ -149,7 +149,7 @@ def test_the_same_evaluation_of_the_same_spans():
     """Equal spans, settings and typed values; its result and time do not matter."""
     span = FindingSpan(recording="r", from_ns=0, to_ns=5)
     finding = play_finding(spans=(span,), settings={"ramp_s": 2.0})
-    assert repeats(finding, play_finding(value=9.0, spans=(span,), settings={"ramp_s": 2.0}))
+    assert is_repetition(finding, play_finding(value=9.0, spans=(span,), settings={"ramp_s": 2.0}))
     for fields in (
         {"settings": {"ramp_s": 4.0}},
         {"spans": (FindingSpan(recording="r", from_ns=0, to_ns=6),)},
@@ -158,4 +158,4 @@ def test_the_same_evaluation_of_the_same_spans():
         {"typed": (TypedValue(name="arm", value=0.3, unit="m"),)},
     ):
         other = finding.model_copy(update=fields)
-        assert not repeats(finding, other), fields
+        assert not is_repetition(finding, other), fields

@@ -9,8 +9,8 @@ import pytest
 from logger.heat.forecast import Passage, draw_futures, upper_degC
 from logger.heat.load_law import LoadLawKind, draw_loads, find_load_law
 from logger.heat.outcomes import Outcomes
-from logger.joint.thermal_duty import time_to_temperature_s
-from logger.joint.thermal_load import Node
+from logger.joint.thermal.thermal_duty import time_to_temperature_s
+from logger.joint.thermal.thermal_load import Node
 from tests.support.observed_joint import follow, observed_joint, random_duty
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from logger.heat.fitted import fitted_heat
 from logger.joint.bench.thermal_settings import ThermalSettings
-from logger.joint.thermal_load import LoadSteps, temperatures_over
+from logger.joint.thermal.thermal_load import LoadSteps, temperatures_over
 from tests.support.observed_joint import follow, observed_joint, random_duty
 
 

@@ -109,8 +109,8 @@ def _by_channel(deferred: DeferredState) -> dict[str, tuple[float, float]]:
     """Return between which values a channel's readings change nothing, of those with bounds."""
     if deferred.bounds is None:
         return {}
-    channels, low, high = deferred.bounds
-    edges = zip(low[:, 0].tolist(), high[:, 0].tolist(), strict=True)
+    channels, *sides = deferred.bounds
+    edges = zip(*(side[:, 0].tolist() for side in sides), strict=True)
     return dict(zip(channels, edges, strict=True))
 
 
@@ -293,11 +293,8 @@ def test_a_channel_that_does_not_come_holds_up_nothing():
         assert (() if found is None else found.coverage) == expected.coverage
         assert (() if found is None else found.changes) == expected.changes
         told += [(change.limit, change.kind) for change in expected.coverage]
-    assert sorted(told) == [
-        (name, kind)
-        for name in ("heats", "hot")
-        for kind in (EventKind.LIMIT_JUDGED_AGAIN, EventKind.LIMIT_NOT_JUDGED)
-    ]
+    kinds = (EventKind.LIMIT_JUDGED_AGAIN, EventKind.LIMIT_NOT_JUDGED)
+    assert sorted(told) == [(name, kind) for name in ("heats", "hot") for kind in kinds]
     assert held > 0.8 * steps
 
 

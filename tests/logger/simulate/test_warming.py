@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from logger.joint.thermal_model import temperatures_after
+from logger.joint.thermal.thermal_model import temperatures_after
 from logger.simulate.arm import ARM
 from logger.simulate.warming import (
     AMBIENT_DEGC,

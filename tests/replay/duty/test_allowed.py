@@ -5,9 +5,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.joint.thermal_duty import time_to_temperature_s
-from logger.joint.thermal_load import JointHeat, Node, OneNode
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_duty import time_to_temperature_s
+from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.duty.allowed import allowed_loads, tightest_window
 from replay.duty.result import HeldAgainst
 from replay.duty.rms_windows import WindowRms

@@ -41,6 +41,12 @@ def test_what_does_not_repeat_has_no_period(load):
     assert period_in(UniformLoad(begin_s=0.0, step_s=0.05, load=load)) is None
 
 
+def test_what_is_too_quick_is_not_told_as_its_multiple():
+    """Six samples a period: no period, rather than two or three of them."""
+    load = np.sin(np.arange(1200) * 2 * np.pi / 6.28)
+    assert period_in(UniformLoad(begin_s=0.0, step_s=0.02, load=load)) is None
+
+
 def test_gaps_leave_the_period():
     """A tenth of the samples missing."""
     trace = _course(8.02, seconds=60)

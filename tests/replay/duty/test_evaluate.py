@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from logger.joint.thermal_model import Winding
+from logger.joint.thermal.thermal_model import Winding
 from replay.duty.duty_type import DutyReason, DutyType
 from replay.duty.evaluate import DutyModel, DutySlopes, evaluate_duty
 from replay.duty.faults import DutyFault, DutyFaultKind

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger.heat.model import HeatModel, heat_joint
-from logger.joint.thermal_load import step_response, temperatures_over
+from logger.joint.thermal.thermal_load import step_response, temperatures_over
 from replay.heat.drift import DRIFT_TIME_S, drift_knots, drift_precision
 from replay.heat.model import LoadScale, physical_parameters
 from replay.heat.response import Edges, linear_response, temperatures_for

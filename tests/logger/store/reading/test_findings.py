@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from logger.errors import OutsideFault
 from logger.findings.finding_text import UnreadReason
 from logger.store.layout.files import FINDINGS_FOLDER
-from logger.store.layout.remote import location_of
+from logger.store.layout.remote import Address, location_of
 from logger.store.reading.findings import read_findings
 from logger.store.repair.keep_finding import keep_finding
 from logger.store.tools.cut import copy_span
@@ -107,3 +108,21 @@ def test_at_an_address(tmp_path: Path):
     stored = read_findings(location_of(f"file://{recording.path}"))
     assert stored.findings == (kept,)
     assert [one.reason for one in stored.unread] == [UnreadReason.DAMAGED]
+
+
+def test_a_store_that_does_not_answer_damages_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """An outside fault, not findings that are missing or damaged."""
+    pytest.importorskip("fsspec", reason='the extra "remote" is not installed')
+    recording = small_recording(tmp_path / "rec")
+    keep_finding(recording.path, play_finding(recording))
+    address = location_of(f"file://{recording.path}")
+    assert address.is_dir()
+
+    def unanswered(*_: object) -> list[bytes]:
+        raise OutsideFault("the store does not answer.")
+
+    monkeypatch.setattr(Address, "read_ranges", unanswered)
+    with pytest.raises(OutsideFault, match="does not answer"):
+        read_findings(address)

@@ -175,3 +175,18 @@ def test_what_cannot_be_kept_is_refused(tmp_path: Path):
     with pytest.raises(InputError, match="a finding of 'b', expected one of its joints: a"):
         keep_finding(recording.path, play_finding(joint="b"))
     assert not (recording.path / FINDINGS_FOLDER).exists()
+
+
+def test_a_recording_that_was_moved_gets_none_in_its_old_place(tmp_path: Path):
+    """The recorder ends with its sentence, and makes no folder there."""
+    path = tmp_path / "rec"
+    writer = _writer(path)
+    path.rename(tmp_path / "moved")
+    task = writer.keep_finding("1" * 32, b"{}")
+    with pytest.raises(OutsideFault, match="moved"):
+        task.result()
+    assert not path.exists()
+    with pytest.raises(OutsideFault, match="moved"):
+        writer.tick(1.0)
+    writer.abandon()
+    assert not path.exists()

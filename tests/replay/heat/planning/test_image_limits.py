@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from logger.joint.thermal_duty import continuous_mean_square_A2, settled_degC
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_duty import continuous_mean_square_A2, settled_degC
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.heat.planning.image_limits import (
     SLOW_LOAD_SHARE,
     image_weights,

@@ -7,10 +7,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from logger.joint.thermal_duty import settled_degC, time_to_temperature_s
-from logger.joint.thermal_load import JointHeat, Node
-from logger.joint.thermal_model import TwoNode, Winding
-from replay.heat.model import HeatModel
+from logger.heat.model import HeatModel
+from logger.joint.thermal.thermal_duty import settled_degC, time_to_temperature_s
+from logger.joint.thermal.thermal_load import JointHeat, Node
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.heat.planning.motion import MotionFault, MotionFaultKind, motion_of_rows
 from replay.heat.planning.planned_heat import PlannedAssumption, Verdict, plan_heat
 from replay.heat.planning.planned_words import planned_lines, planned_sentence

@@ -7,11 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.joint.thermal_load import Node
+from logger.heat.model import HeatModel, SpeedLoss, heat_joint
+from logger.joint.thermal.thermal_load import Node
 from logger.limits.limit import parse_limits
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.heat.bins import SensorSource
-from replay.heat.model import HeatModel, SpeedLoss, heat_joint
 from replay.heat.planning.limits_words import proposed_file
 from replay.heat.planning.proposed_limits import (
     LimitsAssumption,

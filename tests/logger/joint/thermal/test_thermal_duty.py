@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from logger.joint.thermal_duty import (
+from logger.joint.thermal.thermal_duty import (
     continuous_mean_square_A2,
     cyclic_mean_square_A2,
     cyclic_peak_degC,
@@ -15,8 +15,8 @@ from logger.joint.thermal_duty import (
     settled_degC,
     time_to_temperature_s,
 )
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
-from logger.joint.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
+from logger.joint.thermal.thermal_model import TwoNode, Winding
 
 ROUND = TwoNode(
     winding_housing_K_per_W=0.8,

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.arrays import Floats
-from logger.joint.thermal_model import (
+from logger.joint.thermal.thermal_model import (
     TwoNode,
     Winding,
     exponential_and_integral,

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.joint.thermal_model import (
+from logger.joint.thermal.thermal_model import (
     TwoNode,
     Winding,
     continuous_current_A,

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.joint.thermal_load import (
+from logger.joint.thermal.thermal_load import (
     JointHeat,
     LoadSteps,
     Node,
@@ -14,7 +14,7 @@ from logger.joint.thermal_load import (
     lagged_readings,
     temperatures_over,
 )
-from logger.joint.thermal_model import TwoNode, Winding, temperatures_after
+from logger.joint.thermal.thermal_model import TwoNode, Winding, temperatures_after
 
 ROUND = TwoNode(
     winding_housing_K_per_W=0.8,

@@ -5,14 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from logger.joint.thermal_duty import (
+from logger.joint.thermal.thermal_duty import (
     continuous_mean_square_A2,
     settled_degC,
     time_to_temperature_s,
 )
-from logger.joint.thermal_load import JointHeat, Node, OneNode
-from logger.joint.thermal_model import TwoNode, Winding
-from logger.joint.thermal_overload import held_loads_A2, held_times_s
+from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
+from logger.joint.thermal.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_overload import held_loads_A2, held_times_s
 
 WINDING = Winding(resistance_ohm=0.145)
 AMBIENT = 30.0

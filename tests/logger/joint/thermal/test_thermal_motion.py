@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from logger.joint.thermal_duty import cyclic_peak_degC, settled_degC
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
-from logger.joint.thermal_model import TwoNode, Winding
-from logger.joint.thermal_motion import RepeatedMotion
+from logger.joint.thermal.thermal_duty import cyclic_peak_degC, settled_degC
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
+from logger.joint.thermal.thermal_model import TwoNode, Winding
+from logger.joint.thermal.thermal_motion import RepeatedMotion
 
 # The round set of a two-node network and its copper (see test_thermal_model.py).
 ROUND = TwoNode(

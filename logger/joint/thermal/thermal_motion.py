@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.arrays import Floats
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, step_response
-from logger.joint.thermal_overload import stacked_joints
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, step_response
+from logger.joint.thermal.thermal_overload import stacked_joints
 
 __all__ = ["RepeatedMotion"]
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from logger.arrays import Floats
-from logger.joint.thermal_duty import continuous_mean_square_A2
-from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, step_response
+from logger.joint.thermal.thermal_duty import continuous_mean_square_A2
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, OneNode, step_response
 
 __all__ = ["LONGEST_S", "held_loads_A2", "held_times_s", "stacked_joints"]
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from logger.arrays import Floats
-from logger.joint.thermal_load import (
+from logger.joint.thermal.thermal_load import (
     JointHeat,
     LoadSteps,
     Node,

@@ -1,0 +1,115 @@
+// @ts-check
+/* The load as it was, on the Heat page. */
+import { addressOf, fetchDuty } from "../api.mjs";
+import { button, html, renderFact, setText } from "../dom.mjs";
+import { purgePlot } from "../plotly.mjs";
+import { renderList, renderTable, sentenceNodes } from "./texts.mjs";
+
+/** @typedef {import("./answers.d.ts").Told} Told */
+
+const AGAIN_MS = 900;
+const WINDOWS = ["window", "highest RMS", "held for as long, in brackets 95 %", "share of it", "from"];
+const RANGES = ["cycles by rainflow", "how many", "largest", "damage, to compare only"];
+
+/** Asks for the account of the joint that is open, and shows it. */
+export class DutyPart {
+  /** @param {import("./page.mjs").HeatPage} page */
+  constructor(page) {
+    this.page = page;
+    this.isAsking = false;
+    this.isStale = false;
+    /** What was asked for last: its answer is shown only while nothing else is. */
+    this.asked = "";
+    this.plots = [page.part("windows"), page.part("map")];
+  }
+
+  end() {
+    this.plots.forEach((plot) => purgePlot(plot));
+  }
+
+  /** The rules or the joint have changed. @param {any} view as the page asks for it */
+  async ask(view) {
+    this.view = view;
+    if (this.isAsking) {
+      this.isStale = true;
+      return;
+    }
+    this.isAsking = true;
+    this.isStale = false;
+    const { page } = this;
+    const { name } = page;
+    try {
+      const answer = await fetchDuty(name, view, page.id, page.signal);
+      if (!this.isStale && page.name === name && !page.gone) await this.render(answer, view);
+    } catch {
+      /* That the server cannot be reached is said by the page, which tries again. */
+      page.after("duty", 5 * AGAIN_MS, () => this.ask(this.view));
+    }
+    this.isAsking = false;
+    if (this.isStale) this.ask(this.view);
+  }
+
+  /** @param {import("./answers.d.ts").DutyAnswer} answer @param {any} view */
+  async render(answer, view) {
+    const { page } = this;
+    const part = page.part("duty");
+    part.hidden = false;
+    part.dataset.state = answer.state;
+    const isTold = answer.state === "told";
+    for (const name of ["duty-figures", "duty-windows", "duty-values", "duty-ranges", "duty-notes"])
+      page.part(name).hidden = !isTold;
+    if (answer.state === "counting") {
+      setText(page.part("duty-said"), "going once through the rows");
+      if (!this.isShown(view)) page.part("duty-told").replaceChildren();
+      page.after("duty", AGAIN_MS, () => this.ask(this.view));
+    } else if (answer.state === "refused") {
+      setText(page.part("duty-said"), "");
+      renderFact(page.part("duty-told"), answer.refused, () => [html("p", "", answer.refused)]);
+    } else {
+      this.asked = this.keyOf(view);
+      await this.renderTold(answer);
+    }
+  }
+
+  /** @param {any} view */
+  keyOf({ joint, ambient }) {
+    return JSON.stringify([this.page.name, joint, ambient]);
+  }
+
+  /** @param {any} view */
+  isShown(view) {
+    return this.asked === this.keyOf(view);
+  }
+
+  /** @param {Told} answer */
+  async renderTold(answer) {
+    const { page } = this;
+    setText(page.part("duty-said"), "as recorded, weighted by time");
+    renderFact(page.part("duty-told"), [answer.sentence, answer.tightest], () => {
+      const copied = button("Copy this sentence", async () => {
+        await navigator.clipboard.writeText(answer.copy);
+        copied.textContent = "Copied";
+        setTimeout(() => (copied.textContent = "Copy this sentence"), 2000);
+      });
+      const does = [copied];
+      const nodes = [html("p", "sentence-told", sentenceNodes(answer.sentence))];
+      const row = html("div", "does", does);
+      if (answer.tightest) {
+        const [from, to] = answer.tightest;
+        const link = html("a", "", "The tightest window in Replay");
+        link.href = addressOf("/replay/" + encodeURIComponent(page.name), { from, to });
+        row.append(link);
+      }
+      return [...nodes, row];
+    });
+    setText(page.part("windows-said"), answer.curve_note);
+    renderTable(page.part("duty-windows"), { head: WINDOWS, rows: answer.windows });
+    renderTable(page.part("duty-values"), { head: ["of its load", "value, in brackets 95 %"], rows: answer.figures });
+    renderTable(page.part("duty-ranges"), { head: RANGES, rows: answer.ranges });
+    renderList(page.part("duty-notes"), answer.notes);
+    page.part("mapped").hidden = !answer.map;
+    const [windows, map] = this.plots;
+    if (answer.curve && !page.gone) await page.draw(windows, answer.curve);
+    if (answer.map && !page.gone) await page.draw(map, answer.map);
+  }
+}

@@ -1,0 +1,89 @@
+// @ts-check
+/* The plumb line: what the maker says, with each measured interval left or right of it, in per cent. And a
+   quantity over dates. Drawn in shares of their box, so that they need no size. */
+import { clamp, html, svg } from "../dom.mjs";
+
+/** @typedef {import("./answers.d.ts").Bar} Bar */
+/** @typedef {import("./answers.d.ts").TrendPicture} TrendPicture */
+
+/** Per cent from the line to either end of the scale. */
+const REACH = 20;
+const HAIR = 10;
+const EDGE_SHARE = 20;
+
+/** Where a per cent lies on the scale, as a share in per cent of its width. @param {number} percent */
+export function placeOf(percent) {
+  return 50 + (50 * clamp(percent, -REACH, REACH)) / REACH;
+}
+
+/**
+ * One row's piece of the line; the pieces of neighbouring rows join.
+ * @param {Bar | null} bar
+ * @param {{known: boolean, pen: string, words: string}} how whether anything was measured, and the bar's pen
+ */
+export function drawPlumb(bar, { known, pen, words }) {
+  const line = html("div", `plumb ${pen}`);
+  line.setAttribute("role", "img");
+  line.setAttribute("aria-label", words);
+  for (const at of [-HAIR, HAIR]) line.append(placed("hair", at));
+  line.append(placed("said", 0));
+  if (!known) {
+    const open = html("span", "mark none");
+    open.style.left = "50%";
+    line.append(open);
+  }
+  if (!bar) return line;
+  const [from, to] = [placeOf(bar.low), placeOf(bar.high)];
+  const reach = html("span", "bar");
+  reach.style.left = from + "%";
+  reach.style.width = to - from + "%";
+  /* An end beyond the scale has no stroke: the bar goes on. */
+  if (bar.low < -REACH) reach.classList.add("over-low");
+  if (bar.high > REACH) reach.classList.add("over-high");
+  line.append(reach);
+  if (Math.abs(bar.value) <= REACH) line.append(placed("dot", bar.value));
+  if (bar.text) {
+    /* On the outer side of its bar, but for one that would leave the scale there. */
+    const isLeft = bar.value < 0 ? from > EDGE_SHARE : to > 100 - EDGE_SHARE;
+    const text = html("small", "", bar.text);
+    if (isLeft) text.style.right = `calc(${100 - from}% + 6px)`;
+    else text.style.left = `calc(${to}% + 6px)`;
+    line.append(text);
+  }
+  return line;
+}
+
+/** @param {string} cls @param {number} percent */
+function placed(cls, percent) {
+  const element = html("span", cls);
+  element.style.left = placeOf(percent) + "%";
+  return element;
+}
+
+const WIDTH = 124;
+const HEIGHT = 34;
+const EDGE = 6;
+
+/**
+ * Findings over dates, each with its interval; the claim dotted where it is in reach.
+ * @param {TrendPicture} trend
+ * @param {string} words
+ */
+export function drawTrend({ points, claim }, words) {
+  const x = (/** @type {number} */ share) => EDGE + share * (WIDTH - 2 * EDGE);
+  const y = (/** @type {number} */ share) => HEIGHT - EDGE - share * (HEIGHT - 2 * EDGE);
+  const picture = svg("svg", {
+    viewBox: `0 0 ${WIDTH} ${HEIGHT}`,
+    class: "over-dates",
+    role: "img",
+    "aria-label": words || "over dates",
+  });
+  if (claim !== null) picture.append(svg("line", { x1: 0, x2: WIDTH, y1: y(claim), y2: y(claim), class: "claimed" }));
+  const path = points.map(([at, , value]) => `${x(at)},${y(value)}`).join(" ");
+  picture.append(svg("polyline", { points: path, class: "course" }));
+  for (const [at, low, value, high] of points) {
+    picture.append(svg("line", { x1: x(at), x2: x(at), y1: y(low), y2: y(high), class: "reach" }));
+    picture.append(svg("circle", { cx: x(at), cy: y(value), r: 2.4, class: "dot" }));
+  }
+  return picture;
+}

@@ -1,0 +1,141 @@
+"""The routes of the Heat page beside its first: the load as it was, and limits from the model.
+
+GET and without any effect but that work is begun; limits are answered and never put into force.
+"""
+
+import math
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, FastAPI, Query, Request
+
+from dashboard.heat.accounts import DutyAccounts
+from dashboard.heat.duty_view import duty_view
+from dashboard.heat.fits import FitRequest, HeatFits
+from dashboard.heat.load_curve import TEMPERATURE_DEFAULTS, default_limit_degC
+from dashboard.heat.routes import HeatQuery, heat_fits
+from dashboard.heat.view import LIMIT_RANGE_DEGC
+from dashboard.server.dependencies import OpenRecording, PageName
+from dashboard.server.job_queue import JobQueue
+from dashboard.server.json_answer import JsonAnswer
+from dashboard.server.queries import UnitsQuery
+from logger.errors import InputError
+from replay.duty.evaluate import DutyModel, hold_against
+from replay.heat.fit import HeatFit
+from replay.heat.options import ambient_choice
+from replay.heat.planning.limits_words import limits_lines, tried_lines
+from replay.heat.planning.proposed_limits import propose_limits, try_limits
+from replay.recording import Recording
+
+__all__ = ["add_duty_routes"]
+
+duty_routes = APIRouter(prefix="/api/recordings")
+
+
+class DutyQuery(HeatQuery, UnitsQuery):
+    """Which joint, where the rules stand, and the reader's units."""
+
+
+async def _duty_accounts(request: Request) -> DutyAccounts:
+    accounts: DutyAccounts = request.app.state.duty_accounts
+    return accounts
+
+
+@duty_routes.get("/{name}/duty")
+def show_duty(
+    recording: OpenRecording,
+    fits: Annotated[HeatFits, Depends(heat_fits)],
+    accounts: Annotated[DutyAccounts, Depends(_duty_accounts)],
+    page: PageName,
+    query: Annotated[DutyQuery, Query()],
+) -> JsonAnswer:
+    """Answer what the page shows of a joint's load, or that it is being read."""
+    joint = query.joint
+    if joint not in recording.joints or joint in recording.bench.sensors:
+        return JsonAnswer({"state": "refused", "refused": "It has no such joint."})
+    request = FitRequest(path=recording.path, joint=joint, ambient=query.ambient)
+    if query.again:
+        accounts.forget(request)
+    try:
+        is_pending, fit = _fit(fits, request, recording, page)
+        if is_pending:
+            return JsonAnswer({"state": "counting"})
+        account = accounts.find(request, fit, recording, page=page)
+    except InputError as fault:
+        return JsonAnswer({"state": "refused", "refused": str(fault)})
+    if account is None:
+        return JsonAnswer({"state": "counting"})
+    limit_degC = _limit_degC(recording, fit, query.limit)  # noqa: N806 - the unit's own spelling
+    view = duty_view(
+        recording,
+        hold_against(account, DutyModel(fit=fit, limit_degC=limit_degC)),
+        speed=query.displays["speed"],
+        theme=query.colours,
+        zone=query.time_zone,
+    )
+    return JsonAnswer(view)
+
+
+@duty_routes.get("/{name}/heat/limits")
+def show_limits(
+    recording: OpenRecording,
+    fits: Annotated[HeatFits, Depends(heat_fits)],
+    page: PageName,
+    query: Annotated[HeatQuery, Query()],
+) -> JsonAnswer:
+    """Answer limits that protect the joint, with what they would have done on the recording."""
+    request = FitRequest(path=recording.path, joint=query.joint, ambient=query.ambient)
+    try:
+        kept = fits.find(request, recording, page=page)
+        if kept is None:
+            return JsonAnswer({"state": "fitting"})
+        limit_degC = _limit_degC(recording, kept.fit, query.limit)  # noqa: N806
+        proposed = propose_limits(kept.fit, limit_degC=limit_degC)
+        tried = try_limits(proposed, [recording])
+    except InputError as fault:
+        return JsonAnswer({"state": "refused", "refused": str(fault)})
+    made = datetime.now(UTC)
+    content: dict[str, Any] = {
+        "state": "proposed",
+        "path": recording.path.name,
+        "tables": list(proposed.tables),
+        "joint": proposed.joint,
+        "channel": f"temperature_{proposed.node}_degC",
+        "level": limit_degC,
+        "said": [
+            f"From the fitted heat of {proposed.joint} on {made:%Y-%m-%d}.",
+            *limits_lines(proposed, kept.fit),
+            *tried_lines(proposed, tried),
+        ],
+    }
+    return JsonAnswer(content)
+
+
+def _fit(
+    fits: HeatFits, request: FitRequest, recording: Recording, page: str
+) -> tuple[bool, HeatFit | None]:
+    """Return whether a fit is being made, and the fit; None where none can be made."""
+    try:
+        ambient_choice(request.ambient or None, recording, request.joint)
+        kept = fits.find(request, recording, page=page)
+    except InputError:
+        # The page says why elsewhere; a load can be account of without it.
+        return False, None
+    return kept is None, None if kept is None else kept.fit
+
+
+def _limit_degC(  # noqa: N802 - the unit's own spelling
+    recording: Recording, fit: HeatFit | None, stated: float | None
+) -> float:
+    if fit is None:
+        return TEMPERATURE_DEFAULTS["housing"]
+    if stated is None or not math.isfinite(stated):
+        return default_limit_degC(recording, fit)[0]
+    low, high = LIMIT_RANGE_DEGC[fit.node.value]
+    return min(max(stated, low), high)
+
+
+def add_duty_routes(server: FastAPI, *, jobs: JobQueue) -> None:
+    """Add the routes; they run on worker threads, since they read disk and compute."""
+    server.state.duty_accounts = DutyAccounts(jobs)
+    server.include_router(duty_routes)

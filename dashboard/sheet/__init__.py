@@ -1,0 +1,5 @@
+"""Data sheet: its route, and what the page shows of specimens.
+
+routes  the route that the page reads from: the specimens of the folder, and one or two of them
+view    a sheet and a comparison as the page draws them: texts, and shares of a line
+"""

@@ -1,0 +1,98 @@
+"""What the Heat page shows of a load is what the command tells; figures are what plotly takes."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import plotly.graph_objects as go
+import pytest
+
+from dashboard.heat.duty_view import duty_view
+from dashboard.text.theme import DARK, LIGHT
+from logger.joint.quantities import DISPLAYS
+from logger.joint.thermal.thermal_load import Node
+from replay.duty.allowed import tightest_window
+from replay.duty.evaluate import evaluate_duty
+from replay.duty.result import AllowedLoad, HeldAgainst, ModelLimit
+from replay.duty.sentence import duty_sentence
+from tests.support.heat_recordings import START_NS, S, record_channels
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory):
+    """Give two minutes of cycles, and their account held against what a joint would hold."""
+    time_s = np.arange(1200) / 10.0
+    torque = np.where(time_s % 4.0 < 2.0, 8.0, 0.5)
+    recording = record_channels(
+        tmp_path_factory.mktemp("duty") / "r",
+        START_NS + np.round(time_s * S).astype(np.int64),
+        {"torque_Nm": torque, "speed_rad_s": np.where(time_s % 4.0 < 1.0, 1.0, -1.0)},
+        settings="rated = { torque = 7.0 }",
+    )
+    account = evaluate_duty(recording, "a")
+    allowed = tuple(
+        AllowedLoad(window_s=one.window_s, load=(5.5 + k, 5.0 + k, 6.0 + k))
+        for one in account.windows
+        for k in (40.0 / one.window_s,)
+    )
+    held = replace(
+        account,
+        allowed=allowed,
+        tightest=tightest_window(account.windows, allowed, None),
+        limit=ModelLimit(
+            node=Node.WINDING, limit_degC=110.0, ambient_degC=22.0, ambient_is_idle=False
+        ),
+    )
+    return recording, account, held
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK])
+def test_figures_are_drawn(told, theme):
+    """By plotly's own check, with and without a model; the answer is JSON."""
+    recording, account, held = told
+    for one in (account, held):
+        view = duty_view(recording, one, speed=DISPLAYS["speed"], theme=theme)
+        go.Figure(view["curve"])
+        go.Figure(view["map"])
+        assert view["copy"] == duty_sentence(one)
+        json.dumps(view, allow_nan=False)
+
+
+def test_the_curve_is_the_account(told):
+    """Each window at its place; red only where more was carried than is held."""
+    recording, account, held = told
+    view = duty_view(recording, held, speed=DISPLAYS["speed"], theme=LIGHT)
+    carried = next(
+        one for one in view["curve"]["data"] if "carried" in one.get("hovertemplate", "")
+    )
+    assert carried["x"] == [one.window_s for one in account.windows]
+    assert carried["y"] == pytest.approx([one.rms for one in account.windows], rel=1e-3)
+    red = [one for one in view["curve"]["data"] if "rgba(179,0,31" in one.get("fillcolor", "")]
+    assert len(red) == any(
+        one.rms > limit.load[0] for one, limit in zip(account.windows, held.allowed, strict=True)
+    )
+    assert held.tightest.against is HeldAgainst.MODEL
+    begin_s, end_s = view["tightest"]
+    assert end_s - begin_s == held.tightest.window.window_s
+
+
+def test_the_map_has_an_area_for_each_share(told):
+    """In the reader's unit of speed; the largest square is where most of the time went."""
+    recording, account, _ = told
+    marks = duty_view(recording, account, speed=DISPLAYS["speed"], theme=LIGHT)["map"]["data"][0]
+    assert sum(marks["customdata"]) == pytest.approx(100.0, rel=0.02)
+    sizes, shares = np.array(marks["marker"]["size"]), np.array(marks["customdata"])
+    assert sizes[np.argmax(shares)] == sizes.max()
+    assert (sizes / sizes.max()) ** 2 == pytest.approx(shares / shares.max(), abs=0.05)
+
+
+def test_without_a_model_cautions_stand_with_the_load(told):
+    """Where heat tells none of them they are here."""
+    recording, account, held = told
+    bare, beside = (
+        duty_view(recording, one, speed=DISPLAYS["speed"], theme=LIGHT)["notes"]
+        for one in (account, held)
+    )
+    assert any("safety function" in line for line in bare)
+    assert not any("safety function" in line for line in beside)
+    assert any("no life" in line for line in beside)

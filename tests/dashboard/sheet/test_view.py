@@ -1,0 +1,79 @@
+"""What the Data sheet page is answered: the figures of the command, and where they hang."""
+
+from datetime import UTC
+from pathlib import Path
+
+import pytest
+
+from dashboard.sheet.view import sheet_view
+from logger.store.repair.keep_finding import keep_finding
+from replay.sheet.sheet import make_sheet
+from replay.sheet.specimens import SpecimenList, find_specimens
+from replay.sheet.words import head_line, measured_text, verdict_text
+from tests.support.findings import S, play_finding, small_recording
+from tests.support.heat_recordings import START_NS
+
+CLAIMS = "[joint.claims]\nbacklash_arcmin = 12.0\nmass_kg = 0.61\n"
+
+
+@pytest.fixture(scope="module")
+def listed(tmp_path_factory: pytest.TempPathFactory) -> SpecimenList:
+    """Give a folder with two specimens of one kind, the first measured on two days."""
+    folder: Path = tmp_path_factory.mktemp("sheets")
+    for day, (serial, value) in enumerate([("A-1", 10.0), ("B-2", 14.0), ("A-1", 10.1)]):
+        recording = small_recording(
+            folder / f"day{day}",
+            start_ns=START_NS + day * 86_400 * S,
+            settings=f'serial = "{serial}"\ntype = "JX"\n{CLAIMS}',
+        )
+        keep_finding(recording.path, play_finding(recording, value))
+    return find_specimens(folder)
+
+
+def test_a_sheet_as_the_page_draws_it(listed: SpecimenList):
+    """Its texts are those of the command, right of the line is better, links lead to the spans."""
+    content = sheet_view(listed, joint="A-1", other="", zone=UTC)
+    sheet = make_sheet(listed.specimen_named("A-1"))
+    assert content["copy"] == "Of two claims a meets 1 and falls short of 0; 1 is not measured yet."
+    assert "of 2 claims 1 met, 1 not measured yet" in head_line(sheet)
+    assert content["about"].startswith("serial A-1, of the kind JX; 2 findings from 2 recordings, ")
+    backlash, mass = content["rows"]
+    shown = f"{backlash['value']} ({backlash['interval']}) {backlash['unit']}"
+    assert shown == measured_text(sheet.rows[0])
+    assert (backlash["mark"], backlash["verdict"]) == ("normal", "meets it")
+    bar = backlash["bar"]
+    assert 5.0 < bar["low"] < bar["value"] < bar["high"] < 25.0
+    assert [one["text"] for one in backlash["sources"]] == ["day2", "day0"]
+    assert backlash["sources"][0]["href"] == "/replay/day2?span0=2.000&span1=8.000"
+    assert [point[0] for point in backlash["trend"]["points"]] == [0.0, 1.0]
+    assert (mass["mark"], mass["bar"], mass["value"]) == ("none", None, "")
+    assert "`dutytrace measure value REC`" in mass["why"]
+
+
+def test_what_falls_short_hangs_left(listed: SpecimenList):
+    """By how much stands beside the word, as the command says it."""
+    content = sheet_view(listed, joint="B-2", other="", zone=UTC)
+    row = content["rows"][0]
+    said = verdict_text(make_sheet(listed.specimen_named("B-2")).rows[0])
+    assert row["mark"] == "abnormal"
+    assert f"{row['verdict']} arcmin ({row['by']})" == said
+    assert row["bar"]["high"] < 0.0
+
+
+def test_another_beside_it(listed: SpecimenList):
+    """The second less the first; of no such joint nothing."""
+    content = sheet_view(listed, joint="A-1", other="B-2", zone=UTC)
+    assert content["compared"]["names"] == ["a A-1", "a B-2"]
+    (row,) = content["compared"]["rows"]
+    assert row["difference"].startswith("+")
+    assert row["bar"]["value"] == pytest.approx(100 * (14.0 - 10.05) / 10.05, rel=1e-3)
+    assert row["more"]
+    assert sheet_view(listed, joint="A-1", other="A-1", zone=UTC)["compared"] is None
+    assert sheet_view(listed, joint="?", other="?", zone=UTC)["chosen"] == "A-1"
+
+
+def test_a_folder_without_joints():
+    """Nothing to show is an answer as well."""
+    empty = SpecimenList(specimens=(), notes=())
+    content = sheet_view(empty, joint="", other="", zone=UTC)
+    assert (content["specimens"], content["rows"], content["table"]) == ([], [], None)
