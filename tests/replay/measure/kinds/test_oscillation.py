@@ -51,6 +51,14 @@ def test_noise_that_keeps_it_going_is_no_decay():
     assert _held(found, "damping_ratio", 0.05)
 
 
+def test_bursts_that_noise_makes_are_not_taken_for_dry_friction():
+    """A lightly damped resonance waxes and wanes: eight draws, none of them a decay."""
+    time_s, dice = np.arange(0, 60.0, 0.02), np.random.default_rng(3)
+    for _ in range(8):
+        values = noise_driven_values(dice, time_s, frequency=6.0, damping=0.02)
+        assert measure_oscillation(swing_setup(time_s, values)).method.code == "spectrum"
+
+
 def test_a_limit_cycle_has_no_damping():
     """Sustained: said, not a ratio of nought."""
     values = np.sin(2 * np.pi * 6.0 * T) + np.random.default_rng(1).normal(0, 0.05, len(T))
