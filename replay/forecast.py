@@ -3,7 +3,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from logger.store.layout.files import course_stream, forecast_stream
 from replay.recording import Recording
 
 __all__ = ["ChannelForecast", "JointForecast", "LevelTime", "newest_forecast"]
+
+PRESENT_S: Final = 30.0
+"""An older forecast is of another instant."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +60,10 @@ class JointForecast:
     held: int
     """How many of those forecasts held."""
     channels: tuple[ChannelForecast, ...]
+
+    def is_present(self, now_ns: int) -> bool:
+        """Return whether it is of the present instant, and not of one long ago."""
+        return (now_ns - self.time_ns) / 1e9 <= PRESENT_S
 
     def of_channel(self, channel: str | None) -> ChannelForecast | None:
         """Return the forecast of one temperature, None where there is none."""

@@ -14,8 +14,7 @@ from replay.duty.load_map import LoadMap
 
 __all__ = ["load_map_figure"]
 
-Picture = dict[str, Any]
-HEIGHT_PX: Final = 360
+MAP_HEIGHT_PX: Final = 360
 LARGEST_PX: Final = 17.0
 LEAST_PX: Final = 2.0
 LEAST_SHARE: Final = 1e-5
@@ -23,7 +22,7 @@ LEAST_SHARE: Final = 1e-5
 
 def load_map_figure(
     load_map: LoadMap, *, unit: str, speed: Display, pen: int, theme: Theme
-) -> Picture:
+) -> dict[str, Any]:
     """Return the figure.
 
     Parameters
@@ -67,7 +66,7 @@ def load_map_figure(
                     "title": axis_title(f"{'torque' if unit != 'A' else 'current'}, {unit}", theme),
                 },
             ),
-            "height": HEIGHT_PX,
+            "height": MAP_HEIGHT_PX,
             "margin": {"l": 56, "r": 16, "t": 14, "b": 46},
         },
     }

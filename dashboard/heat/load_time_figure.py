@@ -14,8 +14,7 @@ from logger.arrays import Floats
 
 __all__ = ["BandCurve", "LimitCurve", "load_time_figure"]
 
-Picture = dict[str, Any]
-HEIGHT_PX: Final = 400
+LOAD_TIME_HEIGHT_PX: Final = 400
 TIME_TICKS_S: Final = {
     10: "10 s", 30: "30 s", 60: "1 min", 180: "3 min", 600: "10 min", 1800: "30 min",
     3600: "1 h", 10800: "3 h", 28800: "8 h",
@@ -57,7 +56,7 @@ def load_time_figure(
     pen: int,
     theme: Theme,
     is_narrow: bool = False,
-) -> Picture:
+) -> dict[str, Any]:
     """Return the figure; where the limits allow more than the joint bears, it is tinted.
 
     Parameters
@@ -71,7 +70,7 @@ def load_time_figure(
     highest = HIGHEST_SHARE * for_ever[0]
     lowest = 0.55 * min(for_ever[1], *(float(curve.load[-1, 1]) for curve in curves))
     lowest = max(lowest, 0.05 * for_ever[0])
-    data: list[Picture] = []
+    data: list[dict[str, Any]] = []
     if allowed is not None:
         data += _over(time_s, curves[0].load[:, 0], np.minimum(allowed, highest), theme)
     for curve in curves:
@@ -130,7 +129,7 @@ def load_time_figure(
                     "title": axis_title(f"{'torque' if unit != 'A' else 'current'}, {unit}", theme),
                 },
             ),
-            "height": HEIGHT_PX,
+            "height": LOAD_TIME_HEIGHT_PX,
             "margin": {"l": 56, "r": 96, "t": 14, "b": 46},
             "annotations": [
                 *_curve_names(time_s, curves, highest, theme),
@@ -149,7 +148,7 @@ def load_time_figure(
 
 def _line(
     time_s: Floats, load: Floats, *, colour: str, width: float, words: str, unit: str
-) -> Picture:
+) -> dict[str, Any]:
     return {
         "type": "scatter",
         "mode": "lines",
@@ -161,7 +160,7 @@ def _line(
     }
 
 
-def _band(time_s: Floats, load: Floats, colour: str) -> Picture:
+def _band(time_s: Floats, load: Floats, colour: str) -> dict[str, Any]:
     return {
         "type": "scatter",
         "mode": "lines",
@@ -174,7 +173,7 @@ def _band(time_s: Floats, load: Floats, colour: str) -> Picture:
     }
 
 
-def _over(time_s: Floats, borne: Floats, allowed: Floats, theme: Theme) -> list[Picture]:
+def _over(time_s: Floats, borne: Floats, allowed: Floats, theme: Theme) -> list[dict[str, Any]]:
     """Return the ground between what is borne and what is allowed, where that is more."""
     top = np.maximum(borne, allowed)
     if not (top > borne).any():
@@ -195,7 +194,7 @@ def _over(time_s: Floats, borne: Floats, allowed: Floats, theme: Theme) -> list[
 
 def _curve_names(
     time_s: Floats, curves: Sequence[BandCurve], highest: float, theme: Theme
-) -> list[Picture]:
+) -> list[dict[str, Any]]:
     """Return the name of each curve, beside it where it enters the figure."""
     out = []
     sides = (("left", 8), ("right", -8))
@@ -218,13 +217,13 @@ def _curve_names(
 
 def _limit_names(
     time_s: Floats, limits: Sequence[LimitCurve], lowest: float, highest: float, theme: Theme
-) -> list[Picture]:
+) -> list[dict[str, Any]]:
     """Return the name of each limit at the right end of its line, lines that meet apart."""
     shown = sorted(
         (limit for limit in limits if lowest < limit.load[-1] < highest),
         key=lambda limit: -float(limit.load[-1]),
     )
-    out: list[Picture] = []
+    out: list[dict[str, Any]] = []
     for limit in shown:
         y = float(np.log10(limit.load[-1]))
         y = min(y, out[-1]["y"] - 0.035) if out else y

@@ -14,8 +14,7 @@ from replay.heat.text import duration_text
 
 __all__ = ["rms_window_figure"]
 
-Picture = dict[str, Any]
-HEIGHT_PX: Final = 360
+RMS_HEIGHT_PX: Final = 360
 WINDOW_TICKS_S: Final = {
     1: "1 s", 10: "10 s", 60: "1 min", 600: "10 min", 3600: "1 h", 28_800: "8 h",
 }  # fmt: skip
@@ -35,7 +34,7 @@ def rms_window_figure(
     unit: str,
     pen: int,
     theme: Theme,
-) -> Picture:
+) -> dict[str, Any]:
     """Return the figure: in the pen what was carried, in ink what is held; red where it is more.
 
     Parameters
@@ -51,8 +50,8 @@ def rms_window_figure(
     shown = [*rms.tolist(), *([rated] if rated else [])]
     # What is held for short windows is far beyond what was carried: the figure ends before.
     low, high = LOWEST_SHARE * min(shown), HIGHEST_TIMES * max(shown)
-    data: list[Picture] = []
-    notes: list[Picture] = []
+    data: list[dict[str, Any]] = []
+    notes: list[dict[str, Any]] = []
     if allowed:
         held_s = np.array([one.window_s for one in allowed], np.float64)
         held = np.clip(np.array([one.load for one in allowed]), low / 10.0, high * 1.5)
@@ -123,14 +122,14 @@ def rms_window_figure(
                     "title": axis_title(f"RMS, {unit}", theme),
                 },
             ),
-            "height": HEIGHT_PX,
+            "height": RMS_HEIGHT_PX,
             "margin": {"l": 56, "r": 16, "t": 14, "b": 46},
             "annotations": notes,
         },
     }
 
 
-def _curve(at_s: Floats, load: Floats, colour: str, width: float, words: str) -> Picture:
+def _curve(at_s: Floats, load: Floats, colour: str, width: float, words: str) -> dict[str, Any]:
     return {
         "type": "scatter",
         "mode": "lines",
@@ -142,7 +141,7 @@ def _curve(at_s: Floats, load: Floats, colour: str, width: float, words: str) ->
     }
 
 
-def _area(at_s: Floats, top: Floats, bottom: Floats, fill: str) -> Picture:
+def _area(at_s: Floats, top: Floats, bottom: Floats, fill: str) -> dict[str, Any]:
     return {
         "type": "scatter",
         "mode": "lines",
@@ -155,7 +154,7 @@ def _area(at_s: Floats, top: Floats, bottom: Floats, fill: str) -> Picture:
     }
 
 
-def _above(at_s: Floats, held: Floats, carried: Floats, theme: Theme) -> list[Picture]:
+def _above(at_s: Floats, held: Floats, carried: Floats, theme: Theme) -> list[dict[str, Any]]:
     """Return the ground between what is held and what was carried, where that is more."""
     top = np.maximum(held, carried)
     if not (top > held).any():
@@ -163,7 +162,7 @@ def _above(at_s: Floats, held: Floats, carried: Floats, theme: Theme) -> list[Pi
     return [_area(at_s, top, held, rgba_colour(theme.danger, ABOVE_OPACITY))]
 
 
-def _name(at_s: float, load: float, words: str, theme: Theme) -> Picture:
+def _name(at_s: float, load: float, words: str, theme: Theme) -> dict[str, Any]:
     return {
         "x": float(np.log10(at_s)), "y": float(np.log10(load)), "text": words,
         "showarrow": False, "xanchor": "left", "yanchor": "bottom", "xshift": 4,

@@ -15,8 +15,7 @@ from logger.arrays import Floats
 
 __all__ = ["ModelledSensor", "heat_trace_figure"]
 
-Picture = dict[str, Any]
-HEIGHT_PX: Final = 360
+TRACE_HEIGHT_PX: Final = 360
 MOST_POINTS: Final = 1500
 TICKS: Final = 7
 _NICE_S: Final = (60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 21600, 43200, 86400)
@@ -39,14 +38,14 @@ class ModelledSensor:
 
 def heat_trace_figure(
     sensors: Sequence[ModelledSensor], *, pen: int, theme: Theme, is_narrow: bool = False
-) -> Picture:
+) -> dict[str, Any]:
     """Return the figure: wide what was measured, thin what the model says.
 
     The difference below is of the first sensor.
     """
     colour = theme.pen_colour(pen)
     opacity = DARK_MEASURED_OPACITY if theme.name == "dark" else 1.0
-    data: list[Picture] = []
+    data: list[dict[str, Any]] = []
     largest = 0.0
     for sensor in sensors:
         rows = np.arange(0, len(sensor.at_s), max(len(sensor.at_s) // MOST_POINTS, 1))
@@ -74,7 +73,7 @@ def heat_trace_figure(
         "data": data,
         "layout": {
             "template": plotly_template(theme, size_px=12.0),
-            "height": HEIGHT_PX,
+            "height": TRACE_HEIGHT_PX,
             "margin": {"l": 64, "r": 96, "t": 10, "b": 44},
             "hovermode": "closest",
             "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
@@ -118,7 +117,7 @@ def _line(
     width: float,
     axis: str = "y",
     alpha: float = 1.0,
-) -> Picture:
+) -> dict[str, Any]:
     x: list[float | None] = []
     y: list[float | None] = []
     words: list[str] = []

@@ -66,7 +66,7 @@ def bus_lines(
     lines: list[BusLine] = []
     for index, bus in enumerate(buses):
         own = [one for one in joints if recording.bench.bus_of_joint(one.joint) == index]
-        mark, says = _words(recording, bus, own)
+        mark, says = _bus_words(recording, bus, own)
         lines.append(
             {
                 "name": recording.bench.buses[index].name,
@@ -83,7 +83,9 @@ def _or_dash(value: float, write: Callable[[float], str]) -> str:
     return write(value) if math.isfinite(value) else "–"
 
 
-def _words(recording: Recording, bus: BusFacts, joints: Sequence[JointFacts]) -> tuple[str, str]:
+def _bus_words(
+    recording: Recording, bus: BusFacts, joints: Sequence[JointFacts]
+) -> tuple[str, str]:
     """Return the mark of a bus, "" where nothing has to be said of it, and its words."""
     if bus.is_lost:
         return "none", "not reached"

@@ -13,7 +13,6 @@ from logger.limits.lifecycle import Alert
 from logger.limits.limit_lines import LimitLevel, levels_of
 from replay.drive_state import read_drive_state
 from replay.recording import Recording
-from replay.trend import RecentTrend
 from replay.urgency import JointState, JointUrgency
 
 __all__ = ["JointFacts", "joint_facts", "joints_of", "watched_temperature"]
@@ -68,6 +67,8 @@ class JointFacts:
     alerts: tuple[Alert, ...]
     """Those of the joint that are open."""
     slow: SlowValues | None
+    limit_in_s: float
+    """Until its next level is reached, inf where nobody can say; by its model, else its trend."""
     has_fault: bool
     """Whether its drive reports a fault."""
 
@@ -92,21 +93,35 @@ class JointFacts:
     def urgency(self) -> JointUrgency:
         """What decides on its place."""
         knows = self.is_heat_known and not self.is_stale
-        trend = self.slow.temperature_trend if self.slow else None
         return JointUrgency(
             joint=self.joint,
             state=self.state,
             is_faulty=self.has_fault,
-            limit_in_s=_limit_in_s(self.temperature, self.levels, trend) if knows else math.inf,
+            limit_in_s=self.limit_in_s if knows else math.inf,
             # As it is written: no two tiles change places by what nobody can read.
             temperature_degC=round(self.temperature, 1),
         )
 
 
-def _limit_in_s(now: float, levels: Sequence[LimitLevel], recent: RecentTrend | None) -> float:
-    """Return how long until a temperature reaches its next level, inf where nobody can say."""
+def _limit_in_s(
+    channel: str | None,
+    now: float,
+    levels: Sequence[LimitLevel],
+    slow: SlowValues | None,
+    now_ns: int,
+) -> float:
     above = next((level for level in levels if level.pick_up > now), None)
-    if above is None or recent is None or recent.trend is None:
+    if above is None or slow is None:
+        return math.inf
+    forecast = slow.forecast
+    if forecast is not None and forecast.is_present(now_ns):
+        found = forecast.of_channel(channel)
+        times = found.levels if found is not None else ()
+        rising = (one for one in times if one.is_rising and one.level_degC == above.pick_up)
+        made_s = (now_ns - forecast.time_ns) / 1e9
+        return max(next((one.median_s for one in rising), math.inf) - made_s, 0.0)
+    recent = slow.temperature_trend
+    if recent is None or recent.trend is None:
         return math.inf
     trend = recent.trend
     if not trend.rate_K_per_min > 2 * trend.uncertainty_K_per_min:
@@ -141,6 +156,7 @@ def joint_facts(
     at_ns, temperature = (latest.values.get(channel or "") if latest else None) or (0, math.nan)
     old_s = max(STALE_AFTER_S, recording.hold_ns(joint).get(channel or "", 0) / 1e9)
     heat_age_s = (now_ns - at_ns) / 1e9 if math.isfinite(temperature) else math.inf
+    rising = tuple(line for line in levels if line.channel == channel and line.is_rising)
     return JointFacts(
         joint=joint,
         age_s=age_s,
@@ -150,9 +166,10 @@ def joint_facts(
         temperature=temperature,
         heat_age_s=heat_age_s,
         is_heat_known=heat_age_s <= old_s,
-        levels=tuple(line for line in levels if line.channel == channel and line.is_rising),
+        levels=rising,
         alerts=tuple(one for one in alerts if one.joint == joint and one.is_open(now_ns)),
         slow=slow,
+        limit_in_s=_limit_in_s(channel, temperature, rising, slow, now_ns),
         has_fault=_has_fault(recording, joint, latest),
     )
 

@@ -4,7 +4,7 @@ from datetime import tzinfo
 
 from dashboard.live.forecast_text import forecast_text
 from dashboard.live.joint_facts import JointFacts
-from dashboard.live.model_text import is_present, model_text
+from dashboard.live.model_text import model_text
 from dashboard.live.wire_messages import LimitTime
 from replay.recording import Recording
 
@@ -20,7 +20,7 @@ def limit_time(
     forecast = slow.forecast if slow else None
     above = [level for level in levels if level.pick_up > facts.temperature]
     if (
-        (forecast is not None and channel is not None and is_present(forecast, now_ns))
+        (forecast is not None and channel is not None and forecast.is_present(now_ns))
         and not is_unknown
         and (above or not levels)
     ):

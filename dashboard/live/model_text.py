@@ -19,17 +19,10 @@ from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.levels import LimitLevel
 from replay.forecast import ChannelForecast, JointForecast, LevelTime
 
-__all__ = ["ahead_of", "is_present", "model_remarks", "model_text"]
+__all__ = ["ahead_of", "model_remarks", "model_text"]
 
-PRESENT_S: Final = 30.0
-"""An older forecast is of another instant."""
 HARDLY: Final = 0.05
 _GOES_ON: Final = "if it goes on like this"
-
-
-def is_present(forecast: JointForecast | None, now_ns: int) -> bool:
-    """Return whether there is a forecast of the present instant."""
-    return forecast is not None and (now_ns - forecast.time_ns) / 1e9 <= PRESENT_S
 
 
 def model_text(
@@ -83,7 +76,7 @@ def model_text(
     if not math.isfinite(middle):
         return _words("rises", f"it does not settle; {reaches}"), None
     value = format_number(middle, 0)
-    return _words(f"settles at {value}", reaches, f"°C {_band(low, high)}"), None
+    return _words(f"settles at {value}", reaches, f"°C {_band_words(low, high)}"), None
 
 
 def ahead_of(forecast: JointForecast, channel: str | None, *, start_ns: int) -> Ahead | None:
@@ -181,9 +174,9 @@ def _settled_words(one: ChannelForecast) -> str:
     low, middle, high = one.settled_degC
     if not math.isfinite(middle):
         return "it does not settle"
-    return f"settles at {format_number(middle, 0)} {_band(low, high)}"
+    return f"settles at {format_number(middle, 0)} {_band_words(low, high)}"
 
 
-def _band(low: float, high: float) -> str:
+def _band_words(low: float, high: float) -> str:
     until = f"to {format_number(high, 0)}" if math.isfinite(high) else "or more"
     return f"({format_number(low, 0)} {until})"

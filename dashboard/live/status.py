@@ -18,7 +18,7 @@ from dashboard.live.drive_text import drive_text
 from dashboard.live.joint_facts import JointFacts, joint_facts, joints_of, watched_temperature
 from dashboard.live.joint_words import alert_state, level_marks, temperature_text
 from dashboard.live.limit_time import limit_time
-from dashboard.live.model_text import ahead_of, is_present, model_remarks
+from dashboard.live.model_text import ahead_of, model_remarks
 from dashboard.live.snapshot import BusFacts, LatestValues, SlowValues
 from dashboard.live.tiles import MANY_JOINTS, tiles_status
 from dashboard.live.wire_messages import JointStatus, Status, TemperatureScale
@@ -225,7 +225,7 @@ def _joint_status(
             "label": channel_label(other),
         }
     forecast = slow.forecast if slow else None
-    if forecast is not None and is_present(forecast, now_ns) and not facts.is_stale:
+    if forecast is not None and forecast.is_present(now_ns) and not facts.is_stale:
         ahead = ahead_of(forecast, channel, start_ns=recording.start_ns)
         if ahead is not None:
             words["ahead"] = ahead

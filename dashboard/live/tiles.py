@@ -28,7 +28,7 @@ __all__ = ["MANY_JOINTS", "tiles_status"]
 MANY_JOINTS: Final = 9
 """From so many joints on there are tiles in place of rows."""
 LEAST_IN_FULL: Final = 6
-_COUNTED: Final = (
+_STATE_COUNTS: Final = (
     (JointState.TRIP, "tripped", "tripped"),
     (JointState.WARNING, "warns", "warn"),
     (JointState.SILENT, "silent", "silent"),
@@ -183,7 +183,9 @@ def _reason(
 
 def _summary(recording: Recording, joints: Sequence[JointFacts]) -> str:
     """Return how many joints are in which state, and which of the well ones is next."""
-    counts = [(sum(one.state == state for one in joints), *words) for state, *words in _COUNTED]
+    counts = [
+        (sum(one.state == state for one in joints), *words) for state, *words in _STATE_COUNTS
+    ]
     parts = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
     faulty = sum(one.state == JointState.NORMAL and one.has_fault for one in joints)
     parts += [f"{faulty} with a fault of its drive"] if faulty else []

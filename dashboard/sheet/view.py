@@ -24,9 +24,9 @@ from replay.sheet.verdict import Verdict
 from replay.sheet.words import (
     claim_value,
     conditions_text,
-    note_lines,
     reason_text,
     row_unit,
+    sheet_note_lines,
     shown_values,
     trend_text,
     unit_words,
@@ -80,7 +80,7 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
         "copy": "",
         "rows": [],
         "dates": [],
-        "notes": [*note_lines(listed)],
+        "notes": [*sheet_note_lines(listed)],
         "conditions": [],
         "compared": None,
         "table": None,
@@ -98,7 +98,7 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
         "about": _about(sheet, zone),
         "sentence": [part.to_json() for part in parts],
         "copy": "".join(part.text for part in parts),
-        "rows": [_row(row, first_ns, last_ns) for row in sheet.rows],
+        "rows": [_row_content(row, first_ns, last_ns) for row in sheet.rows],
         "dates": [format_short_date(at_ns, zone) for at_ns in (first_ns, last_ns)]
         if last_ns
         else [],
@@ -177,7 +177,7 @@ def _conditions(sheet: Sheet) -> Iterator[str]:
         yield f"Made by {', '.join(filter(None, programs))}."
 
 
-def _row(row: SheetRow, first_ns: int, last_ns: int) -> dict[str, Any]:
+def _row_content(row: SheetRow, first_ns: int, last_ns: int) -> dict[str, Any]:
     measured = row.measured
     value = interval = ""
     if measured is not None:

@@ -38,7 +38,7 @@ __all__ = [
 DRAWS: Final = 64
 """Joints that stand for what a fit left open; the first is the likeliest."""
 AMBIENT_CHANNEL: Final = "temperature_ambient_degC"
-_SEED: Final = 20_270
+_DRAW_SEED: Final = 20_270
 PARAMETER_KEYS: Final = {
     "housing_rise": Parameter.HOUSING_RISE,
     "housing_time_s": Parameter.HOUSING_TIME,
@@ -139,7 +139,7 @@ def fitted_heat(settings: ThermalSettings, reference_degC: float = 20.0) -> Fitt
     names = [PARAMETER_KEYS[key] for key in settings.figures]
     value = np.array(list(settings.figures.values()))
     covariance = np.array(settings.log_covariance or np.eye(len(value)) * ASSUMED_SPREAD**2)
-    dice = np.random.default_rng(_SEED)
+    dice = np.random.default_rng(_DRAW_SEED)
     half = dice.multivariate_normal(
         np.zeros(len(value)), covariance, DRAWS // 2, method="eigh", check_valid="ignore"
     )

@@ -190,7 +190,9 @@ def _updated(
 ) -> ObserverState:
     """Return the state a step on: predicted by every draw, corrected by what sensors show."""
     nodes = fitted.joint.nodes
-    response = step_response(fitted.draws, _load(state.load, seconds, len(state.mean_degC)))
+    with np.errstate(over="ignore", invalid="ignore"):
+        # A draw beyond runaway grows without bound, as its equations do.
+        response = step_response(fitted.draws, _load(state.load, seconds, len(state.mean_degC)))
     before = state.mean_degC
     mean = np.empty_like(before)
     mean[:, :nodes] = (

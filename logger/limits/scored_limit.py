@@ -38,6 +38,8 @@ class ScoredLimit(TimedLimit, JointLimit):
     """It grows over the time between two readings: one alone says nothing."""
     bridges_window: ClassVar[bool] = True
     """A gap that is short against its window leaves the window as it is (`gaps`)."""
+    scores_any_row: ClassVar[bool] = False
+    """A score may come with any row of its joint, whatever that reads."""
     alone_over_restarts: ClassVar[bool] = False
     """Its memory depends on whether its alert was active when the recorder restarted."""
 
@@ -120,7 +122,9 @@ class ScoredLimit(TimedLimit, JointLimit):
             # Whatever is read, its delay is not over by then.
             return {}
         calm = self.calm_values(memory, active=state.active, until_ns=until_ns)
-        return self.without_readings if calm is None else calm
+        if calm is None and not self.scores_any_row:
+            return self.without_readings
+        return calm
 
     def calm_values(
         self, memory: LimitMemory | None, *, active: bool, until_ns: int

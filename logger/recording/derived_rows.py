@@ -156,10 +156,10 @@ def _forecast_rows(forecast: HeatForecast) -> Iterator[Row]:
         if one.falling is not None:
             passages.append((one.falling, False))
         for passage, is_rising in passages:
-            yield head | {"channel": one.channel, "is_rising": is_rising} | _times(passage)
+            yield head | {"channel": one.channel, "is_rising": is_rising} | _row_times(passage)
 
 
-def _times(passage: Passage) -> Row:
+def _row_times(passage: Passage) -> Row:
     return {
         "level_degC": passage.level_degC,
         "probability": passage.probability,

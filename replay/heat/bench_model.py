@@ -28,7 +28,7 @@ from replay.heat.trace import SensorPlace
 __all__ = ["thermal_settings", "write_bench_model"]
 
 _DRAWS: Final = 2000
-_SEED: Final = 20_280
+_WRITTEN_SEED: Final = 20_280
 _DIGITS: Final = 6
 
 
@@ -47,7 +47,7 @@ def thermal_settings(fit: HeatFit, fitted: datetime.date) -> ThermalSettings:
     problem, model = fit.problem, fit.problem.model
     count = problem.theta_count
     theta = fit.mode.outer[:count]
-    spread = np.random.default_rng(_SEED).multivariate_normal(
+    spread = np.random.default_rng(_WRITTEN_SEED).multivariate_normal(
         theta, fit.mode.covariance[:count, :count], _DRAWS, method="eigh"
     )
     keys = [key for key, name in PARAMETER_KEYS.items() if name in model.parameters]

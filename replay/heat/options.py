@@ -16,7 +16,7 @@ from replay.recording import Recording
 __all__ = ["ambient_choice", "chosen_joint", "temperature_degC"]
 
 _TEMPERATURE: Final = re.compile(r"\s*([+-]?\d+(?:\.\d+)?)\s*(?:degC|°C|C)?\s*")
-_AMBIENT: Final = "temperature_ambient_degC"
+_STATED_AMBIENT: Final = "temperature_ambient_degC"
 
 
 def temperature_degC(text: str, where: str) -> float:
@@ -28,7 +28,7 @@ def temperature_degC(text: str, where: str) -> float:
         It is none, or below -60 or above 250 degC, which no sensor here reads.
     """
     match = _TEMPERATURE.fullmatch(text)
-    channel = channel_named(_AMBIENT)
+    channel = channel_named(_STATED_AMBIENT)
     if match is None or not channel.lowest <= float(match[1]) <= channel.highest:
         span = f"from {channel.lowest:g} to {channel.highest:g} degC"
         raise InputError(

@@ -17,12 +17,13 @@ from replay.measure.kinds.ceiling import measure_ceiling
 from replay.measure.kinds.expectations import (
     expect_free,
     expect_friction,
+    expect_oscillation,
     expect_turns,
     expect_value,
 )
 from replay.measure.kinds.free import measure_free
 from replay.measure.kinds.friction import measure_friction
-from replay.measure.kinds.oscillation import expect_oscillation, measure_oscillation
+from replay.measure.kinds.oscillation import measure_oscillation
 from replay.measure.kinds.torque import expect_torque, measure_torque
 from replay.measure.kinds.turns import measure_turns
 from replay.measure.kinds.value import measure_value

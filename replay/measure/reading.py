@@ -140,6 +140,11 @@ def parse_reading(text: str, rules: Sequence[ReadingRule], *, where: str = "--re
         raise InputError(
             f"{where}: {name}: found {value_text!r}, expected {rule.words} greater than 0."
         )
+    if unit == "kg" and value < 0.0:
+        raise InputError(
+            f"{where}: {name}: found {value_text!r}, expected a mass of 0 or more: set the scale "
+            "to zero, or type a pull the other way as a force in N."
+        )
     at_value, at_unit, at_span = _read_at(at, rule, where)
     return Reading(
         name=name,

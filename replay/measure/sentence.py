@@ -65,7 +65,7 @@ def measurement_sentence(result: Measurement) -> str:
         reported = f"{result.answer}; {reported}" if reported else result.answer
     if not reported:
         reported = "nothing is known of what was asked for"
-    if lead and not any(one.has_interval for one in lead):
+    if lead and not result.answer and not any(one.has_interval for one in lead):
         return f"{who}{reported}; no interval: {_why_none(result)}."
     return f"{who}{reported}."
 

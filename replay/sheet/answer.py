@@ -40,11 +40,11 @@ def _specimen(sheet: Sheet) -> dict[str, Any]:
         "type": one.type,
         "recordings": list(one.recordings),
         "recorded_h": one.recorded_h,
-        "rows": [_row(row) for row in sheet.rows],
+        "rows": [_row_json(row) for row in sheet.rows],
     }
 
 
-def _row(row: SheetRow) -> dict[str, Any]:
+def _row_json(row: SheetRow) -> dict[str, Any]:
     claim, decision, trend = row.claim, row.decision, row.trend
     repeat = decision.repeat if decision is not None else None
     return {

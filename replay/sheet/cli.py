@@ -88,4 +88,4 @@ def _lines(
             [*words.difference_rows(comparison, labels)],
             indent=2,
         )
-    yield from words.note_lines(listed)
+    yield from words.sheet_note_lines(listed)

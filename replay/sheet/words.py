@@ -21,9 +21,9 @@ __all__ = [
     "difference_rows",
     "head_line",
     "measured_text",
-    "note_lines",
     "reason_text",
     "row_unit",
+    "sheet_note_lines",
     "sheet_rows",
     "shown_values",
     "trend_text",
@@ -31,7 +31,7 @@ __all__ = [
     "verdict_text",
 ]
 
-_UNITS: Final = {
+_READ_UNITS: Final = {
     "Nm": "N·m", "mNm": "mN·m", "kNm": "kN·m", "Nm_A": "N·m/A", "rad_s": "rad/s", "deg_s": "°/s",
     "turn_s": "turns/s", "deg": "°", "Nm_arcmin": "N·m/arcmin", "Nm_rad": "N·m/rad",
     "percent": "%", "K_W": "K/W", "ohm": "Ω", "mohm": "mΩ", "1": "",
@@ -42,7 +42,7 @@ _KEYS: Final = {
     "housing_degC": ("housing", " °C"),
     "supply_V": ("supply", " V"),
 }
-_COUNTED: Final = {
+_VERDICT_COUNTS: Final = {
     Verdict.CONFIRMED: "met",
     Verdict.FALLS_SHORT: "not met",
     Verdict.NOT_PROVEN: "not proven either way",
@@ -61,8 +61,8 @@ _HELD_BY: Final = {
 
 def unit_words(unit: str) -> str:
     """Return a unit of a claim's key, or a UCUM code, as a person reads it."""
-    if unit in _UNITS:
-        return _UNITS[unit]
+    if unit in _READ_UNITS:
+        return _READ_UNITS[unit]
     return unit_text(unit).replace("'", "arcmin").replace("Cel", "°C").replace("Ohm", "Ω")
 
 
@@ -214,7 +214,7 @@ def _counts_text(sheet: Sheet) -> str:
         return "nothing is claimed (`[joint.claims]` in the bench file)"
     counts = [
         f"{count} {words}"
-        for verdict, words in _COUNTED.items()
+        for verdict, words in _VERDICT_COUNTS.items()
         if (count := sheet.count_of(verdict))
     ]
     return f"of {claims} claim{'s' if claims != 1 else ''} {', '.join(counts)}"
@@ -289,7 +289,7 @@ def _chance_text(one: Difference) -> str:
     return f"{'more than chance' if one.is_more_than_chance else 'may be chance'} ({chance})"
 
 
-def note_lines(listed: SpecimenList) -> Iterator[str]:
+def sheet_note_lines(listed: SpecimenList) -> Iterator[str]:
     """Yield what has to be said beside the figures."""
     notes = [*listed.notes, *(note for one in listed.specimens for note in one.notes)]
     for note in dict.fromkeys(notes):

@@ -65,6 +65,7 @@ def record_forecast(
     trip: float = 80.0,
     model: bool = True,
     limits: str | None = None,
+    forecasts: bool = True,
 ) -> Recording:
     """Return the recording of a run, its readings fed as live in batches of `batch_s`."""
     seconds = len(run.current_A)
@@ -74,7 +75,7 @@ def record_forecast(
     manifest = new_manifest(bench, name=path.name, started_ns=START_NS, limits=in_force)
     writer = BulkWriter(path, manifest, bench)
     events = EventLog(bench, writer)
-    pipeline = Pipeline(bench, in_force, writer, events, start_ns=START_NS, forecasts=True)
+    pipeline = Pipeline(bench, in_force, writer, events, start_ns=START_NS, forecasts=forecasts)
     time_ns = START_NS + np.arange(seconds) * SECOND_NS
     whole = ReadingBatch(
         joint="a",

@@ -9,6 +9,7 @@ import datetime
 import math
 from typing import Annotated, Final, Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from logger.settings_file import SettingError, Settings
@@ -19,7 +20,8 @@ ASSUMED_SPREAD: Final = 0.1
 """Standard uncertainty of each logarithm where nobody stated one: 10 %."""
 _MOST: Final = 1e7
 PositiveFigure = Annotated[float, Field(gt=0, le=_MOST)]
-_Covariance = tuple[tuple[Annotated[float, Field(ge=-100, le=100)], ...], ...]
+_Covariance = tuple[tuple[Annotated[float, Field(ge=-16, le=16)], ...], ...]
+"""Of logarithms: a standard uncertainty of 4 is a factor of 50 already."""
 
 
 class ThermalSettings(Settings):
@@ -93,6 +95,9 @@ def _is_covariance(rows: _Covariance) -> bool:
     if any(row[at] < 0.0 for at, row in enumerate(rows)):
         return False
     sd = [math.sqrt(row[at]) for at, row in enumerate(rows)]
+    eigenvalues = np.linalg.eigvalsh(np.array(rows))
+    if eigenvalues[0] < -1e-6 * max(float(eigenvalues[-1]), 1e-12):
+        return False
     return all(
         abs(value - rows[j][i]) <= 1e-6 * (1e-12 + sd[i] * sd[j])
         and abs(value) <= sd[i] * sd[j] * (1.0 + 1e-6)

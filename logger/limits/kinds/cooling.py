@@ -60,6 +60,7 @@ class Cooling(ScoredLimit):
     measure_unit: ClassVar[Literal["share"]] = "share"
     measure_words: ClassVar[str] = " cooling"
     bridges_window: ClassVar[bool] = False
+    scores_any_row: ClassVar[bool] = True
     form: ClassVar[LimitForm] = LimitForm(
         key="cooling",
         words="cooling worse",

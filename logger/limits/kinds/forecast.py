@@ -63,6 +63,7 @@ class Forecast(ScoredLimit):
     measure_unit: ClassVar[Literal["share"]] = "share"
     measure_words: ClassVar[str] = " forecast"
     bridges_window: ClassVar[bool] = False
+    scores_any_row: ClassVar[bool] = True
     threshold_keys: ClassVar[frozenset[str]] = frozenset(
         ("probability_percent", "drop_off_percent")
     )

@@ -97,11 +97,11 @@ class PlannedHeat:
             "limit_degC": self.limit_degC,
             "ambient_degC": self.ambient_degC,
             "ambient_is_idle": self.ambient_is_idle,
-            "hottest_degC": _finite(self.hottest_degC),
-            "margin_K": _finite(self.margin_K),
+            "hottest_degC": _number_or_null(self.hottest_degC),
+            "margin_K": _number_or_null(self.margin_K),
             "holds_share": self.holds_share,
             "verdict": self.verdict.value,
-            "first_over_s": _finite(self.first_over_s),
+            "first_over_s": _number_or_null(self.first_over_s),
             "assumptions": [one.value for one in self.assumptions],
             "cautions": [one.value for one in self.cautions],
         }
@@ -213,5 +213,5 @@ def _planned_assumptions(fit: HeatFit, motion: Motion) -> tuple[PlannedAssumptio
     return tuple(out)
 
 
-def _finite(band: ValueBand) -> list[float | None]:
+def _number_or_null(band: ValueBand) -> list[float | None]:
     return [one if math.isfinite(one) else None for one in band]

@@ -3,11 +3,14 @@
 import math
 from typing import Final
 
-from logger.findings.uncertainty import student_factor
+import numpy as np
+
+from logger.findings.uncertainty import NORMAL_95, student_factor
+from replay.measure.kinds.oscillation import DAMPING
 from replay.measure.result import Expectation, QuantityKind, Way
 from replay.measure.setup import BenchSetup
 
-__all__ = ["expect_free", "expect_friction", "expect_turns", "expect_value"]
+__all__ = ["expect_free", "expect_friction", "expect_oscillation", "expect_turns", "expect_value"]
 
 RECTANGLE_95: Final = 0.475
 """Half of the middle 95 % of a division."""
@@ -95,5 +98,34 @@ def expect_turns(setup: BenchSetup) -> Expectation:
                 Way(words="20 turns", half_width=half_width(20.0)),
                 Way(words="a dial gauge at the mark", half_width=half_width(5.0, EYE_RAD / 50.0)),
             ),
+        ),
+    )
+
+
+def expect_oscillation(setup: BenchSetup) -> Expectation:
+    """Return how narrow a damping ratio of 0.01 at 6 Hz can get: the Cramér-Rao bound at 20 dB."""
+    del setup
+
+    def half_width(rate_hz: float, length_s: float) -> float:
+        decay = 0.01 * 2.0 * math.pi * 6.0
+        noise_share = 0.1 / math.sqrt(2.0)
+        # For a decaying sine sampled evenly: the information on the decay, its phase integrated.
+        at = np.arange(0.0, length_s, 1.0 / rate_hz)
+        weight = np.exp(-2.0 * decay * at)
+        spread = (weight * at**2).sum() - (weight * at).sum() ** 2 / weight.sum()
+        bound = noise_share * math.sqrt(2.0 / spread)
+        return NORMAL_95 * bound / (2.0 * math.pi * 6.0)
+
+    here = half_width(100.0, 5.0)
+    ways = (
+        Way(words="100 readings a second for 20 s after the push", half_width=half_width(100, 20)),
+        Way(words="1,000 readings a second for 5 s", half_width=half_width(1000, 5)),
+    )
+    return Expectation(
+        of=DAMPING,
+        half_width=here,
+        with_words="5 s after a push, 100 readings a second, a swing ten times its noise at 6 Hz",
+        narrower=tuple(
+            sorted((one for one in ways if one.half_width < here), key=lambda one: one.half_width)
         ),
     )

@@ -109,7 +109,7 @@ def _drawn_means(groups: Sequence[Floats], division: float) -> Floats | None:
     dice = bench_dice("free")
     if division:
         return draw_positions(groups, division, n=DRAW_COUNT, dice=dice)
-    if min(len(one) for one in groups) < 2:
+    if min(len(one) for one in groups) < 2 or not any(np.ptp(one) > 0.0 for one in groups):
         return None
     return np.stack(
         [

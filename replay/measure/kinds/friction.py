@@ -167,7 +167,7 @@ def _by_speed(pairs: Sequence[PassPair]) -> list[list[PassPair]]:
 
 
 def _over_pairs(of: QuantityKind, values: Floats, at: dict[str, float]) -> MeasuredQuantity:
-    if len(values) < 2:
+    if len(values) < 2 or float(np.ptp(values)) <= 0.0:
         return bare_quantity(of, float(values.mean()))
     part = UncertaintyPart(
         source="passes",

@@ -23,24 +23,24 @@ from replay.measure.kinds.swing import (
 )
 from replay.measure.procedure import Fact
 from replay.measure.result import (
-    Expectation,
     MeasuredQuantity,
     Measurement,
     QuantityKind,
     UnknownResult,
-    Way,
     bare_quantity,
     student_quantity,
 )
 from replay.measure.setup import BenchSetup, SpanTrace
 
-__all__ = ["expect_oscillation", "measure_oscillation"]
+__all__ = ["DAMPING", "measure_oscillation"]
 
 UNKNOWN_FACTOR: Final = 4.0
 """An interval of damping whose ends differ by more is no knowledge."""
 DRY_GAIN: Final = 12.0
+CLEAN: Final = 1e-4
+"""Residuals of so little of the amplitude are those of the numbers, whatever their colour."""
 COLOURED: Final = 3.5
-"""Residual power around the frequency, against elsewhere, from which on no decay describes it."""
+"""Residual power, against white noise, from which on no decay describes it."""
 
 FREQUENCY: Final = QuantityKind("frequency", "frequency", "Hz")
 DAMPING: Final = QuantityKind("damping_ratio", "damping ratio", "1")
@@ -126,7 +126,9 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
     highest = 0.5 / step
     grid = span.grids.get(channel, 0.0)
     left = line_residual(time_s, values)
-    fit = fit_decay(time_s, values, least_scatter=grid / math.sqrt(12.0))
+    # What stands still or drifts straight leaves nothing but the rounding of its numbers.
+    is_straight = float(np.ptp(left)) <= max(1e-9 * float(np.abs(values).max()), 1.5 * grid)
+    fit = None if is_straight else fit_decay(time_s, values, least_scatter=grid / math.sqrt(12.0))
     top = bare_quantity(HIGHEST, highest)
     amplitude = QuantityKind("amplitude", f"amplitude of {channel}", _unit_of(channel))
     picture = _picture(time_s, left, channel)
@@ -142,8 +144,10 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
         )
     at = {"start_s": round(float(time_s[0]), 3)} if len(setup.spans) > 1 else {}
     remarks = _remarks(fit.omega / 2.0 / math.pi, highest, steps)
-    is_coloured = _residual_peak(fit, step) > COLOURED
-    if is_coloured and dry_decay_gain(time_s, values, fit) > DRY_GAIN:
+    is_coloured = _residual_peak(fit) > COLOURED
+    gain, dry_left = dry_decay_gain(time_s, values, fit) if is_coloured else (0.0, left)
+    # A burst that noise made may look like it, but leaves the rest of its swinging.
+    if gain > DRY_GAIN and _peak_of(dry_left) < COLOURED:
         return Measurement(
             **common,  # type: ignore[arg-type]
             method=DECAY,
@@ -153,7 +157,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
             picture=picture,
         )
     if is_coloured:
-        noise = fit_noise_driven(time_s, values, fit.omega)
+        noise = fit_noise_driven(time_s, values, _strongest(left, step))
         if noise is not None:
             return Measurement(
                 **common,  # type: ignore[arg-type]
@@ -235,19 +239,26 @@ def _is_there(left: Floats, fit: DecayFit) -> bool:
     return gain > 6.0 * math.log(n) + 10.0
 
 
-def _residual_peak(fit: DecayFit, step: float) -> float:
-    """Return the residual's mean power around the frequency against its median elsewhere."""
-    power = np.abs(np.fft.rfft(fit.residuals - fit.residuals.mean()))[1:] ** 2
-    omegas = 2.0 * math.pi * np.fft.rfftfreq(len(fit.residuals), step)[1:]
-    near = (omegas > 0.8 * fit.omega) & (omegas < 1.25 * fit.omega)
-    if near.sum() < 3 or (~near).sum() < 8:
+def _residual_peak(fit: DecayFit) -> float:
+    """Return the largest power that is left beside a fit, against what white noise would have."""
+    if float(np.std(fit.residuals)) < CLEAN * fit.amplitude:
         return 0.0
-    elsewhere = float(np.median(power[~near])) / math.log(2.0)
-    return (
-        float(np.sort(power[near])[-3:].mean())
-        / max(elsewhere, 1e-300)
-        / math.log(max(float(near.sum()), 3.0))
-    )
+    return _peak_of(fit.residuals)
+
+
+def _peak_of(residuals: Floats) -> float:
+    power = np.abs(np.fft.rfft(residuals - residuals.mean()))[1:] ** 2
+    white = float(np.median(power)) / math.log(2.0)
+    # The largest of n powers of white noise is about the logarithm of n times their mean.
+    largest = float(np.sort(power)[-3:].mean())
+    return largest / max(white, 1e-300) / math.log(max(len(power), 3))
+
+
+def _strongest(left: Floats, step: float) -> float:
+    """Return where the spectrum is largest, in rad/s: a decay may have taken a burst beside it."""
+    power = np.abs(np.fft.rfft(left))
+    power[:2] = 0.0
+    return 2.0 * math.pi * float(np.fft.rfftfreq(len(left), step)[int(np.argmax(power))])
 
 
 def _is_sustained(fit: DecayFit, time_s: Floats) -> bool:
@@ -358,32 +369,3 @@ def _picture(time_s: Floats, left: Floats, channel: str) -> dict[str, object]:
         "frequency_Hz": np.round(np.fft.rfftfreq(n, step), 4)[:2000].tolist(),
         "amplitude": spectrum[:2000].tolist(),
     }
-
-
-def expect_oscillation(setup: BenchSetup) -> Expectation:
-    """Return how narrow a damping ratio of 0.01 at 6 Hz can get: the Cramér-Rao bound at 20 dB."""
-    del setup
-
-    def half_width(rate_hz: float, length_s: float) -> float:
-        decay = 0.01 * 2.0 * math.pi * 6.0
-        noise_share = 0.1 / math.sqrt(2.0)
-        # For a decaying sine sampled evenly: the information on the decay, its phase integrated.
-        at = np.arange(0.0, length_s, 1.0 / rate_hz)
-        weight = np.exp(-2.0 * decay * at)
-        spread = (weight * at**2).sum() - (weight * at).sum() ** 2 / weight.sum()
-        bound = noise_share * math.sqrt(2.0 / spread)
-        return NORMAL_95 * bound / (2.0 * math.pi * 6.0)
-
-    here = half_width(100.0, 5.0)
-    ways = (
-        Way(words="100 readings a second for 20 s after the push", half_width=half_width(100, 20)),
-        Way(words="1,000 readings a second for 5 s", half_width=half_width(1000, 5)),
-    )
-    return Expectation(
-        of=DAMPING,
-        half_width=here,
-        with_words="5 s after a push, 100 readings a second, a swing ten times its noise at 6 Hz",
-        narrower=tuple(
-            sorted((one for one in ways if one.half_width < here), key=lambda one: one.half_width)
-        ),
-    )

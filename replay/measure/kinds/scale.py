@@ -273,6 +273,11 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
             "--reading: scale: found only readings with a torque, expected one more whose torque "
             "is asked for: scale=3.78 kg."
         )
+    if any(not one.value for one in known):
+        raise InputError(
+            "--reading: scale: found 0 with a torque that is known, expected what the scale reads "
+            "under it: it stands for the arm."
+        )
     gravity = GRAVITY_M_S2 if found[0].unit == "kg" else 1.0
     drawn_arm, arm, lever = None, 0.0, None
     if known:
@@ -294,7 +299,7 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
         drawn = np.mean([_drawn_force(one, dice) for one in asked], axis=0)
     drawn = drawn * gravity * drawn_arm
     is_known = bool(asked[0].division or asked[0].bound)
-    if len(asked) > 1 and not is_known:
+    if len(asked) > 1 and not is_known and np.ptp(values) > 0.0:
         spread = float(values.std(ddof=1)) / math.sqrt(len(values)) * gravity * arm
         drawn = drawn + spread * dice.standard_t(len(values) - 1, DRAW_COUNT)
         is_known = True

@@ -121,15 +121,16 @@ def fit_decay(time_s: Floats, values: Floats, *, least_scatter: float = 0.0) -> 
         axis=1,
     )
     cov = np.linalg.pinv(jacobian.T @ jacobian) * scatter**2
+    spread = np.sqrt(np.maximum(np.diag(cov), 0.0))
     amplitude = math.hypot(a, b)
     along = np.array([a, b]) / max(amplitude, 1e-300)
     return DecayFit(
         omega=omega,
         decay=decay,
         amplitude=amplitude,
-        omega_uncertainty=float(np.sqrt(cov[0, 0])),
-        decay_uncertainty=float(np.sqrt(cov[1, 1])),
-        amplitude_uncertainty=float(np.sqrt(along @ cov[2:4, 2:4] @ along)),
+        omega_uncertainty=float(spread[0]),
+        decay_uncertainty=float(spread[1]),
+        amplitude_uncertainty=math.sqrt(max(float(along @ cov[2:4, 2:4] @ along), 0.0)),
         residual=scatter,
         residuals=residuals,
         dof=dof,
@@ -179,14 +180,15 @@ def _cost(at: Floats, values: Floats, omega: float, decay: float) -> float:
     return float((_projected(at, values, omega, decay)[0] ** 2).sum())
 
 
-def dry_decay_gain(time_s: Floats, values: Floats, fit: DecayFit) -> float:
+def dry_decay_gain(time_s: Floats, values: Floats, fit: DecayFit) -> tuple[float, Floats]:
     """Return by how much a linear envelope describes readings better than an exponential one.
 
-    Twice the logarithm of their likelihoods' ratio: dry friction takes the same off each swing.
+    Twice the logarithm of their likelihoods' ratio, and what the linear one leaves: dry friction
+    takes the same off each swing.
     """
     at = time_s - time_s[0]
     own = float((fit.residuals**2).sum())
-    best = math.inf
+    best, best_left = math.inf, fit.residuals
     for end in np.geomspace(0.1, 4.0, 24) * float(at[-1]):
         envelope = np.maximum(1.0 - at / end, 0.0)
         for omega in fit.omega + fit.omega_uncertainty * np.array([-2.0, 0.0, 2.0]):
@@ -200,8 +202,9 @@ def dry_decay_gain(time_s: Floats, values: Floats, fit: DecayFit) -> float:
                 axis=1,
             )
             left = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
-            best = min(best, float((left**2).sum()))
-    return len(at) * math.log(own / best)
+            if (squares := float((left**2).sum())) < best:
+                best, best_left = squares, left
+    return len(at) * math.log(own / best), best_left
 
 
 def fit_noise_driven(time_s: Floats, values: Floats, omega: float) -> NoiseFit | None:

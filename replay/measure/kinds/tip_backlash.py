@@ -57,7 +57,8 @@ READ_TWICE: Final = Fact(
     "read twice", "Each play is the difference of two readings of the ruler, rounded by itself."
 )
 TIP_NO_SPREAD: Final = Fact(
-    "no spread", "one reading, and no division of the ruler was stated (--division tip=1 mm)"
+    "no spread",
+    "one reading or equal ones, and no division of the ruler was stated (--division tip=1 mm)",
 )
 ONE_LOAD: Final = Fact("one load", "the tip was read with one load only")
 TWO_LOADS: Final = Fact(
@@ -123,7 +124,8 @@ def _from_plays(
         # Two readings, each rounded; repeats are rounded alike, so their number does not help.
         half = 0.5 * division
         drawn += dice.uniform(-half, half, DRAW_COUNT) - dice.uniform(-half, half, DRAW_COUNT)
-    is_known = n > 1 or division > 0.0 or bound > 0.0
+    # Equal readings without a division have no scatter, and that is no knowledge.
+    is_known = float(np.ptp(values)) > 0.0 or division > 0.0 or bound > 0.0
     return _answer(
         setup,
         arm,
@@ -151,7 +153,7 @@ def _from_tips(
     positions: Floats | None = None
     if division:
         positions = draw_positions(groups, division, n=DRAW_COUNT, dice=dice)
-    elif dof:
+    elif any(float(np.ptp(one)) > 0.0 for one in groups):
         squares = sum(float(((one - one.mean()) ** 2).sum()) for one in groups)
         scatter = math.sqrt(squares / dof) * np.sqrt(dof / dice.chisquare(dof, DRAW_COUNT))
         positions = np.stack(

@@ -143,10 +143,11 @@ def measure_torque(setup: BenchSetup) -> Measurement:
             "--reading: scale: found less torque with more current, expected more: are levels "
             "interchanged?"
         )
-    law = (
-        UncertaintyPart(source="law of saturation", contribution=saturation_spread(levels, branch)),
-    )
-    lines = _Branches(up, down, (*lever.parts, *(law if is_bent else ())), rounding)
+    shared = lever.parts
+    if is_bent:
+        spread = saturation_spread(levels, branch)
+        shared = (*shared, UncertaintyPart(source="law of saturation", contribution=spread))
+    lines = _Branches(up, down, shared, rounding)
     standing = _standing(found, lines)
     quantities, unknown = _quantities(lines, standing)
     stored = setup.joint.per_ampere

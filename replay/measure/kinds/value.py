@@ -33,8 +33,8 @@ READ_OFF_METHOD: Final = Fact("read off", "read off an instrument")
 READ_OFF_SOURCE: Final = "JCGM 100, 4.2 and 4.3; JCGM 101"
 READ_OFF_NO_SPREAD: Final = Fact(
     "no spread",
-    "One reading without a stated division or uncertainty: there is no interval. State the "
-    "instrument's division (--division NAME=VALUE) or +- behind the value.",
+    "One reading, or equal ones, without a stated division or uncertainty: there is no interval. "
+    "State the instrument's division (--division NAME=VALUE) or +- behind the value.",
 )
 AS_STATED: Final = Fact("as stated", "What was typed behind +- is right, and repeats share it.")
 
@@ -104,13 +104,13 @@ def quantity_of_readings(found: Sequence[Reading], of: QuantityKind) -> Measured
                 degrees_of_freedom=n - 1,
             ),
         )
-        if n > 1
+        if n > 1 and np.ptp(values) > 0.0
         else ()
     )
     if first.bound and first.factor is None:
         # A rectangular part is no normal one: drawn, not combined.
         drawn = drawn_reading(mean, bound=first.bound, factor=None, dice=dice)
-        if n > 1:
+        if repeats:
             drawn = drawn + dice.standard_t(n - 1, DRAW_COUNT) * repeats[0].contribution
         return drawn_quantity(of, mean, drawn, (*repeats, _stated(first)))
     if not repeats and not first.bound:

@@ -8,7 +8,7 @@ from datetime import UTC
 import numpy as np
 import pytest
 
-from dashboard.live.model_text import is_present, model_remarks, model_text
+from dashboard.live.model_text import model_remarks, model_text
 from logger.heat.watch import HeatState
 from logger.joint.bench.bench import JointSettings, TorqueSettings
 from logger.joint.bench.thermal_settings import ThermalSettings
@@ -134,9 +134,8 @@ def test_why_nothing_is_forecast(state, value, part):
 
 def test_an_old_forecast_is_none():
     """After half a minute it is of another instant."""
-    assert is_present(_forecast(), AT_NS + 29 * 10**9)
-    assert not is_present(_forecast(), AT_NS + 31 * 10**9)
-    assert not is_present(None, AT_NS)
+    assert _forecast().is_present(AT_NS + 29 * 10**9)
+    assert not _forecast().is_present(AT_NS + 31 * 10**9)
 
 
 def test_by_what_it_is_forecast_is_named():

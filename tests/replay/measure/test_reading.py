@@ -63,6 +63,8 @@ def test_what_a_value_was_read_at():
     [
         ("arm=0 mm", TIP, "greater than 0"),
         ("arm=-344 mm", TIP, "greater than 0"),
+        ("scale=-3 kg", SCALE, "0 or more"),
+        ("mass=-1 g", ANY, "0 or more"),
         ("arm=344", TIP, "without a unit"),
         ("arm=344 kg", TIP, "a length"),
         ("arm=344 foos", TIP, "'foos'"),

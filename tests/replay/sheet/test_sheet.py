@@ -10,7 +10,7 @@ from replay.sheet.conditions import ConditionFault
 from replay.sheet.sheet import make_sheet, measured_of
 from replay.sheet.specimens import Note, NoteKind, Specimen, SpecimenList
 from replay.sheet.verdict import Verdict
-from replay.sheet.words import difference_rows, head_line, note_lines, sheet_rows
+from replay.sheet.words import difference_rows, head_line, sheet_note_lines, sheet_rows
 from tests.support.one_joint import MOTOR, one_joint_bench
 from tests.support.sheet_findings import sourced
 
@@ -197,6 +197,6 @@ def test_two_specimens_in_words_and_as_an_answer():
     assert answer["comparison"]["questions"] == 1
     assert answer["comparison"]["differences"][0]["value"] == 2.0
     assert [one["specimen"] for one in answer["specimens"]] == ["A-1", "B-2"]
-    assert [*note_lines(listed)] == [
+    assert [*sheet_note_lines(listed)] == [
         "a is the name of several specimens: A-1, B-2. Each has a sheet of its own."
     ]

@@ -1,9 +1,12 @@
 """A limit on what a temperature will do: raised before it does, live and afterwards alike."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger.joint.batch import ReadingBatch
+from logger.limits.deferral import DeferredState, evaluate_deferred
 from logger.limits.describe import describe_limits
 from logger.limits.evaluate import evaluate, initial_state, plan_limits
 from logger.limits.limit import check_for_bench, parse_limits
@@ -91,7 +94,9 @@ def test_after_a_gap_nothing_is_raised_until_the_joint_was_followed_for_a_minute
 def test_live_and_afterwards_are_alike(heated, tmp_path):
     """The recorder's alert is that of an evaluation over the stored rows."""
     run, _, level = heated
-    recording = record_forecast(tmp_path / "rec", run, limits=TEXT.format(above=level))
+    recording = record_forecast(
+        tmp_path / "rec", run, limits=TEXT.format(above=level), forecasts=False
+    )
     live = [event for event in recording.read_events() if event.limit == "hot-soon"]
     after = evaluate_joint(recording, recording.limit_sets, "a").changes
     assert [(one.kind, one.time_ns) for one in live] == [(one.kind, one.time_ns) for one in after]
@@ -111,3 +116,22 @@ def test_a_joint_without_a_model_is_not_watched(heated):
         "warns when the housing of any joint with a model of heat is as likely as 60 % to reach "
         "70 °C within 5 min; clears at 20 % or less"
     )
+
+
+def test_it_is_raised_by_a_row_without_a_temperature(heated):
+    """A step ends with any row: held readings are evaluated at the one that ends it, no later."""
+    run, batch, level = heated
+    temperature = batch.columns[HOUSING].copy()
+    temperature[np.arange(len(batch)) % 7 != 3] = np.nan
+    batch = replace(batch, columns={**batch.columns, HOUSING: temperature})
+    plan = _plan(run, level, run.fitted)
+    state = initial_state(plan, start_ns=START_NS)
+    deferred, calls = DeferredState(state=state), ([], [])
+    for row in range(len(batch)):
+        part, now_ns = batch.select_rows(slice(row, row + 1)), int(batch.time_ns[row])
+        found, state = evaluate(plan, state, part, now_ns=now_ns)
+        evaluation, deferred = evaluate_deferred(plan, deferred, part, now_ns=now_ns)
+        calls[0].extend((row, one) for one in found)
+        calls[1].extend((row, one) for one in (evaluation.changes if evaluation else ()))
+    assert len(calls[0]) == 2
+    assert calls[1] == calls[0]

@@ -51,6 +51,14 @@ def test_noise_that_keeps_it_going_is_no_decay():
     assert _held(found, "damping_ratio", 0.05)
 
 
+def test_bursts_that_noise_makes_are_not_taken_for_dry_friction():
+    """A lightly damped resonance waxes and wanes: eight draws, none of them a decay."""
+    time_s, dice = np.arange(0, 60.0, 0.02), np.random.default_rng(3)
+    for _ in range(8):
+        values = noise_driven_values(dice, time_s, frequency=6.0, damping=0.02)
+        assert measure_oscillation(swing_setup(time_s, values)).method.code == "spectrum"
+
+
 def test_a_limit_cycle_has_no_damping():
     """Sustained: said, not a ratio of nought."""
     values = np.sin(2 * np.pi * 6.0 * T) + np.random.default_rng(1).normal(0, 0.05, len(T))
@@ -82,6 +90,21 @@ def test_nothing_swings():
         values = np.random.default_rng(seed).normal(0, 1.0, len(T))
         found = measure_oscillation(swing_setup(T, values))
         assert found.answer.startswith("nothing swings"), seed
+
+
+@pytest.mark.parametrize("values", [np.ones(len(T)), 3.0 * T, np.rint(0.2 * T)])
+def test_what_stands_still_or_drifts_does_not_swing(values):
+    """Nothing is left beside the line but rounding: no frequency is made of it."""
+    found = measure_oscillation(swing_setup(T, values, count=1.0))
+    assert found.answer.startswith("nothing swings")
+    assert found.quantity_named("frequency") is None
+
+
+def test_a_sine_without_noise():
+    """What is left is the rounding of numbers, and no spectrum of anything."""
+    found = measure_oscillation(swing_setup(T, np.sin(2 * np.pi * 6.0 * T)))
+    assert found.method.code == "decay"
+    assert found.quantities[0].value == pytest.approx(6.0, rel=1e-6)
 
 
 def test_the_inertia_of_an_arm_from_a_second_one():

@@ -58,6 +58,14 @@ def test_what_stands_still_is_not_believed_without_a_nudge():
     assert {one.why.code for one in _measured(*texts, scale="10 g").unknown} == {"not nudged"}
 
 
+def test_four_levels_up_and_three_down_are_enough_for_a_line():
+    """Too few to see a curvature, and no curvature is looked for."""
+    levels = [(1, 1.0), (2, 2.0), (3, 3.0), (4, 4.0), (3, 3.2), (2, 2.2), (1, 1.2)]
+    readings = [f"scale={kilograms} kg at {ampere} A" for ampere, kilograms in levels]
+    found = _measured("arm=344 mm", *readings, scale="10 g")
+    assert found.quantities[0].of.name.startswith("torque_per_ampere")
+
+
 def test_stored_torque_that_was_wrong_is_told():
     """The bench file says 1.83, the scale 1.9: what the pages show is 3.7 % low."""
     bench = draw_torque_bench(np.random.default_rng(1), division_g=1.0)
@@ -83,12 +91,13 @@ def test_saturation_is_seen_and_the_small_slope_told():
     [
         (["arm=344 mm"], "no 'scale'"),
         (["scale=3 kg at 6 A"], "no 'arm'"),
-        (["arm=344 mm", "scale=-3 kg at 1 A", "scale=2 N at 2 A"], "one unit"),
+        (["arm=344 mm", "scale=3 kg at 1 A", "scale=2 N at 2 A"], "one unit"),
         (["arm=344 mm", "scale=1 kg at 1 A", "scale=2 kg"], "with and without a current"),
         (["arm=344 mm", "scale=1 kg at 1 A", "scale=2 kg at 2 A"], "at least three"),
         (["arm=344 mm", "scale=1 kg at 1 A", "scale=2 kg at -2 A"], "both signs"),
         (["arm=344 mm", "scale=1 kg", "angle=85 deg"], "of level"),
         (["scale=1.49 kg at 12.5 N.m"], "one more"),
+        (["scale=0 kg at 12.5 N.m", "scale=1 kg"], "stands for the arm"),
     ],
 )
 def test_what_is_missing_is_named(readings, words):

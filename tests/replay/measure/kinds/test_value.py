@@ -44,6 +44,20 @@ def test_one_reading_alone_has_no_interval():
     assert [one.code for one in found.remarks] == ["no spread"]
 
 
+def test_equal_readings_without_a_division_have_no_interval():
+    """No scatter is no knowledge: an interval of nothing would be a lie."""
+    assert not _measured("mass=1 kg", "mass=1 kg").quantities[0].has_interval
+    tips = ["tip=12 mm at 10 N", "tip=9 mm at -10 N"] * 2
+    for kind, readings in (
+        ("backlash", ["arm=344 mm", *tips]),
+        ("backlash", ["arm=344 mm", "play=1 mm", "play=1 mm"]),
+        ("free", ["arm=1 m", *["forward=3 N", "backward=2 N"] * 2]),
+        ("torque", ["arm=1 m", "scale=3 kg", "scale=3 kg"]),
+    ):
+        found = evaluate_measurement(kind, bench_setup(kind, readings=readings))
+        assert not found.quantities[0].has_interval, readings
+
+
 def test_unlike_readings_of_one_name_are_refused():
     """A mass is no length."""
     with pytest.raises(InputError, match="one kind"):
