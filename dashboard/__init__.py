@@ -3,7 +3,9 @@
     app        the server: one process, one port
     cli        the commands that serve pages
     drawn_joints  which joints of a recording are drawn
-    plot_data  the one place that reads from replay what a figure draws
+    plot_data  which rows a figure of a recording has, and what is marked in them
+    row_data   the lines, bands and flags of rows, read from replay
+    flag_data  the flags of a figure, read from replay
     position_breaks  where the positions of a joint begin anew, and traces end
     server/    what every route shares: requests, open recordings, origin, memory
     access/    the password, where the pages are served to other machines

@@ -39,6 +39,14 @@ class Overlay:
     recording: Recording
     shift_ns: int
     """By how much later than the first one it starts; negative: earlier."""
+    joints: tuple[str, str] | None = None
+    """The one joint of the first one that something lies over, and the joint that does; None: each
+    joint lies over the one of its name."""
+
+    def joint_over(self, joint: str) -> str | None:
+        """Return its joint that lies over one of the first one, None for none."""
+        over = joint if self.joints is None else dict([self.joints]).get(joint)
+        return over if over in self.recording.joints else None
 
     @property
     def zero_ns(self) -> int:

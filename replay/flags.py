@@ -5,7 +5,7 @@ for how long are whole numbers that add up over neighbouring bins: a live page t
 they close has what one reading of the whole gives. Time in which a joint has a gap counts for none.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -17,9 +17,16 @@ from logger.arrays import TIME_MAX_NS, Ints
 from logger.joint.bench.codes import UNKNOWN_CODE, CodeTable
 from logger.joint.channels import channel_named
 from logger.joint.quantities import QUANTITIES
-from logger.store.pyramid.seconds import gap_limit_ns
+from logger.store.pyramid.seconds import BASE_NS, gap_limit_ns
 from logger.time_chunks import time_chunks
-from replay.code_courses import NO_CODES, CodeCourse, CodeSource, course_of_readings
+from replay.code_courses import (
+    NO_CODES,
+    SPAN_NS,
+    CodeCourse,
+    CodeSource,
+    course_of_readings,
+    merged_course,
+)
 from replay.drive_state import codes_of_channel, codes_of_message
 from replay.recording import Recording
 
@@ -35,6 +42,8 @@ __all__ = [
 
 FLAG_QUANTITIES: Final = ("fault", "state")
 """Codes of which each bit or name is a flag; a count is a number like any other."""
+MAX_ROWS: Final = 2_000_000
+"""Rows that are read of a joint whose events were held back; where there are more, its seconds."""
 MAX_FLAGS: Final = 12
 """Of one source; a code without words may have thousands of values."""
 OTHER_FLAGS: Final = "others"
@@ -60,6 +69,8 @@ class Flag:
     """When it went off, `TIME_MAX_NS` where it has not; of a message when it came."""
     lasts: bool = True
     """False of messages that say nothing of how long: they are counted only."""
+    is_counted: bool = True
+    """False where it came on too often to be counted: only its share is known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +174,7 @@ def _read_courses(recording: Recording, joint: str) -> Iterator[tuple[CodeSource
         course = courses.get(source, NO_CODES)
         if recording.manifest.cut_from:
             course = _with_first_code(recording, source, course)
-        yield source, course
+        yield source, _with_held_back(recording, source, course)
     for frame in frames:
         source = CodeSource(joint=joint, channel="", frame=frame.name)
         if frame.part and source in courses:
@@ -189,6 +200,68 @@ def _with_first_code(recording: Recording, source: CodeSource, course: CodeCours
         source.joint, recording.start_ns, until_ns, channels=[source.channel], lead_in=True
     ).channel_series(source.channel)
     return course.since(int(time_ns[0]), int(value[0])) if len(time_ns) else course
+
+
+def _with_held_back(recording: Recording, source: CodeSource, course: CodeCourse) -> CodeCourse:
+    """Return a course with the changes of which no event tells, from rows or from seconds."""
+    courses = recording.code_courses
+    spans = courses.held_back_spans(source.joint)
+    parts = [course]
+    if spans:
+        read = _codes_of_seconds if _are_too_many(recording, source.joint) else _codes_of_rows
+        parts.append(courses.read_once(source, len(spans), partial(read, recording, spans)))
+    since_ns = courses.holding_back_ns(source.joint)
+    if since_ns is not None:
+        span = since_ns, min(since_ns + SPAN_NS, recording.end_ns)
+        parts.append(_codes_of_rows(recording, [span], source))
+    return course if len(parts) == 1 else merged_course(parts)
+
+
+def _are_too_many(recording: Recording, joint: str) -> bool:
+    """Return whether a joint has more rows than are read where its events were held back."""
+    spans = recording.code_courses.held_back_spans(joint)
+    share = sum(end - begin for begin, end in spans) / max(1, recording.end_ns - recording.start_ns)
+    return share * recording.reading_count(joint) > MAX_ROWS
+
+
+def _codes_of_rows(
+    recording: Recording, spans: Sequence[tuple[int, int]], source: CodeSource
+) -> CodeCourse:
+    begins, ends = (np.array(edges, np.int64) for edges in zip(*spans, strict=True))
+    parts = [NO_CODES]
+    for begin_ns, until_ns in time_chunks(int(begins[0]), int(ends[-1])):
+        if not ((begins < until_ns) & (ends > begin_ns)).any():
+            continue
+        time_ns, value = recording.read_readings(
+            source.joint, begin_ns, until_ns, channels=[source.channel]
+        ).channel_series(source.channel)
+        begun = np.searchsorted(begins, time_ns, "right")
+        is_inside = (begun > 0) & (time_ns < ends[begun - 1])
+        parts.append(course_of_readings(time_ns[is_inside], value[is_inside].astype(np.int64)))
+    return merged_course(parts)
+
+
+def _codes_of_seconds(
+    recording: Recording, spans: Sequence[tuple[int, int]], source: CodeSource
+) -> CodeCourse:
+    """Return a course in which each second has its two codes for as long as it had them.
+
+    Exact where a second has two codes, in an order of its own; of more the middle ones count for
+    the two ends.
+    """
+    begins, ends = (np.array(edges, np.int64) for edges in zip(*spans, strict=True))
+    first_ns, last_ns = begins[0] // BASE_NS * BASE_NS, -(-ends[-1] // BASE_NS) * BASE_NS
+    seconds = recording.read_buckets(source.joint, source.channel, int(first_ns), int(last_ns))
+    middle_ns = seconds.start_ns + BASE_NS // 2
+    begun = np.searchsorted(begins, middle_ns, "right")
+    seconds_inside = np.flatnonzero((begun > 0) & (middle_ns < ends[begun - 1]))
+    start_ns = seconds.start_ns[seconds_inside]
+    low, high = seconds.minimum[seconds_inside], seconds.maximum[seconds_inside]
+    share = (seconds.mean[seconds_inside] - low) / np.where(high > low, high - low, 1.0)
+    time_ns = np.stack([start_ns, start_ns + (share * BASE_NS).astype(np.int64)], axis=1)
+    return course_of_readings(
+        time_ns.ravel(), np.stack([high, low], axis=1).ravel().astype(np.int64)
+    )
 
 
 def _flags_of_source(
@@ -219,6 +292,7 @@ def _flags_of_source(
                 on_ns=spans[0],
                 off_ns=spans[1],
                 lasts=lasts,
+                is_counted=not (source.channel and _are_too_many(recording, source.joint)),
             )
 
 

@@ -53,6 +53,20 @@ export function formatReading(value) {
   return formatNumber(value, Number.isInteger(value) ? 0 : 1);
 }
 
+/**
+ * How often a flag came on, and for what share of the time it was on (NaN: not known).
+ * @param {number} count
+ * @param {number} share
+ */
+export function formatFlag(count, share) {
+  const times = count < 1 ? "" : count === 1 ? "once" : formatThousands(count) + " times";
+  if (!Number.isFinite(share) || (share <= 0 && !times)) return times || "not on";
+  const isCoarse = share >= 0.0995 && share < 0.99;
+  const percent = formatNumber(Math.min(100 * share, 99.9), isCoarse ? 0 : 1) + " % of the time";
+  const part = share >= 1 ? "all the time" : share < 0.001 ? "under 0.1 % of the time" : percent;
+  return times ? `${times}, ${part}` : part;
+}
+
 /** Rounds to whole numbers, an exact tie to the even one. @param {number} value */
 function roundEven(value) {
   return Number(toFixedEven(value, 0));

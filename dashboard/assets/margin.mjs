@@ -87,7 +87,7 @@ function drawEndedLimit(sheet, group, limit) {
 function drawValue(sheet, group, tip, y, tipY) {
   const { isNarrow, plotRight } = sheet;
   const row = sheet.meta.rows[tip.row];
-  const cls = `p${tip.pen}${tip.other ? " other" : ""}`;
+  const cls = `p${tip.pen}${tip.other ? " other" : ""}${tip.dash ? ` d${tip.dash}` : ""}`;
   const x = plotRight + (isNarrow ? 13 : sheet.meta.form === "wide" ? 46 : 32);
   if (tipY === null) {
     const [x1, x2] = isNarrow ? [plotRight + 2, x - 3] : [plotRight + 7, x - 5];
@@ -101,11 +101,26 @@ function drawValue(sheet, group, tip, y, tipY) {
   const text = row.unit === "°C" ? formatTemperature(tip.value, row) : formatNumber(tip.value, row.decimals);
   const place = { x, y: y + smallText(sheet) * 0.48 };
   const value = svg("text", { class: tip.other ? "value other" : "value", ...place }, text);
-  const what = (tip.other ? ", other" : "") + (tip.isMean ? ", mean" : "");
-  const room = sheet.width - x - sheet.textWidth(text, "value") - WHO_APART_PX - sheet.textWidth(what, "who") - 2;
-  const who = sheet.fit(tip.label || tip.joint, "who", room) + what;
-  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: WHO_APART_PX }, who));
+  if (!isNarrow) value.append(svg("tspan", { class: "who", dx: WHO_APART_PX }, whoText(sheet, tip, x, text)));
   group.append(value);
+}
+
+/**
+ * Whose a value is, in as many words as there is room for.
+ * @param {Sheet} sheet
+ * @param {ValuedTip} tip
+ * @param {number} x where the value begins
+ * @param {string} value
+ */
+function whoText(sheet, tip, x, value) {
+  const room = sheet.width - x - sheet.textWidth(value, "value") - WHO_APART_PX - 2;
+  const [other, mean] = [tip.other ? ", other" : "", tip.isMean ? ", mean" : ""];
+  const fitted = (/** @type {string} */ words) =>
+    sheet.fit(tip.label || tip.joint, "who", room - sheet.textWidth(words, "who")) + words;
+  if (!tip.place) return fitted(other + mean);
+  const joint = (tip.label || tip.joint) + other;
+  const texts = [`${joint}, ${tip.place}${mean}`, `${joint}, ${tip.place}`, tip.place];
+  return texts.find((one) => sheet.textWidth(one, "who") <= room) || sheet.fit(tip.place, "who", room);
 }
 
 /**

@@ -3,6 +3,7 @@
    right margin, pen tips, play-head, dragged span. Reads layout.meta of the figure (figures/rows.py);
    draws into one SVG above plotly's. */
 import { svg } from "./dom.mjs";
+import { drawFlags } from "./flags.mjs";
 import { elapsedDecimals, formatClock, formatElapsed } from "./format.mjs";
 import { fitText, timeTicks } from "./labels.mjs";
 import { drawLane } from "./lane.mjs";
@@ -11,9 +12,10 @@ import { drawMargin } from "./margin.mjs";
 const WIDTHS_KEPT = 400;
 
 /**
- * The value of a pen at a time, in seconds, which row and pen it is, and whether it is the mean of a bucket.
- * @typedef {{row: number, pen: number, joint: string, label?: string, other?: boolean, isMean?: boolean,
- *   value: number | null, at: number}} Tip
+ * The value of a pen at a time, in seconds, which row and pen it is, its place and dash where the row has several,
+ * and whether it is the mean of a bucket.
+ * @typedef {{row: number, pen: number, joint: string, label?: string, place?: string, dash?: number,
+ *   other?: boolean, isMean?: boolean, value: number | null, at: number}} Tip
  */
 
 /** Whether a tip has a value to be shown. @param {Tip} tip @returns {tip is Tip & {value: number}} */
@@ -128,6 +130,7 @@ export class Sheet {
     const group = document.createDocumentFragment();
     this.drawAxis(group, head, now, nowAt);
     drawLane(this, group, span);
+    drawFlags(this, group);
     over(group);
     drawMargin(this, group, tips, head === null && nowAt === null);
     if (nowAt !== null) this.drawTips(group, tips);

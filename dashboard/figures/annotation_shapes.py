@@ -50,8 +50,11 @@ def _tint_end(line: LimitLine, lines: Sequence[LimitLine], axis: Axis) -> float:
     """Return where the tint that begins at a level ends: at the next level, or the plot's edge.
 
     Levels of less than its severity do not end it. Where a worse one lies on its normal side it
-    ends where it begins: what is beyond is tinted by that one.
+    ends where it begins: what is beyond is tinted by that one. So does one of a single place in a
+    row of several: another place may well lie beyond.
     """
+    if line.place:
+        return line.pick_up
     sign = 1.0 if line.is_rising else -1.0
     others = [
         other

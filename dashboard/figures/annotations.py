@@ -54,6 +54,8 @@ class LimitLine:
     """Its label, then ever shorter ones for less room."""
     pen: int | None = None
     """The pen of the one joint that it belongs to; None where it belongs to all of the row."""
+    place: str = ""
+    """The place that it is a level of, in a row of several: what is beyond is not tinted then."""
     start_s: float | None = None
     """Since when it is in force, in s since the start of the recording; None: from the start."""
     end_s: float | None = None
@@ -178,24 +180,27 @@ def _row_lines(
     if not isinstance(limit, JointLimit):
         return
     joints_by_level: dict[LimitLevel, list[str]] = {}
-    channel_by_joint = {pen.joint: pen.channel for pen in row.measured_pens}
-    label_by_joint = {pen.joint: pen.joint_label for pen in row.measured_pens}
-    for joint, channel in channel_by_joint.items():
-        if limit.joint not in {None, joint}:
+    pens = [pen for pen in row.measured_pens if not pen.flag]
+    label_by_joint = {pen.joint: pen.joint_label for pen in pens}
+    place_by_channel = {pen.channel: pen.place for pen in pens}
+    for pen in pens:
+        if limit.joint not in {None, pen.joint}:
             continue
-        for level in limit.levels(rated[joint]):
-            if level.channel == channel:
-                joints_by_level.setdefault(level, []).append(joint)
-    pen_by_joint = {pen.joint: pen.number for pen in row.measured_pens}
+        for level in limit.levels(rated[pen.joint]):
+            if level.channel == pen.channel:
+                joints_by_level.setdefault(level, []).append(pen.joint)
+    pen_by_joint = {pen.joint: pen.number for pen in pens}
     for level, level_joints in joints_by_level.items():
-        names_joints = len(level_joints) < len(channel_by_joint)
+        names_joints = len(level_joints) < len(label_by_joint)
         pick_up = level.pick_up * row.factor
         drop_off = None if level.drop_off is None else level.drop_off * row.factor
         level_text = _level_text(pick_up, row)
         below = "" if level.is_rising else "below "
         drop_off_text = "" if drop_off is None else f", off at {_level_text(drop_off, row)}"
         named = ", ".join(label_by_joint[joint] for joint in level_joints)
+        place = place_by_channel[level.channel]
         joints_text = f"{named} " if names_joints else ""
+        joints_text += f"{place} " if place else ""
         beyond_text = f"{level.prefix}{level.severity} {below}{level_text}"
         texts = (
             f"{joints_text}{beyond_text}{drop_off_text}",
@@ -213,6 +218,7 @@ def _row_lines(
             drop_off=drop_off,
             texts=tuple(dict.fromkeys(texts)),
             pen=pen_by_joint[level_joints[0]] if names_joints and len(level_joints) == 1 else None,
+            place=place,
         )
 
 
@@ -337,7 +343,6 @@ def note_lines(
         EventKind.POSITION_FOUND: "{joint} position found again: {anchor}",
         EventKind.DROPPED: "frames lost",
         EventKind.STANDSTILL: "recorder stood still",
-        EventKind.FAULT: "{text}",
         EventKind.CONTINUED: "recording resumed",
     }
     return tuple(

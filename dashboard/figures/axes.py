@@ -1,24 +1,21 @@
-"""Which channels are in which row, and axes that rarely change.
+"""A row of a figure: its pens, and an axis that rarely changes.
 
-The rows are temperature, torque (current where no joint has a torque), speed and position. Of
-several temperatures of a joint the one with a limit is drawn, else the innermost: winding before
-housing, drive and ambient. Ranges are rounded outwards, so that new data seldom change them. Pure.
+Of several temperatures of a joint the one with a limit represents it, else the innermost: winding
+before housing, drive and ambient. Ranges are rounded outwards, so that new data seldom change them.
+Pure.
 """
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.pens import Pens, choose_pens
 from dashboard.text.format import format_number
-from dashboard.text.theme import display_of
-from dashboard.text.units import DEFAULT_DISPLAYS, Displays, display_factor
-from logger.joint.channels import channel_named, in_channel_order, setpoint_of
+from dashboard.text.units import display_factor
+from logger.joint.channels import channel_named, in_channel_order
 
 __all__ = [
     "MIN_AXIS_SPAN",
@@ -28,7 +25,6 @@ __all__ = [
     "axis_range",
     "band_share",
     "main_temperature",
-    "plan_rows",
     "round_ticks",
     "temperature_scale",
     "tick_text",
@@ -41,18 +37,24 @@ MIN_AXIS_SPAN: Final = {
     "current": 2.0,
     "speed": 10.0,
     "position": 10.0,
+    "voltage": 4.0,
+    "count": 4.0,
+    "force": 10.0,
+    "mass": 1.0,
+    "pressure": 10.0,
+    "acceleration": 2.0,
+    "power": 10.0,
+    "length": 1.0,
+    "ratio": 10.0,
 }
 """Smallest range of an axis, in default display units: a calm trace should look calm."""
 TEMPERATURE_BAND_DEGC: Final = (20.0, 90.0)
 """The small temperature scale of every joint, so that joints and recordings can be compared."""
 BEYOND_LIMIT_K: Final = 8.0
-_ROW_TITLES: Final = {
-    "temperature": "Temperature",
-    "torque": "Torque",
-    "current": "Current",
-    "speed": "Speed",
-    "position": "Position",
-}
+DASH_WORDS: Final = ("solid", "dashed", "dotted")
+_SIGNED: Final = frozenset(
+    {"torque", "current", "speed", "position", "force", "acceleration", "power", "ratio"}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,12 @@ class Pen:
     """Whether it draws a second recording, laid over the first."""
     label: str = ""
     """What people call the joint; empty: its name."""
+    place: str = ""
+    """What tells its channel from the others of its row; empty where there is no other."""
+    dash: int = 0
+    """Which of `DASH_WORDS` its line is."""
+    flag: str = ""
+    """The flag of the channel that it draws; empty: the channel itself."""
 
     @property
     def joint_label(self) -> str:
@@ -87,6 +95,24 @@ class PlotRow:
     decimals: int
     pens: tuple[Pen, ...]
     """Set-points first, so that they lie under the traces."""
+    place: str = ""
+    """Where its one channel is measured; empty where it has several, or the joint's own."""
+
+    @property
+    def is_flags(self) -> bool:
+        """Return whether it has flags in place of traces."""
+        return any(pen.flag for pen in self.pens)
+
+    @property
+    def key(self) -> tuple[str, ...]:
+        """Return which line is which place, in words: "dashed: housing"."""
+        words = {pen.dash: pen.place for pen in self.pens if pen.place}
+        return tuple(f"{DASH_WORDS[dash]}: {place}" for dash, place in sorted(words.items()))
+
+    @property
+    def is_signed(self) -> bool:
+        """Return whether its zero is a line: its sign is a direction."""
+        return self.quantity in _SIGNED
 
     @property
     def measured_pens(self) -> tuple[Pen, ...]:
@@ -137,73 +163,6 @@ def band_share(degC: T) -> T:  # noqa: N803 - a unit
     """Return where temperatures lie within the band: 0 at its low end, 1 at its high one."""
     low, high = TEMPERATURE_BAND_DEGC
     return (degC - low) / (high - low)
-
-
-def plan_rows(
-    channels: Mapping[str, Sequence[str]],
-    limited: Mapping[str, Collection[str]],
-    displays: Displays = DEFAULT_DISPLAYS,
-    labels: Mapping[str, str] = MappingProxyType({}),
-    joint_pens: Pens | None = None,
-) -> tuple[PlotRow, ...]:
-    """Return the rows for up to four joints.
-
-    Parameters
-    ----------
-    channels
-        Joint -> its channels.
-    limited
-        Joint -> channels that have a limit.
-    displays
-        How each quantity is shown.
-    labels
-        Joint -> what people call it.
-    joint_pens
-        The joints that are drawn, each with its pen; None: the first ones.
-    """
-    numbers = choose_pens(tuple(channels), tuple(channels)) if joint_pens is None else joint_pens
-    joints = tuple(numbers)
-    power = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
-    rows = []
-    for row_channel in ("temperature", power, "speed_rad_s", "position_rad"):
-        pens: list[Pen] = []
-        setpoints: list[Pen] = []
-        for joint in joints:
-            carried = channels[joint]
-            channel = (
-                main_temperature(carried, limited.get(joint, ()))
-                if row_channel == "temperature"
-                else row_channel
-            )
-            if channel is None or channel not in carried:
-                continue
-            label, number = labels.get(joint, ""), numbers[joint]
-            pens.append(Pen(joint=joint, number=number, channel=channel, label=label))
-            setpoint = setpoint_of(channel)
-            if setpoint in carried and setpoint is not None:
-                setpoints.append(
-                    Pen(
-                        joint=joint,
-                        number=numbers[joint],
-                        channel=setpoint,
-                        setpoint=True,
-                        label=label,
-                    )
-                )
-        if pens:
-            display = display_of(pens[0].channel, displays)
-            quantity = channel_named(pens[0].channel).quantity
-            rows.append(
-                PlotRow(
-                    quantity=quantity,
-                    title=_ROW_TITLES[quantity],
-                    unit=display.unit,
-                    factor=display.factor,
-                    decimals=display.decimals,
-                    pens=(*setpoints, *pens),
-                )
-            )
-    return tuple(rows)
 
 
 def _round_step(at_least: float, *, degrees: bool) -> float:

@@ -5,6 +5,7 @@ pixels. Pure.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any, Final, Literal, cast
@@ -24,6 +25,10 @@ _ROW_SHARES: Final = {
 MIN_SHEET_WIDTH: Final = 240
 LABEL_LINE_HEIGHT: Final = 1.56
 """From one label of the right margin to the next, in sizes of text; `assets/margin.mjs` too."""
+FLAG_HEIGHT: Final = 2.4
+"""Height of a flag with its words, in sizes of text; `assets/flags.mjs` too."""
+ROW_HEIGHT: Final = 9.0
+"""Height that the sheet grows by for each row beyond the usual ones, in sizes of text."""
 MAX_SHEET_WIDTH: Final = 8000
 
 
@@ -61,6 +66,23 @@ class Sheet:
         missing = math.ceil(labels * LABEL_LINE_HEIGHT * self.text) - self.plot_height
         return self if missing <= 0 else replace(self, height=self.height + missing)
 
+    def with_room_for_rows(self, rows: Sequence[int]) -> "Sheet":
+        """Return the sheet, made taller for rows beyond the usual four, and for all flags.
+
+        Without a row of traces it is as tall as its flags.
+
+        `rows`: how many flags are in each row, 0 for a row of traces.
+        """
+        flags_height = sum(self._flags_height(flags) + self.gap for flags in rows if flags)
+        if rows and 0 not in rows:
+            # Flags alone are as tall as they are.
+            return replace(self, height=self.top + self.bottom + flags_height - self.gap)
+        more = max(0, rows.count(0) - max(_ROW_SHARES)) * (round(ROW_HEIGHT * self.text) + self.gap)
+        return replace(self, height=self.height + more + flags_height)
+
+    def _flags_height(self, flags: int) -> int:
+        return round(flags * FLAG_HEIGHT * self.text)
+
     def plotly_size(self) -> dict[str, Any]:
         """Return size and margins of a figure as plotly's layout has them."""
         return {
@@ -87,14 +109,18 @@ class Sheet:
             "title": self.title,
         }
 
-    def row_domains(self, rows: int) -> tuple[tuple[float, float], ...]:
-        """Return for each row, from the top, its (lower, upper) share of the plot height."""
-        shares = _ROW_SHARES.get(rows) or (1.0 / rows,) * rows
-        usable = self.plot_height - self.gap * (rows - 1)
+    def row_domains(self, rows: Sequence[int]) -> tuple[tuple[float, float], ...]:
+        """Return for each row, from the top, its (lower, upper) share of the plot height.
+
+        `rows`: how many flags are in each row, 0 for a row of traces.
+        """
+        traced = rows.count(0)
+        shares = iter(_ROW_SHARES.get(traced) or (1.0 / max(traced, 1),) * traced)
+        usable = self.plot_height - self.gap * (len(rows) - 1) - sum(map(self._flags_height, rows))
         domains = []
         upper = float(self.plot_height)
-        for share in shares:
-            lower = upper - share * usable
+        for flags in rows:
+            lower = upper - (self._flags_height(flags) if flags else next(shares) * max(usable, 1))
             domains.append((max(0.0, lower / self.plot_height), upper / self.plot_height))
             upper = lower - self.gap
         return tuple(domains)

@@ -3,6 +3,7 @@
 follower        follows the recording that is being written, once for all open pages
 snapshot        its state at one instant, shared by all pages
 session         one open page: its request, what it acknowledged, what is sent next
+view_request    what a page says that it displays
 view            what a view of a recording shows, moment by moment
 closed_bins     the bins of its picture that have closed, of all pens together
 view_stream     one view for all pages that look at it, each moment encoded once

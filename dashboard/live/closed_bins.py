@@ -10,8 +10,9 @@ from typing import Final
 import numpy as np
 
 from dashboard.figures.axes import Pen
-from dashboard.plot_data import Bins
+from dashboard.flag_data import read_flag_bins
 from dashboard.position_breaks import NO_BREAKS, PositionBreaks
+from dashboard.row_data import Bins
 from replay.recording import Recording
 from replay.window import Envelope, FewBins, read_envelope, read_few_bins
 
@@ -32,6 +33,8 @@ def read_bins(
 ) -> Bins:
     """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean.
 
+    Of a flag what `read_flag_bins` returns.
+
     Parameters
     ----------
     pens
@@ -43,8 +46,13 @@ def read_bins(
     """
     bins = np.full((count, len(pens), 3), np.nan)
     end_ns = start_ns + count * width
+    edges_ns = start_ns + width * np.arange(count + 1, dtype=np.int64)
+    flag_columns = [column for column, (pen, _) in enumerate(pens) if pen.flag]
+    bins[:, flag_columns] = read_flag_bins(
+        recording, [pens[column][0] for column in flag_columns], edges_ns
+    )
     if 0 < count <= FEW_BINS and end_ns <= recording.end_ns:
-        edges = [start_ns + row * width for row in range(count + 1)]
+        edges = edges_ns.tolist()
         for joint, columns in _columns_by_joint(pens).items():
             channels = [pens[column][0].channel for column in columns]
             few = read_few_bins(recording, joint, channels, edges)
@@ -52,22 +60,24 @@ def read_bins(
             bins[:, columns] = _ordered_extremes(few, factors)
     else:
         for index, (pen, factor) in enumerate(pens):
+            if pen.flag:
+                continue
             envelope = read_envelope(
                 recording, pen.joint, pen.channel, start_ns, end_ns, bins=count
             )
             bins[:, index] = _ordered_extremes(envelope, factor)
     if breaks:
-        begins = start_ns + width * np.arange(count, dtype=np.int64)
         for index, (pen, _) in enumerate(pens):
             of_joint = breaks.get(pen.joint, NO_BREAKS)
-            bins[of_joint.are_broken(pen.channel, begins, begins + width), index] = np.nan
+            bins[of_joint.are_broken(pen.channel, edges_ns[:-1], edges_ns[1:]), index] = np.nan
     return bins
 
 
 def _columns_by_joint(pens: tuple[tuple[Pen, float], ...]) -> dict[str, list[int]]:
     columns: dict[str, list[int]] = {}
     for index, (pen, _) in enumerate(pens):
-        columns.setdefault(pen.joint, []).append(index)
+        if not pen.flag:
+            columns.setdefault(pen.joint, []).append(index)
     return columns
 
 

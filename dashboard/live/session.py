@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from dashboard.live.messages import encode, nothing_message
 from dashboard.live.snapshot import Snapshot
-from dashboard.live.view import ViewRequest, view_request
+from dashboard.live.view_request import ViewRequest, view_request
 from dashboard.live.view_stream import Moment, ViewStreams
 
 __all__ = ["LiveSession"]

@@ -6,37 +6,27 @@ its limits change; of alerts, gaps and notes only two lists change. Knows no pag
 """
 
 import math
-import sys
-from dataclasses import dataclass, field
-from datetime import tzinfo
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow
-from dashboard.figures.lines import Band, Line
-from dashboard.figures.pens import MAX_PENS, Pens, choose_pens, keep_pens
-from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
-from dashboard.figures.sheet import Sheet, make_sheet
+from dashboard.figures.lines import Band, FlagBlocks, Line, PlotLine
+from dashboard.figures.pens import Pens, choose_pens, keep_pens
+from dashboard.figures.rows import ReadRow, row_axes, rows_figure, sheet_of_rows, window_marks
 from dashboard.live.closed_bins import read_bins
 from dashboard.live.snapshot import Snapshot
-from dashboard.plot_data import (
-    BUCKET_PX,
-    Bins,
-    has_narrow_cycles,
-    plan_recording_rows,
-    read_annotations,
-)
+from dashboard.live.view_request import ViewRequest
+from dashboard.plot_data import plan_recording_rows, read_annotations, recording_row_offers
 from dashboard.position_breaks import PositionBreaks, position_breaks
-from dashboard.text.theme import LIGHT, THEMES, Theme
-from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
-from dashboard.text.zone import reader_zone
+from dashboard.row_data import BUCKET_PX, Bins, cycle_reach
 from replay.recording import Recording
 from replay.urgency import JointState
 from replay.window import widest_bin_ns
 
-__all__ = ["LiveView", "Picture", "ViewRequest", "view_request"]
+__all__ = ["LiveView", "Picture"]
 
 SILENT_NS: Final = 2_000_000_000
 """A joint without a row for longer has a gap that is still open."""
@@ -48,41 +38,6 @@ BINS_BEYOND: Final = 1.5
 BANDS_EVERY_NS: Final = 5_000_000_000
 FIRST_ROOM_NS: Final = 10_000_000_000
 """A view spans at least so much while less has been recorded; `live/picture.mjs` too."""
-WINDOW_S: Final = 300.0
-LONGEST_WINDOW_S: Final = 7 * 86400.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ViewRequest:
-    """What a page displays: its window in seconds (0: the whole test), size, theme and units."""
-
-    window_s: float
-    sheet: Sheet
-    theme: Theme
-    zone: tzinfo
-    displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
-    joints: tuple[str, ...] | None = None
-    """A joint for each pen, as the reader chose them; None: the most urgent."""
-
-
-def view_request(message: dict[str, Any]) -> ViewRequest:
-    """Return the view that a message of a page requests; values out of range are clipped."""
-
-    def number(key: str, otherwise: float) -> float:
-        value = message.get(key)
-        plain = isinstance(value, int | float) and abs(value) <= sys.float_info.max
-        return float(value) if plain and value is not None else otherwise
-
-    window_s = number("window_s", WINDOW_S)
-    joints = message.get("joints")
-    return ViewRequest(
-        window_s=0.0 if window_s <= 0 else min(max(window_s, 1.0), LONGEST_WINDOW_S),
-        sheet=make_sheet(str(message.get("form")), number("width", 1200), number("height", 440)),
-        theme=THEMES.get(str(message.get("theme")), LIGHT),
-        zone=reader_zone(str(message.get("zone") or "")),
-        displays=select_displays(str(message.get("position")), str(message.get("speed"))),
-        joints=tuple(map(str, joints[:MAX_PENS])) if isinstance(joints, list) else None,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,11 +71,13 @@ class LiveView:
         self.joint_pens: Pens = {}
         """The joints that are drawn."""
         self._plan: tuple[PlotRow, ...] = ()
+        self._sheet = request.sheet
+        """With room for all rows."""
         self._pens: tuple[tuple[Pen, float], ...] = ()
         """Every pen of the plan with its factor to displayed units, in the order of updates."""
         self._axes: tuple[Axis, ...] = ()
-        self._is_banded = False
-        """Whether all rows are drawn as bands, in place of lines."""
+        self._reaches: tuple[int, ...] = ()
+        """Of each row's bands, as `Band.reach`; empty where all rows are lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
         self._breaks: dict[str, PositionBreaks] = {}
@@ -150,9 +107,12 @@ class LiveView:
         if len(events) != self._events_seen:
             self._breaks = position_breaks(events)
         self._events_seen, self._has_open_gap = len(events), silent
-        joint_pens = self._choose_pens(snapshot)
-        whole = self._must_redraw(begin_ns, now_ns) or joint_pens != self.joint_pens
-        self.joint_pens = joint_pens
+        pens_before, self.joint_pens = self.joint_pens, self._choose_pens(snapshot)
+        whole = (
+            self._must_redraw(begin_ns, now_ns)
+            or self.joint_pens != pens_before
+            or (marks_changed and self._lacks_a_flag())
+        )
         if not whole:
             bins = self._take_closed_bins()
             self._keep_bins(bins, begin_ns)
@@ -212,12 +172,20 @@ class LiveView:
         room_ns = BINS_BEYOND * self._room_ns
         return now_ns - begin_ns > room_ns or self._closed_ns() - self._cursor_ns > room_ns
 
+    def _lacks_a_flag(self) -> bool:
+        """Return whether a flag came on for the first time: it has a place in the rows."""
+        return self._plan_rows() != self._plan
+
+    def _plan_rows(self) -> tuple[PlotRow, ...]:
+        request = self.request
+        return plan_recording_rows(
+            self.recording, request.displays, pens=self.joint_pens, choice=request.choice
+        )
+
     def _start_over(self, begin_ns: int, now_ns: int) -> None:
         """Plan rows and bins again."""
         self._limit_sets = len(self.recording.limit_sets)
-        self._plan = plan_recording_rows(
-            self.recording, self.request.displays, pens=self.joint_pens
-        )
+        self._plan = self._plan_rows()
         self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
         self._room_ns = max(now_ns - begin_ns, FIRST_ROOM_NS)
         bins = max(MIN_BINS, self.request.sheet.plot_width // BUCKET_PX)
@@ -252,7 +220,7 @@ class LiveView:
         """Return age in s and displayed value of every pen's newest reading, shape (pens, 2)."""
         newest = np.full((len(self._pens), 2), np.nan)
         for index, (pen, factor) in enumerate(self._pens):
-            item = snapshot.latest.get(pen.joint)
+            item = None if pen.flag else snapshot.latest.get(pen.joint)
             if item is not None and pen.channel in item.values:
                 at_ns, value = item.values[pen.channel]
                 newest[index] = (snapshot.now_ns - at_ns) / 1e9, value * factor
@@ -264,7 +232,9 @@ class LiveView:
 
     def _leaves_axes(self, bins: Bins) -> bool:
         """Return whether a new bin lies outside of its row's axis."""
-        for axis, values in zip(self._axes, self._split_by_row(bins), strict=True):
+        for row, axis, values in zip(self._plan, self._axes, self._split_by_row(bins), strict=True):
+            if row.is_flags:
+                continue
             ends = values[:, :, :2]
             ends = ends[~np.isnan(ends)]
             if ends.size and (ends.min() < axis.low or ends.max() > axis.high):
@@ -276,26 +246,32 @@ class LiveView:
         if now_ns - self._bands_checked_ns < max(BANDS_EVERY_NS, (now_ns - begin_ns) // 6):
             return False
         self._bands_checked_ns = now_ns
-        return self._has_narrow_cycles(self._bins, now_ns - begin_ns) != self._is_banded
+        return self._find_reaches(self._bins, now_ns - begin_ns) != self._reaches
 
-    def _has_narrow_cycles(self, bins: Bins, room_ns: int) -> bool:
-        """Return whether any row has cycles that are too narrow for lines."""
+    def _find_reaches(self, bins: Bins, room_ns: int) -> tuple[int, ...]:
+        """Return the reach of the bands of each row; nothing where lines are drawn."""
         px_a_bin = self.request.sheet.plot_width * self._width_ns / room_ns
-        return any(
-            has_narrow_cycles(row, values[:, index, 0], values[:, index, 1], px_a_bin)
+        reaches = [
+            [
+                cycle_reach(row, values[:, index, 0], values[:, index, 1], px_a_bin)
+                for index, pen in enumerate(row.pens)
+                if not (pen.setpoint or pen.flag)
+            ]
             for row, values in zip(self._plan, self._split_by_row(bins), strict=True)
-            for index, pen in enumerate(row.pens)
-            if not pen.setpoint
-        )
+        ]
+        if all(reach is None for row_reaches in reaches for reach in row_reaches):
+            return ()
+        return tuple(max([reach or 0 for reach in one], default=0) for one in reaches)
 
     def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> None:
         recording, request = self.recording, self.request
         room_ns = max(snapshot.now_ns - begin_ns, FIRST_ROOM_NS)
-        self._is_banded = self._has_narrow_cycles(bins, room_ns)
+        self._reaches = self._find_reaches(bins, room_ns)
         self._bands_checked_ns = snapshot.now_ns
         empty, full = self._empty_and_full_rows(bins)
         annotations = self._read_annotations(begin_ns)
-        self._axes = row_axes(full, annotations, request.sheet)
+        self._sheet = sheet_of_rows(empty, request.sheet)
+        self._axes = row_axes(full, annotations, self._sheet)
         figure = rows_figure(
             empty,
             annotations,
@@ -303,13 +279,18 @@ class LiveView:
             end_s=(snapshot.now_ns - recording.start_ns) / 1e9,
             epoch_ms=recording.start_ns / 1e6,
             zone=request.zone,
-            sheet=request.sheet,
+            sheet=self._sheet,
             theme=request.theme,
             axes=self._axes,
+            offers=recording_row_offers(recording, self._plan),
         )
-        index_of = {(pen.joint, pen.channel): k for k, (pen, _) in enumerate(self._pens)}
+        index_of = {(pen.joint, pen.channel, pen.flag): k for k, (pen, _) in enumerate(self._pens)}
         for trace in figure["data"]:
-            trace["meta"]["at"] = index_of[trace["meta"]["joint"], trace["meta"]["channel"]]
+            meta = trace["meta"]
+            meta["at"] = index_of[meta["joint"], meta["channel"], ""]
+        for row in figure["layout"]["meta"]["rows"]:
+            for flag in row["flags"]:
+                flag["at"] = index_of[flag["joint"], flag["channel"], flag["name"]]
         self._shapes = _round_marks(figure["layout"]["shapes"])
         self._lane = _round_marks(figure["layout"]["meta"]["lane"])
         self._figure = figure
@@ -319,25 +300,25 @@ class LiveView:
         """Return the rows without data, as they are sent, and with it, for their axes."""
         nothing = np.empty(0)
         empty, full = [], []
-        for plan, values in zip(self._plan, self._split_by_row(bins), strict=True):
+        reaches = self._reaches or (None,) * len(self._plan)
+        for plan, values, reach in zip(self._plan, self._split_by_row(bins), reaches, strict=True):
             shown = [
                 (index, pen)
                 for index, pen in enumerate(plan.pens)
-                if not (self._is_banded and pen.setpoint)
+                if reach is None or not pen.setpoint
             ]
-            bucket_s = self._width_ns / 1e9 if self._is_banded else math.nan
+            bucket_s = math.nan if reach is None else (2 * reach + 1) * self._width_ns / 1e9
             low = np.fmin(values[:, :, 0], values[:, :, 1])
             high = np.fmax(values[:, :, 0], values[:, :, 1])
-            drawn: list[Line | Band] = [
-                Band(pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing)
-                if self._is_banded
-                else Line(pen=pen, x=nothing, y=nothing)
-                for _, pen in shown
-            ]
+            drawn = [_nothing_drawn(pen, reach) for _, pen in shown]
             held = [
                 Line(pen=pen, x=nothing, y=np.concatenate([low[:, index], high[:, index]]))
                 for index, pen in shown
             ]
+            if plan.is_flags:
+                empty.append(ReadRow(plan=plan, lines=tuple(drawn), bucket_s=math.nan))
+                full.append(empty[-1])
+                continue
             empty.append(ReadRow(plan=plan, lines=tuple(drawn), bucket_s=bucket_s))
             full.append(ReadRow(plan=plan, lines=tuple(held), bucket_s=bucket_s))
         return empty, full
@@ -360,10 +341,27 @@ class LiveView:
             self._axes,
             start_s=(begin_ns - start_ns) / 1e9,
             end_s=(snapshot.now_ns - start_ns) / 1e9,
-            sheet=self.request.sheet,
+            sheet=self._sheet,
             theme=self.request.theme,
         )
         self._shapes, self._lane = _round_marks(shapes), _round_marks(lane)
+
+
+def _nothing_drawn(pen: Pen, reach: int | None) -> PlotLine:
+    """Return what a pen draws, without its data: the page has the bins.
+
+    `reach`: of a band (`Band.reach`); None for a line.
+    """
+    nothing = np.empty(0)
+    if pen.flag:
+        return FlagBlocks(
+            pen=pen, edges=nothing, share=nothing, onsets=nothing, count=0, whole_share=math.nan
+        )
+    if reach is not None:
+        return Band(
+            pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing, reach=reach
+        )
+    return Line(pen=pen, x=nothing, y=nothing)
 
 
 def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:

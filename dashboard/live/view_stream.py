@@ -17,7 +17,8 @@ from dashboard.live.json_patch import list_edits
 from dashboard.live.messages import encode, marks_message, sheet_message, status_message
 from dashboard.live.snapshot import Snapshot
 from dashboard.live.status import live_status
-from dashboard.live.view import LiveView, Picture, ViewRequest
+from dashboard.live.view import LiveView, Picture
+from dashboard.live.view_request import ViewRequest
 from dashboard.live.wire_format import Update, pack_update
 from logger.errors import DutytraceError
 from replay.recording import Recording

@@ -1,6 +1,7 @@
 """The pages as Dash components, one file each: the skeletons that the browser's code fills.
 
 shell       the head that all pages share, and which page is at which address
+row_choice  which rows a figure has, and the list in which they are chosen
 attributes  HTML attributes with a dash in their names
 live        watch a joint through a long test
 replay      find in a recording when it went wrong, and which limit caught it

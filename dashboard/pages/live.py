@@ -9,6 +9,7 @@ from typing import Final
 from dash import html
 
 from dashboard.pages.attributes import html_attributes
+from dashboard.pages.row_choice import row_choice_parts
 
 __all__ = ["SAFETY_NOTES", "live_layout"]
 
@@ -166,6 +167,7 @@ def _live_sheet(*, writes: bool) -> html.Section:
                 className="senses",
                 role="status",
             ),
+            *row_choice_parts("live"),
             html.Div(
                 id="live-sheet",
                 className="sheet",

@@ -9,6 +9,7 @@ from typing import Final
 from dash import html
 
 from dashboard.pages.attributes import html_attributes
+from dashboard.pages.row_choice import row_choice_parts
 
 __all__ = ["replay_layout"]
 
@@ -134,6 +135,11 @@ def _overlay_controls() -> html.Section:
                 ]
             ),
             html.Div(
+                [_labelled_control("Which joint over which", "joints", "joints-choice")],
+                id="past-over-joint",
+                hidden=True,
+            ),
+            html.Div(
                 [
                     _labelled_control("Event in this recording", "here", "here-choice"),
                     _labelled_control("Event in the overlay", "there", "there-choice"),
@@ -212,6 +218,7 @@ def _replay_figures() -> html.Div:
                 ],
                 className="sheet-head",
             ),
+            *row_choice_parts("past"),
             _drawn_joints(),
             html.P(id="past-laid", className="laid", role="status", hidden=True),
             html.Div(

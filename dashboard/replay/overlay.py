@@ -7,11 +7,12 @@ the first one from the page: it is drawn alone, with the error as a sentence.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any, Final
 
 from dashboard.figures.axes import PlotRow
+from dashboard.figures.row_choice import ALL_ROWS, USUAL_ROWS, RowChoice
 from dashboard.plot_data import other_pens, plan_recording_rows
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.format import format_date_time, format_duration, format_elapsed, format_number
@@ -38,6 +39,10 @@ class OverlayRequest:
     name: str
     shift_s: float
     zone: tzinfo
+    choice: RowChoice = USUAL_ROWS
+    """The rows in which it is drawn."""
+    joints: str = ""
+    """Which joint of it lies over which, "shoulder:elbow"; empty: each over the one of its name."""
 
 
 def draw_with_overlay(
@@ -63,20 +68,55 @@ def draw_with_overlay(
 
 def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayRequest) -> Overlay:
     second = cache.open_recording(request.name)
-    if not any(other_pens(row, second) for row in _plan_of_all(first)):
+    overlay = Overlay(recording=second, shift_ns=0, joints=_joints_of(request, first, second))
+    plan = _plan_of_all(first, choice=request.choice, apart=True)
+    if not any(other_pens(row, overlay) for row in plan):
         raise InputError(_nothing_shared_text(first, second))
     shift_s = request.shift_s if math.isfinite(request.shift_s) else 0.0
     shift_s = min(max(shift_s, -MAX_SHIFT_S), MAX_SHIFT_S)
     # Whole microseconds, as the address bar has them.
-    return Overlay(recording=second, shift_ns=round(shift_s * 1e6) * 1000)
+    return replace(overlay, shift_ns=round(shift_s * 1e6) * 1000)
+
+
+def _joints_of(
+    request: OverlayRequest, first: Recording, second: Recording
+) -> tuple[str, str] | None:
+    if not request.joints:
+        return None
+    here, _, there = request.joints.partition(":")
+    if here not in first.joints or there not in second.joints:
+        raise InputError(
+            f"There is no joint {there[:80]!r} of {second.name} to lie over {here[:80]!r} of "
+            f"{first.name}: found {_join_names(second.joints)} and {_join_names(first.joints)}."
+        )
+    return here, there
+
+
+def _joint_choices(first: Recording, second: Recording) -> list[dict[str, str]]:
+    """Return which joint of the second one can lie over which of the first, drawn or not."""
+    rows = _plan_of_all(first, choice=ALL_ROWS)
+    traced = dict.fromkeys(pen.joint for row in rows for pen in row.pens)
+    return [
+        {
+            "key": f"{here}:{there}",
+            "label": f"{second.bench.label_of(there)} over {first.bench.label_of(here)}",
+        }
+        for here in traced
+        for there in second.joints
+        if set(first.channels(here)) & set(second.channels(there))
+    ]
 
 
 def _plan_of_all(
-    recording: Recording, displays: Displays = DEFAULT_DISPLAYS
+    recording: Recording,
+    displays: Displays = DEFAULT_DISPLAYS,
+    *,
+    choice: RowChoice | None = None,
+    apart: bool = False,
 ) -> tuple[PlotRow, ...]:
     """Return the rows with every joint, drawn or not."""
     numbers = {joint: number for number, joint in enumerate(recording.joints, start=1)}
-    return plan_recording_rows(recording, displays, pens=numbers)
+    return plan_recording_rows(recording, displays, pens=numbers, choice=choice, apart=apart)
 
 
 def _fault_sentence(name: str, fault: Exception) -> str:
@@ -108,6 +148,9 @@ def overlay_label(first: Recording, overlay: Overlay, zone: tzinfo) -> str:
     started = format_date_time(overlaid.start_ns, zone)
     begins_s = overlay.shift_ns / 1e9
     text = f"{overlaid.name}, started {started}, over {first.name}; {_shift_text(begins_s)}"
+    if overlay.joints is not None:
+        here, there = overlay.joints
+        text += f"; {overlaid.bench.label_of(there)} over {first.bench.label_of(here)}"
     length_s = (first.end_ns - first.start_ns) / 1e9
     ends_s = begins_s + (overlaid.end_ns - overlaid.start_ns) / 1e9
     if ends_s <= 0 or begins_s >= length_s:
@@ -142,7 +185,8 @@ def alignment_choices(
         They have no joint or no channel in common.
     """
     plan = _plan_of_all(first, displays)
-    if not any(other_pens(row, second) for row in plan):
+    joints = _joint_choices(first, second)
+    if not joints:
         raise InputError(f"No overlay. {_nothing_shared_text(first, second)}")
     first_anchors, second_anchors = (_recording_anchors(one) for one in (first, second))
     return {
@@ -155,6 +199,8 @@ def alignment_choices(
         "omitted": max(0, len(first_anchors) - MAX_ANCHORS)
         + max(0, len(second_anchors) - MAX_ANCHORS),
         "pair": first_common_alert(first_anchors[:MAX_ANCHORS], second_anchors[:MAX_ANCHORS]),
+        "joints": joints,
+        "shares_joints": any(joint in first.joints for joint in second.joints),
         "remarks": [*_missing_texts(plan, second), *second.describe_missing()],
     }
 

@@ -3,9 +3,13 @@
 Reads from replay and returns words and figures that JSON can carry.
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from typing import Any, Final
+
+import numpy as np
 
 from dashboard.drawn_joints import drawn_pens, most_urgent
 from dashboard.figures.annotations import alert_spans, gap_spans, note_lines
@@ -13,28 +17,30 @@ from dashboard.figures.axes import Pen, PlotRow
 from dashboard.figures.grouping import merge_alert_spans
 from dashboard.figures.lines import Band, Line
 from dashboard.figures.pens import MAX_PENS, NO_PEN, Pens, drawn_text
-from dashboard.figures.rows import rows_figure
+from dashboard.figures.row_choice import USUAL_ROWS, RowChoice
+from dashboard.figures.rows import rows_figure, sheet_of_rows
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.strip import strip_figure, strip_sheet
+from dashboard.flag_data import count_flags
 from dashboard.plot_data import (
     add_overlay_annotations,
-    fine_bins,
     other_pens,
     plan_recording_rows,
     read_annotations,
-    read_band,
-    read_rows,
     recording_limit_lines,
+    recording_row_offers,
 )
 from dashboard.replay import excursion_rows
 from dashboard.replay.alert_order import alert_stops
 from dashboard.replay.not_judged_rows import not_judged_rows
 from dashboard.replay.note_rows import note_rows
+from dashboard.row_data import fine_bins, read_band, read_rows
 from dashboard.text.format import (
     format_clock,
     format_date_time,
     format_duration,
     format_elapsed,
+    format_flag,
     format_number,
 )
 from dashboard.text.theme import Theme
@@ -186,22 +192,26 @@ def window_figure(
     *,
     applied: AppliedLimits | None = None,
     pens: Pens | None = None,
+    choice: RowChoice = USUAL_ROWS,
 ) -> dict[str, Any]:
     """Return the figure of the rows over [start_s, end_s), seconds since the start.
 
     `overlay`: a second recording that is drawn over it. `applied`, `pens`: as in `open_view`.
+    `choice`: the rows that the reader chose.
     """
     applied = applied or recorded_limits(recording)
     pens = drawn_pens(recording, applied) if pens is None else pens
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
-    plan = plan_recording_rows(recording, options.displays, applied.limits, pens)
+    plan = plan_recording_rows(
+        recording, options.displays, applied.limits, pens, choice=choice, apart=overlay is not None
+    )
     width_px = options.sheet.plot_width
     plot_rows = read_rows(recording, plan, begin, end, width_px=width_px, overlay=overlay)
     annotations = read_annotations(
         recording, plan, begin, end, displays=options.displays, applied=applied
     )
-    sheet = options.sheet
+    sheet = sheet_of_rows(plot_rows, options.sheet)
     min_gap_s = (end_s - start_s) / max(sheet.plot_width, 1)
     annotations = replace(
         annotations, alerts=merge_alert_spans(annotations.alerts, min_gap_s=min_gap_s)
@@ -222,6 +232,7 @@ def window_figure(
         sheet=sheet,
         theme=options.theme,
         reads_means=True,
+        offers=recording_row_offers(recording, plan),
     )
 
 
@@ -234,35 +245,44 @@ def span_table(
     *,
     applied: AppliedLimits | None = None,
     pens: Pens | None = None,
+    choice: RowChoice = USUAL_ROWS,
 ) -> dict[str, Any]:
-    """Return the exact time-weighted statistics of a span.
+    """Return the exact time-weighted statistics of a span, row by row as they are drawn.
 
     `overlay`: a second recording, whose statistics are listed with those of the first. `applied`
-    and `pens`: as in `open_view`; a channel with a limit has a row.
+    and `pens`: as in `open_view`; a channel with a limit has a row. `choice`: as in
+    `window_figure`.
     """
     pens = drawn_pens(recording, applied) if pens is None else pens
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
     later_ns = 0 if overlay is None else overlay.zero_ns - recording.start_ns
+    plan = plan_recording_rows(
+        recording,
+        displays,
+        None if applied is None else applied.limits,
+        pens,
+        choice=choice,
+        apart=overlay is not None,
+    )
     table = []
-    for row in plan_recording_rows(
-        recording, displays, None if applied is None else applied.limits, pens
-    ):
-        other_row_pens = () if overlay is None else other_pens(row, overlay.recording)
-        first = True
-        for pen in row.measured_pens:
-            pen_rows = [_span_table_row(recording, row, pen, begin, end)]
+    for row in plan:
+        others = () if overlay is None else other_pens(row, overlay)
+        if row.is_flags:
+            lines = _flag_lines(recording, row.pens, begin, end)
             if overlay is not None:
-                pen_rows += [
+                lines += _flag_lines(overlay.recording, others, begin + later_ns, end + later_ns)
+        else:
+            lines = []
+            for pen in row.measured_pens:
+                lines.append(_span_table_row(recording, row, pen, begin, end))
+                lines += [
                     _span_table_row(overlay.recording, row, other, begin + later_ns, end + later_ns)
-                    for other in other_row_pens
-                    if other.joint == pen.joint
+                    for other in others
+                    if overlay is not None and _lies_over(other, pen)
                 ]
-            for pen_row in pen_rows:
-                table.append(
-                    {**pen_row, "title": row.title, "unit": row.unit} if first else pen_row
-                )
-                first = False
+        lines[0] = {**lines[0], "title": row.title, "unit": row.unit}
+        table += lines
     notes = [
         note.text
         for note in note_lines(recording.read_events(), recording.start_ns, recording.bench.labels)
@@ -294,6 +314,8 @@ def _span_table_row(
         "title": "",
         "unit": "",
         "joint": pen.joint_label,
+        "place": pen.place or row.place,
+        "words": "",
         "pen": pen.number,
         "other": pen.other,
         "minimum": format_number(statistics.minimum * row.factor, decimals),
@@ -301,6 +323,32 @@ def _span_table_row(
         "maximum": format_number(statistics.maximum * row.factor, decimals),
         "rms": "" if plain else format_number(statistics.rms * row.factor, decimals),
     }
+
+
+def _lies_over(other: Pen, pen: Pen) -> bool:
+    return (other.number, other.channel) == (pen.number, pen.channel)
+
+
+def _flag_lines(
+    recording: Recording, pens: Sequence[Pen], begin_ns: int, end_ns: int
+) -> list[dict[str, Any]]:
+    """Return a line for each flag: how often it came on in the span, and for what share of it."""
+    edges_ns = np.array([begin_ns, end_ns], np.int64)
+    return [
+        {
+            "title": "",
+            "unit": "",
+            "joint": pen.joint_label,
+            "place": pen.flag,
+            "words": format_flag(
+                bins.count if flag.is_counted else 0, bins.share if flag.lasts else math.nan
+            ),
+            "pen": pen.number,
+            "other": pen.other,
+            **dict.fromkeys(("minimum", "mean", "maximum", "rms"), ""),
+        }
+        for pen, (flag, bins) in zip(pens, count_flags(recording, pens, edges_ns), strict=True)
+    ]
 
 
 def _gaps_text(recording: Recording, begin_ns: int, end_ns: int) -> str:

@@ -20,7 +20,7 @@ from dashboard.replay.recording_list import recording_list
 from dashboard.replay.recording_view import DrawOptions
 from dashboard.server.dependencies import OpenRecording, Recordings
 from dashboard.server.json_answer import JsonAnswer
-from dashboard.server.queries import FigureQuery, UnitsQuery, ZoneQuery, finite_or
+from dashboard.server.queries import FigureQuery, RowsQuery, UnitsQuery, ZoneQuery, finite_or
 from logger.limits.limit import check_for_bench
 from replay.excursions.applied_limits import AppliedLimits, hypothetical_limits, recorded_limits
 from replay.recording import Recording
@@ -69,7 +69,7 @@ class OverviewQuery(FigureQuery, LimitsQuery, ZoneQuery):
         )
 
 
-class SpanQuery(LimitsQuery, ZoneQuery):
+class SpanQuery(LimitsQuery, ZoneQuery, RowsQuery):
     """A span of a recording, and a second recording that is laid over it."""
 
     start: float
@@ -79,11 +79,19 @@ class SpanQuery(LimitsQuery, ZoneQuery):
     """The folder name of the second one."""
     shift: float = 0.0
     """By how many seconds it is moved; positive: later."""
+    over_joints: str = ""
+    """Which joint of it lies over which, "shoulder:elbow"; empty: each over the one of its name."""
 
     @property
     def overlay_request(self) -> OverlayRequest:
         """The requested second recording."""
-        return OverlayRequest(name=self.over, shift_s=self.shift, zone=self.time_zone)
+        return OverlayRequest(
+            name=self.over,
+            shift_s=self.shift,
+            zone=self.time_zone,
+            choice=self.row_choice,
+            joints=self.over_joints,
+        )
 
     def clip_span(self, recording: Recording) -> tuple[float, float]:
         """Return the span clipped to a recording, never shorter than `MIN_WINDOW_S`."""
@@ -158,6 +166,7 @@ def show_window(
         query.draw_options,
         applied=applied,
         pens=query.joint_pens(recording, applied),
+        choice=query.row_choice,
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
@@ -177,6 +186,7 @@ def show_span(
         query.displays,
         applied=applied,
         pens=query.joint_pens(recording, applied),
+        choice=query.row_choice,
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 

@@ -23,7 +23,7 @@ __all__ = ["DASH_IGNORES", "STYLE_SHEETS", "BrowserModules"]
 DASH_IGNORES: Final = r"\.(mjs|d\.ts|css)$"
 """Files of the assets folder that Dash neither lists nor loads."""
 STYLE_SHEETS: Final = (
-    "base.css", "head.css", "live.css", "tiles.css", "overlay.css", "limits_token.css",
+    "base.css", "head.css", "rows.css", "live.css", "tiles.css", "overlay.css", "limits_token.css",
     "limits.css", "bus.css", "heat.css", "data_sheet.css",
 )  # fmt: skip
 """In the order in which they are loaded: what all pages share, then what dresses one part."""

@@ -8,12 +8,13 @@ from datetime import tzinfo
 
 from pydantic import BaseModel
 
+from dashboard.figures.row_choice import RowChoice, row_choice
 from dashboard.figures.sheet import Sheet, make_sheet
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import Displays, select_displays
 from dashboard.text.zone import reader_zone
 
-__all__ = ["FigureQuery", "UnitsQuery", "ZoneQuery", "finite_or"]
+__all__ = ["FigureQuery", "RowsQuery", "UnitsQuery", "ZoneQuery", "finite_or"]
 
 WIDTH_PX = 900.0
 HEIGHT_PX = 440.0
@@ -41,6 +42,18 @@ class UnitsQuery(BaseModel):
     def displays(self) -> Displays:
         """How each quantity is shown."""
         return select_displays(self.position, self.speed)
+
+
+class RowsQuery(BaseModel):
+    """The rows that the reader chose."""
+
+    rows: str = ""
+    """Quantities and channels, separated by commas; empty: the usual rows."""
+
+    @property
+    def row_choice(self) -> RowChoice:
+        """The choice; what no recording can have is left out."""
+        return row_choice(self.rows)
 
 
 class FigureQuery(BaseModel):

@@ -19,6 +19,7 @@ __all__ = [
     "format_date_time",
     "format_duration",
     "format_elapsed",
+    "format_flag",
     "format_number",
     "format_reading",
     "format_short_date",
@@ -135,6 +136,36 @@ def format_elapsed(seconds: float, decimals: int = 0) -> str:
     if decimals:
         text += f".{fraction:0{decimals}d}"
     return MINUS + text if seconds < 0 and units else text
+
+
+def format_flag(count: float, share: float) -> str:
+    """Return how often a flag came on, and for what share of the time it was on.
+
+    Parameters
+    ----------
+    count
+        How often it came on.
+    share
+        0 to 1; NaN where that is not known.
+
+    Returns
+    -------
+    str
+        "6 640 times, 31 % of the time"; "once" where only that is known; "not on". Less than all
+        of the time is never written as 100 %, and more than none never as 0 %.
+    """
+    times_text = "" if count < 1 else "once" if count == 1 else f"{format_thousands(count)} times"
+    if not math.isfinite(share) or (share <= 0 and not times_text):
+        return times_text or "not on"
+    if share >= 1:
+        share_text = "all the time"
+    elif share < 0.001:
+        share_text = "under 0.1 % of the time"
+    else:
+        is_coarse = 0.0995 <= share < 0.99
+        percent = format_number(min(100 * share, 99.9), 0 if is_coarse else 1)
+        share_text = f"{percent} % of the time"
+    return f"{times_text}, {share_text}" if times_text else share_text
 
 
 def format_clock(time_ns: int, zone: tzinfo) -> str:

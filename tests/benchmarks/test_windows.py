@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.plot_data import plan_recording_rows, read_rows
+from dashboard.plot_data import plan_recording_rows
+from dashboard.row_data import read_rows
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.store.layout.manifest import new_manifest

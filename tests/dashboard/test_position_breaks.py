@@ -44,11 +44,18 @@ def test_set_points_are_apart_until_the_turns_are_found():
     assert breaks["wrist"].begins_ns.tolist() == [5 * S]
 
 
+def _traces(made: dict, channel: str) -> list[dict]:
+    return [
+        trace
+        for trace in made["data"]
+        if trace["meta"]["channel"] == channel and trace["meta"]["joint"] == "elbow"
+    ]
+
+
 def _drawn(made: dict, channel: str) -> list[tuple[float, float | None]]:
     return [
         point
-        for trace in made["data"]
-        if trace["meta"]["channel"] == channel and trace["meta"]["joint"] == "elbow"
+        for trace in _traces(made, channel)
         for point in zip(trace["x"], trace["y"], strict=True)
         if point[0] is not None
     ]
@@ -68,10 +75,17 @@ def test_nothing_is_drawn_across_a_break(crowded: Recording, window: tuple[float
     values = [y for _, y in points if y is not None]
     # Only 6 s of positions about other zeros lie between the losses: 60 degrees is a motor turn.
     assert max(values) - min(values) > 100
-    for at_s in lost_s:
-        before = [y for x, y in points if x < at_s][-1]
-        after = next(y for x, y in points if x >= at_s)
-        assert before is None or after is None
+    for trace in _traces(made, POSITION):
+        strokes = [
+            sorted(ends)
+            for *ends, y, y_next in zip(
+                trace["x"], trace["x"][1:], trace["y"], trace["y"][1:], strict=False
+            )
+            if None not in (y, y_next)
+        ]
+        for at_s in lost_s:
+            assert any(end < at_s for _, end in strokes)
+            assert not any(begin < at_s <= end for begin, end in strokes)
     compared = [x for x, y in _drawn(made, SETPOINT) if y is not None and x >= lost_s[0]]
     assert compared == []
     if window[1] - window[0] < 60:

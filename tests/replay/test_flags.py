@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import replay.flags as flags_module
 from logger.arrays import TIME_MAX_NS
 from logger.event_kind import EventKind
 from logger.importing.import_frames import import_frames
@@ -105,6 +106,27 @@ def test_times_and_share_are_those_of_the_rows(tmp_path: Path, seed: int):
     for name, (count, on_s) in wanted.items():
         figures = count_flag(flags[name], held, begin_ns, end_ns)
         assert (figures.count, figures.share) == (count, pytest.approx(on_s / reported_s)), name
+
+
+@pytest.mark.parametrize("most_rows", [flags_module.MAX_ROWS, 100])
+def test_what_no_event_tells_of_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_rows: int
+):
+    """Of a drive that chatters ten times a second the recorder holds most events back."""
+    monkeypatch.setattr(flags_module, "MAX_ROWS", most_rows)
+    on = np.arange(1200) % 4 < 1
+    on[500:700] = False
+    rows = [(at / 20, 0x10, bytes([4 * bit, 1])) for at, bit in enumerate(on.tolist())]
+    recording = _record(tmp_path / "rec", rows)
+    assert len(recording.read_events()) < 200
+    flag = _flags(recording)["current limited"]
+    held = held_spans(recording, "a")
+    bins = flag_bins(flag, held, START_NS + 5 * S * np.arange(12, dtype=np.int64))
+    wanted = on[:1100].reshape(11, 100).mean(axis=1)
+    assert bins.on_ns / bins.held_ns == pytest.approx(wanted, abs=0.04)
+    assert flag.is_counted is (most_rows > 100)
+    if flag.is_counted:
+        assert bins.count == 225
 
 
 TIMES = st.lists(st.integers(0, 1000), min_size=2, max_size=20, unique=True).map(sorted)

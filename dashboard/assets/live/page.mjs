@@ -3,9 +3,10 @@
    they come; everything is drawn in requestAnimationFrame and acknowledged after it was drawn, so that a
    slow browser sets the pace and no backlog can build. */
 import { readerPlace, sendRequest } from "../api.mjs";
-import { byId, emptyPage, find, findAll, html, renderFact, setText } from "../dom.mjs";
+import { byId, find, findAll, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { Page } from "../page.mjs";
+import { RowChoice } from "../row_choice.mjs";
 import { screenForm, screenHeight, screenTheme } from "../screen.mjs";
 import { chosenUnits, UNITS_CHANGED } from "../units.mjs";
 import { AlertList } from "./alerts.mjs";
@@ -14,16 +15,15 @@ import { LiveConnection } from "./connection.mjs";
 import { unpackFrame } from "./frame.mjs";
 import { JointLedger, renderBuses } from "./ledger.mjs";
 import { addNoteBox } from "./note.mjs";
+import { renderNothing } from "./nothing.mjs";
 import { Notice, replayAddress } from "./notice.mjs";
 import { mergePatch } from "./patch.mjs";
 import { LivePicture } from "./picture.mjs";
 import { WakeLock } from "./wake_lock.mjs";
 
 const KEPT_WINDOW = "dutytrace-window";
-const EMPTY = /** @type {[string, string][]} */ ([
-  ["Record the bench", 'dutytrace record bench.toml --name "fan test"'],
-  ["See it with simulated joints", "dutytrace demo"],
-]);
+/** The rows that this reader chose, for every recording: empty for the usual ones. */
+const KEPT_ROWS = "dutytrace-rows";
 
 /** @typedef {import("./messages.d.ts").Status} Status */
 
@@ -45,6 +45,7 @@ export class LivePage extends Page {
     this.path = "";
     this.notice = new Notice();
     this.picture = new LivePicture();
+    this.rowChoice = new RowChoice("live", () => this.chooseWindow(this.window_s), KEPT_ROWS);
     this.ledger = new JointLedger(this, () => this.sendView());
     this.alerts = new AlertList(this, (request, button) => this.sendAlertRequest(request, button));
     this.sound = new AlertSound(this, find(root, "#live-sound"));
@@ -81,10 +82,11 @@ export class LivePage extends Page {
   sendView() {
     const height = screenHeight();
     const { host } = this.picture;
-    host.style.height = height + "px";
+    /* A figure keeps its height until the next one comes: it may have more rows than the screen is tall. */
+    if (!this.picture.figure) host.style.height = height + "px";
     const size = { width: host.clientWidth, height, form: screenForm(), theme: screenTheme() };
-    const view = { kind: "look", window_s: this.window_s, ...size, ...this.ledger.request() };
-    this.connection.send({ ...view, ...chosenUnits(), ...readerPlace() });
+    const view = { kind: "look", window_s: this.window_s, rows: this.rowChoice.text, ...size };
+    this.connection.send({ ...view, ...this.ledger.request(), ...chosenUnits(), ...readerPlace() });
   }
 
   /** Says what the page itself knows: that the server is silent. */
@@ -137,6 +139,7 @@ export class LivePage extends Page {
       const message = JSON.parse(data);
       if (message.kind === "sheet") {
         picture.setSheet(message.figure);
+        this.rowChoice.render(message.figure.layout.meta.offers);
         this.path = message.path;
       } else if (message.kind === "marks") picture.editMarks(message);
       else if (message.kind === "status") {
@@ -145,7 +148,8 @@ export class LivePage extends Page {
         hasStatus = true;
       } else if (message.kind === "nothing") {
         serial = message.ack;
-        this.renderNothing(message.last, message.fault);
+        this.sound.update("", []);
+        renderNothing(message.last, message.fault);
       }
     }
     if (hasStatus && this.status) this.renderStatus(this.status);
@@ -161,31 +165,6 @@ export class LivePage extends Page {
   }
 
   /* ---- words ---- */
-
-  /**
-   * Nothing is being recorded, or nothing can be read.
-   * @param {string | null} last the path of the last recording
-   * @param {string} fault why nothing can be read; empty if it can
-   */
-  renderNothing(last, fault) {
-    this.sound.update("", []);
-    byId("live-body").hidden = true;
-    const box = byId("live-empty");
-    box.hidden = false;
-    if (fault) {
-      const words = html("small", "", `${fault} This page goes on by itself as soon as it can be read.`);
-      box.replaceChildren(html("p", "lede", "What is being recorded cannot be read."), words);
-      return;
-    }
-    const [lede, steps] = emptyPage("Nothing is being recorded.", EMPTY);
-    if (last) {
-      const link = html("a", "", "Open it in Replay");
-      link.href = replayAddress(last);
-      steps.append(html("li", "", [html("span", "words", "Look at the last test"), html("span", "", [link])]));
-    }
-    const hint = html("small", "", "This page begins by itself as soon as a logger writes.");
-    box.replaceChildren(lede, steps, hint);
-  }
 
   /** @param {Status} status */
   renderStatus(status) {

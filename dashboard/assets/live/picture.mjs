@@ -112,10 +112,17 @@ export class LivePicture {
       this.isNewSheet = false;
       this.host.style.height = layout.meta.size[1] + "px";
     }
+    this.fillFlags(view[0]);
     drawLoadedPlot(this.plot, { data, layout }, PLOT);
     this.sheet.draw({ view, tips: this.tips(), ...over });
     this.view = view;
     countDrawing(this.host);
+  }
+
+  /** Puts the flags of the window into the sheet. @param {number} from */
+  fillFlags(from) {
+    for (const { flags } of this.figure.layout.meta.rows)
+      for (const flag of flags) Object.assign(flag, this.store.flag(flag.at, from));
   }
 
   /** The newest value of each pen. */
@@ -123,9 +130,9 @@ export class LivePicture {
     const { data, layout } = this.figure;
     const places = new Map(data.map((/** @type {any} */ { meta }) => [meta.joint + "/" + meta.channel, meta.at]));
     return layout.meta.rows.flatMap((/** @type {any} */ row, /** @type {number} */ i) =>
-      row.pens.flatMap((/** @type {any} */ { pen, joint, label, channel }) => {
+      row.pens.flatMap((/** @type {any} */ { pen, joint, label, channel, place, dash }) => {
         const newest = this.store.newest[places.get(joint + "/" + channel)];
-        return newest ? [{ row: i, pen, joint, label, value: newest[1], at: newest[0] }] : [];
+        return newest ? [{ row: i, pen, joint, label, place, dash, value: newest[1], at: newest[0] }] : [];
       }),
     );
   }

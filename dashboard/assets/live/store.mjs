@@ -3,6 +3,9 @@
 
 /** What plotly draws; null breaks a line. @typedef {{x: (number | null)[], y: (number | null)[]}} Points */
 
+/* As figures/lines.py has it. */
+const FLAG_LEAST = 0.12;
+
 /** @param {Points} points */
 function breakLine(points) {
   if (!points.x.length) return;
@@ -67,12 +70,12 @@ export class BinStore {
 
   /** Fills x and y of a trace by its role. @param {any} trace */
   fillTrace(trace) {
-    const { at: channel, role } = trace.meta;
+    const { at: channel, role, reach } = trace.meta;
     const points =
       role === "fill"
-        ? this.bandPoints(channel)
+        ? this.bandPoints(channel, reach)
         : role === "mean"
-          ? this.meanPoints(channel)
+          ? this.meanPoints(channel, reach)
           : this.linePoints(channel);
     trace.x = points.x;
     trace.y = points.y;
@@ -122,34 +125,89 @@ export class BinStore {
     return runs;
   }
 
-  /** One polygon of steps for each run, as figures/lines.py draws them. @param {number} channel @returns {Points} */
-  bandPoints(channel) {
+  /**
+   * A flag in the bins from an instant on: its blocks, how often it came on and its share of the time; null: no
+   * block, not known. A message has no length: a bin with any is a whole block.
+   * @param {number} channel
+   * @param {number} from
+   */
+  flag(channel, from) {
+    const first = Math.max(
+      this.starts.findIndex((start) => start >= from),
+      0,
+    );
+    let [count, held, on] = [0, 0, 0];
+    const heights = this.starts.slice(first).map((_, k) => {
+      const [onsets, part, share] = [this.a, this.b, this.mean].map((column) => column[channel][first + k]);
+      if (Number.isNaN(onsets)) return null;
+      count += onsets;
+      held += part;
+      on += share;
+      if (!(onsets > 0 || share > 0)) return null;
+      return Number.isNaN(share) ? 1 : Math.max(share / part, FLAG_LEAST);
+    });
+    const share = held > 0 && !Number.isNaN(on) ? Math.min(on / held, 1) : null;
+    return { start: this.starts[first], width: this.width, heights, count, share };
+  }
+
+  /**
+   * What a value of each bin is with those of `reach` more on either side, none of them beyond a gap: figures/lines.py
+   * spreads its bands the same way.
+   * @param {number} channel
+   * @param {number[]} values
+   * @param {number} reach
+   * @param {(held: number[]) => number} reduce
+   */
+  spread(channel, values, reach, reduce) {
+    const made = [...values];
+    for (const [first, last] of reach ? this.heldRuns(channel) : [])
+      for (let i = first; i <= last; i++)
+        made[i] = reduce(values.slice(Math.max(i - reach, first), Math.min(i + reach, last) + 1));
+    return made;
+  }
+
+  /**
+   * One polygon of steps for each run, as figures/lines.py draws them.
+   * @param {number} channel
+   * @param {number} [reach]
+   * @returns {Points}
+   */
+  bandPoints(channel, reach = 0) {
     const { starts, width } = this;
     const [a, b] = [this.a[channel], this.b[channel]];
+    const lowest = a.map((value, i) => Math.min(value, b[i]));
+    const highest = a.map((value, i) => Math.max(value, b[i]));
+    const low = this.spread(channel, lowest, reach, (held) => Math.min(...held));
+    const high = this.spread(channel, highest, reach, (held) => Math.max(...held));
     /** @type {Points} */
     const points = { x: [], y: [] };
     for (const [first, last] of this.heldRuns(channel)) {
       breakLine(points);
       const end = starts[last] + width;
-      for (let i = first; i <= last; i++) {
-        points.x.push(starts[i]);
-        points.y.push(Math.max(a[i], b[i]));
-      }
-      points.x.push(end, end);
-      points.y.push(Math.max(a[last], b[last]), Math.min(a[last], b[last]));
+      points.x.push(...starts.slice(first, last + 1), end, end);
+      points.y.push(...high.slice(first, last + 1), high[last], low[last]);
       for (let i = last; i >= first; i--) {
         points.x.push(starts[i]);
-        const before = Math.max(i - 1, first);
-        points.y.push(Math.min(a[before], b[before]));
+        points.y.push(low[Math.max(i - 1, first)]);
       }
     }
     return points;
   }
 
-  /** The mean of each bin in steps. @param {number} channel @returns {Points} */
-  meanPoints(channel) {
+  /**
+   * The mean of each bin in steps.
+   * @param {number} channel
+   * @param {number} [reach]
+   * @returns {Points}
+   */
+  meanPoints(channel, reach = 0) {
     const { starts, width } = this;
-    const mean = this.mean[channel];
+    const mean = this.spread(
+      channel,
+      this.mean[channel],
+      reach,
+      (held) => held.reduce((sum, value) => sum + value, 0) / held.length,
+    );
     /** @type {Points} */
     const points = { x: [], y: [] };
     for (const [first, last] of this.heldRuns(channel)) {

@@ -122,11 +122,13 @@ export interface Overview {
   other_limits: string;
 }
 
-/** A line of the table of a span. */
+/** A line of the table of a span; of a flag `words` in place of numbers. */
 export interface SpanRow {
   title: string;
   unit: string;
   joint: string;
+  place: string;
+  words: string;
   pen: number;
   other: boolean;
   minimum: string;
@@ -157,7 +159,8 @@ export interface Anchor {
   label: string;
 }
 
-/** At which events two recordings can be aligned; `pair` are the places of the two to begin with. */
+/** At which events two recordings can be aligned; `pair` are the places of the two to begin with.
+   `joints`: which of its joints can lie over which. */
 export interface Alignment {
   name: string;
   length_s: number;
@@ -165,5 +168,7 @@ export interface Alignment {
   other_events: Anchor[];
   omitted: number;
   pair: [number, number] | null;
+  joints: { key: string; label: string }[];
+  shares_joints: boolean;
   remarks: string[];
 }

@@ -28,6 +28,8 @@ export class Overlay {
     /** The recording, empty for none. */
     this.name = "";
     this.shift_s = 0;
+    /** Which joint of it lies over which, "shoulder:elbow"; empty: each over the one of its name. */
+    this.joints = "";
     /** How it is aligned: at the starts, at an event of each, or by hand. */
     this.align = "start";
     /** What the server knows of it. @type {Alignment | null} */
@@ -38,6 +40,7 @@ export class Overlay {
 
   forget() {
     this.name = "";
+    this.joints = "";
     this.shift_s = 0;
     this.align = "start";
     this.info = null;
@@ -47,17 +50,19 @@ export class Overlay {
   /* ---- what the page asks of it ---- */
 
   params() {
-    return this.name ? { over: this.name, shift: this.shift_s } : {};
+    return this.name ? { over: this.name, shift: this.shift_s, over_joints: this.joints } : {};
   }
 
   /**
    * The first recording was opened, with what the address says of a second one.
    * @param {string} name
    * @param {number | null} shift_s
+   * @param {string} joints
    */
-  begin(name, shift_s) {
+  begin(name, shift_s, joints) {
     this.forget();
     this.name = name;
+    this.joints = joints;
     if (name) {
       this.shift_s = tidyShift(shift_s);
       this.align = this.shift_s ? "hand" : "start";
@@ -148,6 +153,13 @@ export class Overlay {
     return tidyShift(this.info.events[here].at_s - this.info.other_events[there].at_s);
   }
 
+  /** @param {string} joints which joint of it lies over which */
+  chooseJoints(joints) {
+    this.joints = joints;
+    this.controls.render();
+    this.page.redrawOverlay();
+  }
+
   /** @param {number} shift_s */
   move(shift_s) {
     this.align = "hand";
@@ -168,6 +180,8 @@ export class Overlay {
       if (isStale()) return;
       this.fault = "";
       this.controls.renderEvents(info);
+      /* Without a joint in common the first that it can lie over is meant. */
+      if (!info.shares_joints && !this.joints) this.chooseJoints(info.joints[0].key);
       this.page.strip.draw();
     } catch (fault) {
       if (isStale()) return;

@@ -36,6 +36,11 @@ export class OverlayControls {
     this.select = makeSelect("past-over-select", () => overlay.choose(this.select.value), this.part("choice"));
     this.here = makeSelect("past-over-here", () => overlay.alignEvents(), this.part("here-choice"));
     this.there = makeSelect("past-over-there", () => overlay.alignEvents(), this.part("there-choice"));
+    this.joints = makeSelect(
+      "past-over-joints",
+      () => overlay.chooseJoints(this.joints.value),
+      this.part("joints-choice"),
+    );
     this.number = html("input");
     this.addControls();
   }
@@ -113,6 +118,7 @@ export class OverlayControls {
     this.part("off").hidden = !isOn;
     this.part("events").hidden = !isKnown || this.overlay.align !== "event";
     this.part("hand").hidden = !isOn || this.overlay.align !== "hand";
+    this.renderJoints();
     const { number } = this;
     if (document.activeElement !== number || Number(number.value) !== this.overlay.shift_s)
       number.value = String(this.overlay.shift_s);
@@ -131,6 +137,19 @@ export class OverlayControls {
     if (this.overlay.align === "event" && !info.pair)
       remarks.unshift("No limit was raised in both: choose an event of each.");
     return remarks;
+  }
+
+  /** Which joint of it lies over which, where there is something to choose. */
+  renderJoints() {
+    const { info, joints } = this.overlay;
+    const choices = info?.joints || [];
+    const usual = info?.shares_joints ? [option("each over its own", "")] : [];
+    renderFact(this.joints, [choices, usual.length], () => [
+      ...usual,
+      ...choices.map(({ key, label }) => option(label, key)),
+    ]);
+    this.joints.value = joints;
+    this.part("joint").hidden = choices.length + usual.length < 2;
   }
 
   renderOptions() {

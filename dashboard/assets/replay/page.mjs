@@ -29,7 +29,8 @@ const ADDRESS_AFTER_MS = 300;
 /**
  * A view as an address holds it; what it does not say is null.
  * @typedef {{from: number | null, to: number | null, at: number | null, span: [number, number] | null,
- *   over: string, shift: number | null, judged: string, joints: string}} View
+ *   over: string, shift: number | null, over_joints: string, judged: string, joints: string,
+ *   rows: string}} View
  */
 
 /** @param {string} search the query of an address @returns {View} */
@@ -45,7 +46,9 @@ export function viewOf(search) {
     span: from !== null && to !== null && to > from ? [from, to] : null,
     over: query.get("over") || "",
     judged: query.get("judged") || "",
+    over_joints: query.get("over_joints") || "",
     joints: query.get("joints") || "",
+    rows: query.get("rows") || "",
   };
 }
 
@@ -104,9 +107,9 @@ export class ReplayPage extends Page {
     [this.window.plot, this.strip.plot].forEach((plot) => purgePlot(plot));
   }
 
-  /** What every question says: by which limits, and which joints. */
+  /** What every question says: by which limits, which joints, and in which rows. */
   get which() {
-    return { judged: this.judged, joints: this.drawn.param };
+    return { judged: this.judged, joints: this.drawn.param, rows: this.window.rowChoice.text };
   }
 
   /* ---- opening ---- */
@@ -137,7 +140,7 @@ export class ReplayPage extends Page {
   /** @param {string} name @param {View} view */
   async openView(name, view) {
     this.name = name;
-    this.judged = view.judged;
+    [this.judged, this.window.rowChoice.text] = [view.judged, view.rows];
     this.drawn.take(view.joints);
     this.part("opened").hidden = false;
     try {
@@ -172,7 +175,7 @@ export class ReplayPage extends Page {
     this.excursions.forgetChoice();
     this.renderParts(opened);
     this.list.refresh();
-    this.overlay.begin(view.over, view.shift);
+    this.overlay.begin(view.over, view.shift, view.over_joints);
     const [worst] = opened.excursions;
     this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
     this.takeSpan(view.span);
@@ -272,7 +275,7 @@ export class ReplayPage extends Page {
     this.spans.render();
   }
 
-  /** The second recording is another one, or stands elsewhere. */
+  /** Other rows were chosen; or the second recording is another one, or stands elsewhere. */
   redrawOverlay() {
     if (!this.opened || !this.view) return;
     this.saveView();

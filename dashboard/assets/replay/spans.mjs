@@ -60,6 +60,13 @@ export class SpanFigures {
     if (line.unit) title.append(unitLabel(line.unit));
     const pen = html("span", `pen pen-${line.pen}${line.other ? " other" : ""}`);
     const joint = html("td", "", [pen, words(` ${line.joint}${line.other ? ", other" : ""}`)]);
+    if (line.place) joint.append(html("small", "place", line.place));
+    if (line.words) {
+      /* Of a flag there are no extremes and no mean. */
+      const said = html("td", "flag-words", line.words);
+      said.colSpan = 4;
+      return html("tr", line.title ? "first" : "", [title, joint, said]);
+    }
     const values = ["minimum", "mean", "maximum", "rms"].map((key) => html("td", "n", line[key]));
     return html("tr", line.title ? "first" : "", [title, joint, ...values]);
   }

@@ -6,6 +6,7 @@ import { clamp, countDrawing, findAll, html, setText } from "../dom.mjs";
 import { elapsedDecimals, formatClock, formatElapsed } from "../format.mjs";
 import { figureSize } from "../page.mjs";
 import { drawPlot, STILL } from "../plotly.mjs";
+import { RowChoice } from "../row_choice.mjs";
 import { Sheet } from "../sheet.mjs";
 
 const DRAGGED_PX = 4;
@@ -47,6 +48,7 @@ export class RowsWindow {
     this.plot = html("div", "plot");
     this.host.append(this.plot);
     this.sheet = new Sheet(this.host);
+    this.rowChoice = new RowChoice("past", () => page.redrawOverlay());
     /** @type {any} */
     this.figure = null;
     /** The window that the figure shows. @type {[number, number] | null} */
@@ -95,6 +97,7 @@ export class RowsWindow {
     this.shown = view;
     this.page.overlay.controls.renderAnswer(figure.overlay);
     const { meta } = figure.layout;
+    this.rowChoice.render(meta.offers);
     this.host.style.height = meta.size[1] + "px";
     await drawPlot(this.plot, figure, STILL);
     if (this.page.gone) return;
@@ -128,10 +131,11 @@ export class RowsWindow {
     return this.figure.layout.meta.rows.flatMap((/** @type {any} */ row, /** @type {number} */ i) =>
       row.pens
         .filter((/** @type {any} */ pen) => traces.has(key(pen)))
-        .map((/** @type {any} */ { pen, joint, label, channel, other }) => {
+        .map((/** @type {any} */ { pen, joint, label, channel, place, dash, other }) => {
           const trace = traces.get(key({ joint, channel, other }));
           const isMean = trace.meta.role === "mean";
-          return { row: i, pen, joint, label, other, isMean, value: valueAt(trace, head), at: head };
+          const value = valueAt(trace, head);
+          return { row: i, pen, joint, label, place, dash, other, isMean, value, at: head };
         }),
     );
   }

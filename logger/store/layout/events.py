@@ -103,19 +103,23 @@ def events_from(table: pa.Table) -> list[Event]:
     """Return the events of a table of the `events` stream, in sequence."""
     if table.num_rows == 0:
         return []
-    columns = table.set_column(
-        table.schema.get_field_index("time"), "time", table["time"].cast(pa.int64())
-    ).to_pylist()
-    events = []
-    for row in columns:
-        row["time_ns"] = row.pop("time")
-        for key, most in (("value", math.inf), ("duration_s", _MAX_DURATION_S)):
-            known = row[key] is not None and abs(row[key]) <= most
-            row[key] = row[key] if known else math.nan
-        for key in _TEXTS:
-            row[key] = row[key] or ""
-        row["alert"] = row["alert"] or 0
-        row["kind"] = EventKind(row["kind"])
-        events.append(Event(**row))
+    # By columns: a drive whose fault chatters makes tens of thousands of them in a day.
+    columns = {name: table[name] for name in table.column_names if name != "time"}
+    columns["time_ns"] = table["time"].cast(pa.int64())
+    values = {name: column.to_pylist() for name, column in columns.items()}
+    for name, most in (("value", math.inf), ("duration_s", _MAX_DURATION_S)):
+        values[name] = [
+            value if value is not None and abs(value) <= most else math.nan
+            for value in values[name]
+        ]
+    for name in _TEXTS:
+        values[name] = [text or "" for text in values[name]]
+    values["alert"] = [number or 0 for number in values["alert"]]
+    kinds = {text: EventKind(text) for text in set(values["kind"])}
+    values["kind"] = [kinds[text] for text in values["kind"]]
+    names = tuple(values)
+    events = [
+        Event(**dict(zip(names, row, strict=True))) for row in zip(*values.values(), strict=True)
+    ]
     events.sort(key=lambda event: event.sequence)
     return events

@@ -7,19 +7,21 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser
 
 from dashboard.figures.axes import Pen
-from dashboard.figures.lines import Band, row_traces, step_line, step_outlines
+from dashboard.figures.lines import Band, row_traces, spread_band, step_line, step_outlines
+from dashboard.figures.row_plan import plan_rows
+from dashboard.row_data import cycle_reach
 from dashboard.text.theme import LIGHT
 from tests.support.browser import module_script
 
 HELD = st.lists(st.booleans(), max_size=30)
 # What the browser makes of bins (first extreme, second extreme, mean); None: nothing is held.
-FILLED = f"""async (bins) => {{
+FILLED = f"""async ([bins, reach]) => {{
   const store = new ({module_script("live/store.mjs")}.BinStore)();
   const flat = bins.flatMap((b) => b === null ? [NaN, NaN, NaN] : b);
   store.add({{ isWhole: true, channels: 1, count: bins.length, now: bins.length, start: 0, width: 1,
     newest: [0, 0], bins: new Float32Array(flat) }});
   return ['fill', 'mean'].map((role) => {{
-    const trace = {{ meta: {{ at: 0, role }} }};
+    const trace = {{ meta: {{ at: 0, role, reach }} }};
     store.fillTrace(trace);
     return [trace.x, trace.y];
   }});
@@ -71,6 +73,48 @@ def test_each_bucket_is_a_step_at_its_own_extremes(held: list[bool]):
     assert mean == {at: {(min(both) + 3 * max(both)) / 4} for at, both in wanted.items()}
 
 
+@given(HELD, st.integers(0, 3))
+def test_an_envelope_loses_no_extreme_and_fills_no_gap(held: list[bool], reach: int):
+    """Each step has the extremes of its neighbours as well; where nothing is held is no step."""
+    edges, low, high = _band(held)
+    band = Band(
+        pen=Pen(joint="a", number=1, channel="torque_Nm"),
+        edges=edges, minimum=low, maximum=high, mean=(low + high) / 2,
+    )  # fmt: skip
+    spread = spread_band(band, reach)
+    assert np.isfinite(spread.maximum).tolist() == np.isfinite(spread.mean).tolist() == held
+    for place, here in enumerate(held):
+        if here:
+            # Only those of its run: what lies beyond a gap may be about another zero.
+            near = [
+                other
+                for other in range(max(place - reach, 0), min(place + reach + 1, len(held)))
+                if all(held[min(place, other) : max(place, other) + 1])
+            ]
+            assert spread.minimum[place] == low[near].min()
+            assert spread.maximum[place] == high[near].max()
+
+
+@pytest.mark.parametrize(("cycle_px", "reach"), [(1.5, 0), (4.0, 1), (5.5, 1), (12.0, None)])
+def test_cycles_of_a_few_pixels_are_an_envelope(cycle_px: float, reach: int | None):
+    """A line of them would be a patch of ink; the band of bins and their neighbours is flat."""
+    (row,) = plan_rows({"a": ["torque_Nm"]}, {})
+    at = np.arange(0.0, 600.0, 0.01)
+    values = 20.0 * np.sin(2 * np.pi * at / cycle_px)
+    bins = values.reshape(-1, 200)
+    low, high = bins.min(axis=1), bins.max(axis=1)
+    found = cycle_reach(row, low, high, 2.0)
+    assert found == reach
+    if found:
+        band = Band(
+            pen=row.pens[0], edges=np.arange(len(low) + 1.0), minimum=low, maximum=high,
+            mean=bins.mean(axis=1),
+        )  # fmt: skip
+        spread = spread_band(band, found)
+        assert spread.maximum[1:-1].min() > 0.85 * 20.0
+        assert np.abs(spread.mean).max() < np.abs(band.mean).max()
+
+
 def _traces(number: int) -> list[dict]:
     edges, low, high = _band([True, True, False, True, True])
     band = Band(
@@ -101,16 +145,26 @@ def test_the_browser_fills_the_same(browser: Browser, serve, tmp_path):
     """What Live draws from its bins is what Replay is sent."""
     page = browser.new_page()
     page.goto(serve(tmp_path))
-    for held in ([], [False], [True], [True, True, False, True], [False, True, True, False, False]):
+    for held, reach in (
+        ([], 0), ([False], 1), ([True], 0), ([True, True, False, True], 0),
+        ([False, True, True, False, False], 0), ([True, True, True, False, True, True], 1),
+    ):  # fmt: skip
         edges, low, high = _band(held)
         mean = (low + 3 * high) / 4
+        band = Band(
+            pen=Pen(joint="a", number=1, channel="torque_Nm"),
+            edges=edges, minimum=low, maximum=high, mean=mean,
+        )  # fmt: skip
+        drawn = spread_band(band, reach)
         bins = [
             [a, b, m] if here else None
             for here, a, b, m in zip(held, low.tolist(), high.tolist(), mean.tolist(), strict=True)
         ]
         wanted = [
             [[None if value != value else value for value in part.tolist()] for part in points]  # noqa: PLR0124
-            for points in (step_outlines(edges, low, high), step_line(edges, mean))
-        ]
-        assert page.evaluate(FILLED, bins) == wanted
+            for points in (
+                step_outlines(edges, drawn.minimum, drawn.maximum), step_line(edges, drawn.mean)
+            )
+        ]  # fmt: skip
+        assert page.evaluate(FILLED, [bins, reach]) == wanted
     page.close()

@@ -9,8 +9,8 @@ import pytest
 
 from dashboard.figures.annotations import alert_spans
 from dashboard.figures.sheet import make_sheet
-from dashboard.plot_data import fine_bins
 from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
+from dashboard.row_data import fine_bins
 from dashboard.text.theme import DARK, LIGHT
 from logger.store.tools.cut import copy_span
 from replay.recording import Recording
@@ -58,9 +58,9 @@ def test_a_window_has_one_form_and_no_bucket_is_wider_than_two_pixels(
 
 
 def test_cycles_narrower_than_buckets_are_bands(overheat: Recording):
-    """Half an hour of cycles of eight seconds on a phone; five minutes of it are lines."""
+    """Half an hour of cycles of eight seconds on a phone; two minutes of it are lines."""
     drawn = DrawOptions(sheet=make_sheet("narrow", 390, 440), theme=LIGHT)
-    whole, part = (window_figure(overheat, begin, 1800.0, drawn) for begin in (0.0, 1500.0))
+    whole, part = (window_figure(overheat, begin, 1800.0, drawn) for begin in (0.0, 1680.0))
     assert "fill" in {one["meta"]["role"] for one in whole["data"]}
     assert "line" in {one["meta"]["role"] for one in part["data"]}
 

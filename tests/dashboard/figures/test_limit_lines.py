@@ -10,7 +10,8 @@ from dashboard.figures.annotations import (
     alert_spans,
     limit_lines,
 )
-from dashboard.figures.axes import Axis, plan_rows
+from dashboard.figures.axes import Axis
+from dashboard.figures.row_plan import plan_rows
 from dashboard.text.theme import LIGHT
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.lifecycle import Alert

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.figures.axes import plan_rows
 from dashboard.figures.pens import MAX_PENS, choose_pens, drawn_text, keep_pens
+from dashboard.figures.row_plan import plan_rows
 
 MANY = tuple("abcdefghijkl")
 names = st.sampled_from(MANY)

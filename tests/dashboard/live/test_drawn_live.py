@@ -5,7 +5,8 @@ from typing import Any
 from dashboard.live import follower as follower_module
 from dashboard.live.follower import Follower, latest_values
 from dashboard.live.snapshot import Snapshot
-from dashboard.live.view import LiveView, view_request
+from dashboard.live.view import LiveView
+from dashboard.live.view_request import view_request
 from dashboard.server.recording_cache import RecordingCache
 from replay.recording import Recording
 from replay.urgency import JointOrder, JointState, JointUrgency, sort_by_urgency

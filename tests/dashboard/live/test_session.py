@@ -15,7 +15,8 @@ from dashboard.live.json_patch import apply_edits
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
 from dashboard.live.wire_format import Update, unpack_update
-from dashboard.plot_data import has_narrow_cycles, plan_recording_rows
+from dashboard.plot_data import plan_recording_rows
+from dashboard.row_data import cycle_reach
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
 from logger.limits.lifecycle import alerts_from_events
@@ -200,7 +201,7 @@ def test_calm_readings_make_no_bands(growing: Growing):
     """A temperature that flickers by one count has no cycles, however wide the window."""
     (temperature, *_) = plan_recording_rows(growing._whole)
     low = np.tile([61.0, 61.0], 200)
-    assert not has_narrow_cycles(temperature, low, low + 1.0, 0.1)
+    assert cycle_reach(temperature, low, low + 1.0, 0.1) is None
 
 
 def test_the_window_of_a_young_test_grows(growing: Growing):

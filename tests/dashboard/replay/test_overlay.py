@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dashboard.figures.row_choice import row_choice
 from dashboard.figures.sheet import make_sheet
-from dashboard.plot_data import fine_bins
 from dashboard.replay import recording_view
 from dashboard.replay.overlay import (
     OverlayRequest,
@@ -24,6 +24,7 @@ from dashboard.replay.overlay import (
     overlay_label,
 )
 from dashboard.replay.recording_view import DrawOptions
+from dashboard.row_data import fine_bins
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.theme import DARK, LIGHT
 from dashboard.text.units import select_displays
@@ -363,6 +364,36 @@ def test_the_routes_bring_nonsense_into_range(serve, get, shelf: RecordingCache)
     assert status == 200
     assert "fault" in json.loads(text)["overlay"]
     assert "overlay" not in json.loads(get(f"{address}/window?start=0&end=60")[1])
-    status, text = get(f"{address}/alignment?over=hip")
-    assert status == 404
-    assert "has no joint of" in json.loads(text)["fault"]
+    status, text = get(f"{address}/window?start=0&end=60&over=torque&over_joints=x:y:z")
+    assert "no joint 'y:z'" in json.loads(text)["overlay"]["fault"]
+
+
+def test_a_joint_lies_over_one_of_another_name(shelf: RecordingCache):
+    """With the pen of the one below it, its own name and its own figures of a span."""
+    first, hip = shelf.open_recording("overheat"), shelf.open_recording("hip")
+    told = alignment_choices(first, hip)
+    assert [one["key"] for one in told["joints"]] == ["shoulder:hip", "elbow:hip"]
+    assert not told["shares_joints"]
+    asked = OverlayRequest(name="hip", shift_s=0.0, zone=UTC, joints="elbow:hip")
+    made = draw_with_overlay(
+        asked,
+        shelf,
+        first,
+        lambda laid: recording_view.window_figure(first, 0.0, 60.0, DRAWN, laid),
+    )
+    assert made["overlay"]["label"].endswith("; start on start; hip over elbow")
+    assert {(one["meta"]["joint"], one["meta"]["pen"]) for one in _others(made)} == {("hip", 2)}
+    table = draw_with_overlay(
+        asked, shelf, first, lambda laid: recording_view.span_table(first, 0.0, 60.0, overlay=laid)
+    )["table"]
+    assert [row["joint"] for row in table if row["other"]] == ["hip"]
+
+
+def test_two_joints_of_one_recording_lie_over_each_other(overheat: Recording):
+    """A recording over itself, one joint over the other, moved."""
+    laid = Overlay(recording=overheat, shift_ns=5 * S, joints=("shoulder", "elbow"))
+    made = recording_view.window_figure(
+        overheat, 10.0, 60.0, DRAWN, laid, choice=row_choice("speed,position")
+    )
+    assert {(one["meta"]["joint"], one["meta"]["pen"]) for one in _others(made)} == {("elbow", 1)}
+    assert len(made["layout"]["meta"]["rows"]) == 2

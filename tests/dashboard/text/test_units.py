@@ -8,7 +8,7 @@ import pytest
 
 from dashboard.figures.axes import tick_text
 from dashboard.figures.sheet import make_sheet
-from dashboard.live.view import view_request
+from dashboard.live.view_request import view_request
 from dashboard.plot_data import plan_recording_rows, read_annotations
 from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
 from dashboard.text.theme import LIGHT
