@@ -103,7 +103,7 @@ def show_limits(
         "channel": f"temperature_{proposed.node}_degC",
         "level": limit_degC,
         "said": [
-            f"From the fitted heat of {proposed.joint} on {made:%Y-%m-%d}.",
+            f"From the fitted heat of {kept.fit.label} on {made:%Y-%m-%d}.",
             *limits_lines(proposed, kept.fit),
             *tried_lines(proposed, tried),
         ],

@@ -67,7 +67,10 @@ def show_heat(
         "name": recording.name,
         "live": recording.live,
         "when": _when(recording, query),
-        "joints": [{"name": one, "pen": pens.get(one, NO_PEN)} for one in joints],
+        "joints": [
+            {"name": one, "label": recording.bench.label_of(one), "pen": pens.get(one, NO_PEN)}
+            for one in joints
+        ],
         "joint": "",
         "ambients": _ambients(recording),
     }

@@ -35,6 +35,7 @@ from replay.heat.words import (
     caution_lines,
     change_rows,
     equilibrium_lines,
+    neighbour_lines,
     quantity_rows,
     quantity_text,
     unknown_rows,
@@ -89,6 +90,7 @@ def heat_view(
         "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],
         "cautions": caution_lines(result),
         "changes": change_rows(result, zone),
+        "neighbours": neighbour_lines(result),
         "truth": heat_trace_figure(
             _sensors(fit, recording), pen=pen, theme=theme, is_narrow=is_narrow
         ),

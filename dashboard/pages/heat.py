@@ -30,6 +30,7 @@ def heat_layout() -> html.Div:
                     ),
                     _duty(),
                     _changes(),
+                    _neighbours(),
                     _truth(),
                     html.Div(
                         [_known_section(), _unknown_section()],
@@ -208,6 +209,18 @@ def _changes() -> html.Section:
         id="heat-changed",
         hidden=True,
         **html_attributes({"aria-label": "What changed"}),
+    )
+
+
+def _neighbours() -> html.Section:
+    return html.Section(
+        [
+            _head("Which joints warm this one", "neighbours"),
+            html.Ul(id="heat-neighbours", className="said-list"),
+        ],
+        id="heat-warmed",
+        hidden=True,
+        **html_attributes({"aria-label": "Which joints warm this one"}),
     )
 
 

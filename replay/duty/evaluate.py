@@ -139,6 +139,7 @@ def evaluate_duty(
     copper, is_reference = _copper(source)
     account = DutyResult(
         joint=joint,
+        label=recording.bench.label_of(joint),
         recording=recording.name,
         start_ns=source.start_ns,
         end_ns=source.end_ns,

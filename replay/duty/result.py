@@ -117,6 +117,8 @@ class DutyResult:
     """Everything that a span of a recording tells of a joint's load."""
 
     joint: str
+    label: str
+    """What people call the joint."""
     recording: str
     start_ns: int
     end_ns: int

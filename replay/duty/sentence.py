@@ -18,7 +18,7 @@ def duty_sentence(result: DutyResult) -> str:
 def duty_parts(result: DutyResult) -> Iterator[SentencePart]:
     """Yield the sentence in parts; units and intervals without the space before them."""
     unit = unit_text(result.unit)
-    yield words_part(f"{result.joint} carried ")
+    yield words_part(f"{result.label} carried ")
     yield _value(f"{result.rms:.3g}")
     yield unit_part(unit)
     yield words_part(" RMS over ")

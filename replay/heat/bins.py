@@ -90,7 +90,8 @@ def load_channel(recording: Recording, joint: str) -> LoadChannel:
     for channel in ("current_A", "torque_Nm"):
         if channel in recording.channels(joint) and _has_values(recording, joint, channel):
             return channel
-    raise HeatFault(HeatFaultKind.NO_LOAD, where=recording.name, joint=joint)
+    label = recording.bench.label_of(joint)
+    raise HeatFault(HeatFaultKind.NO_LOAD, where=recording.name, joint=label)
 
 
 def read_trace(
@@ -109,17 +110,18 @@ def read_trace(
         A recording has no load or no temperature of the joint, or they overlap.
     """
     ordered = sorted(recordings, key=lambda one: one.start_ns)
+    label = ordered[0].bench.label_of(joint)
     for before, after in itertools.pairwise(ordered):
         if after.start_ns < before.end_ns:
-            raise HeatFault(HeatFaultKind.OVERLAP, where=after.name, joint=joint, found=before.name)
+            raise HeatFault(HeatFaultKind.OVERLAP, where=after.name, joint=label, found=before.name)
     loads = {load_channel(one, joint) for one in ordered}
     if len(loads) > 1:
-        raise HeatFault(HeatFaultKind.MIXED_LOADS, where=ordered[0].name, joint=joint)
+        raise HeatFault(HeatFaultKind.MIXED_LOADS, where=ordered[0].name, joint=label)
     load = loads.pop()
     sources = [_sources(one, joint, ambient) for one in ordered]
     places = {source.place for source in sources[0]}
     if not places & {*_TEMPERATURES}:
-        raise HeatFault(HeatFaultKind.NO_TEMPERATURE, where=ordered[0].name, joint=joint)
+        raise HeatFault(HeatFaultKind.NO_TEMPERATURE, where=ordered[0].name, joint=label)
     width_s = _step_width_s(
         sum(one.end_ns - one.start_ns for one in ordered), SensorPlace.WINDING in places
     )
@@ -127,7 +129,7 @@ def read_trace(
     start_ns = int(pieces[0].start_ns[0]) if len(pieces[0].start_ns) else ordered[0].start_ns
     steps_ns = np.concatenate([piece.start_ns for piece in pieces])
     if not len(steps_ns):
-        raise HeatFault(HeatFaultKind.TOO_SHORT, where=ordered[0].name, joint=joint, found_s=0.0)
+        raise HeatFault(HeatFaultKind.TOO_SHORT, where=ordered[0].name, joint=label, found_s=0.0)
     belongs = np.repeat(np.arange(len(pieces)), [len(piece.start_ns) for piece in pieces])
     is_new = (np.diff(steps_ns, prepend=steps_ns[0]) > width_s * BASE_NS) | (
         np.diff(belongs, prepend=0) > 0
@@ -139,7 +141,7 @@ def read_trace(
         raise HeatFault(
             HeatFaultKind.TOO_SHORT,
             where=ordered[0].name,
-            joint=joint,
+            joint=label,
             found_s=float(len(steps_ns) * width_s),
         )
     steps_ns = steps_ns[kept]

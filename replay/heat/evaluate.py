@@ -83,6 +83,7 @@ def answer_heat(
     has_changed = fit.has_changed
     return HeatResult(
         joint=fit.joint,
+        labels=fit.labels,
         model=fit.problem.model,
         quantities=() if has_changed else fit.quantities,
         unknown=fit.unknown,

@@ -6,7 +6,7 @@ named with the measurement that would settle it.
 # ruff: noqa: N815 - units are written as units are: K, W and A are capitals
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -63,6 +63,8 @@ class HeatFit:
     """A fitted joint."""
 
     joint: str
+    labels: Mapping[str, str]
+    """Joint -> what people call it, of every joint of the bench."""
     read: ReadTrace
     ambient: AmbientChoice
     problem: HeatProblem
@@ -80,6 +82,11 @@ class HeatFit:
     """Joints that warm this one, where one model describes the recordings."""
     joints: tuple[JointHeat, ...]
     """The likeliest joint, and after it draws of what the fit leaves open."""
+
+    @property
+    def label(self) -> str:
+        """What people call the joint."""
+        return self.labels[self.joint]
 
     @property
     def own_sensors(self) -> tuple[SensorCounts, ...]:
@@ -146,7 +153,7 @@ def fit_heat(
     ambient = ambient or AmbientChoice()
     read = read_trace(recordings, joint, ambient=ambient.source)
     where = recordings[0].name
-    _check(read, ambient, where, joint)
+    _check(read, ambient, where, recordings[0].bench.label_of(joint))
     stated = (
         None
         if ambient.stated_degC is None
@@ -167,6 +174,7 @@ def fit_heat(
             unknown = [*unknown, *lost]
     fit = HeatFit(
         joint=settings.name,
+        labels=recordings[0].bench.labels,
         read=read,
         ambient=ambient,
         problem=problem,
@@ -189,7 +197,7 @@ def fit_heat(
 
 
 def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> None:
-    """Refuse a trace that carries nothing to fit."""
+    """Refuse a trace that carries nothing to fit; `joint`: what people call it."""
     trace = read.trace
     longest_s = max(
         float(trace.steps.duration_s[trace.segment == number].sum())

@@ -85,7 +85,8 @@ def ambient_choice(text: str | None, recording: Recording, joint: str) -> Ambien
         owner = owner or (having[0] if len(having) == 1 else joint)
     is_there = owner in recording.joints and channel in recording.channels(owner)
     if not is_there or channel_named(channel).quantity != "temperature":
-        raise HeatFault(HeatFaultKind.NO_AMBIENT, where="--ambient", joint=joint, found=repr(text))
+        label = recording.bench.label_of(joint)
+        raise HeatFault(HeatFaultKind.NO_AMBIENT, where="--ambient", joint=label, found=repr(text))
     return AmbientChoice(
         source=SensorSource(place=SensorPlace.AMBIENT, joint=owner, channel=channel)
     )

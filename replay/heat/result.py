@@ -2,6 +2,7 @@
 # ruff: noqa: N815 - units are written as units are: K, W and A are capitals
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -133,6 +134,8 @@ class HeatResult:
     """Everything that recordings tell of a joint's heat."""
 
     joint: str
+    labels: Mapping[str, str]
+    """Joint -> what people call it."""
     model: HeatModel
     quantities: tuple[Quantity, ...]
     """Those that are known."""
@@ -165,6 +168,10 @@ class HeatResult:
     """The ambient of the tables is the temperature without load: it was not recorded."""
     assumptions: tuple[Assumption, ...]
     cautions: tuple[Caution, ...]
+
+    def label_of(self, joint: str) -> str:
+        """Return what people call a joint, this one or a neighbour."""
+        return self.labels.get(joint, joint)
 
     def to_json(self) -> dict[str, Any]:
         """Return it as a JSON object: times in s, never is null."""

@@ -82,7 +82,7 @@ def sentence_parts(result: HeatResult) -> Iterator[SentencePart]:
 def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # noqa: N803
     at = _reference(result)
     unit = unit_text(result.load_unit)
-    yield words_part(f"{result.joint} carries ")
+    yield words_part(f"{result.label_of(result.joint)} carries ")
     yield from _value(at.holding if result.is_holding else at.rotating, unit)
     yield words_part(" for ever without load at " if result.ambient_is_idle else " for ever at ")
     yield SentencePart(PartKind.GIVEN, f"{at.ambient_degC:.0f}")
@@ -106,7 +106,7 @@ def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # 
 
 
 def _not_borne(result: HeatResult) -> Iterator[SentencePart]:
-    yield words_part(f"{result.joint}: ")
+    yield words_part(f"{result.label_of(result.joint)}: ")
     time = next((one for one in result.quantities if one.name is QuantityName.HOUSING_TIME), None)
     if time is not None and not result.has_changed:
         yield words_part("its housing has a time constant of ")

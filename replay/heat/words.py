@@ -184,8 +184,9 @@ def _change_text(change: FoundChange) -> str:
 def neighbour_lines(result: HeatResult) -> list[str]:
     """Return which joints warm this one, and by how much."""
     return [
-        f"Its surroundings follow the housing of {one.joint}: {band_text(one.K_per_K)} K for each "
-        "kelvin. That joint warms it, or both are warmed by the same."
+        f"Its surroundings follow the housing of {result.label_of(one.joint)}: "
+        f"{band_text(one.K_per_K)} K for each kelvin. That joint warms it, or both are warmed "
+        "by the same."
         for one in result.neighbours
     ]
 

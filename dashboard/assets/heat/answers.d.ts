@@ -54,7 +54,7 @@ interface Asked {
   name: string;
   live: boolean;
   when: string;
-  joints: { name: string; pen: number }[];
+  joints: { name: string; label: string; pen: number }[];
   joint: string;
   ambients: string[];
 }
@@ -80,6 +80,8 @@ export interface Fitted extends Asked {
   cautions: string[];
   /** When, and what. */
   changes: [string, string][];
+  /** Joints that warm this one, a sentence each. */
+  neighbours: string[];
   truth: any;
   truth_note: string;
   curve: any;

@@ -2,6 +2,11 @@
 /* The head of the Heat page. */
 import { html, renderFact, setText } from "../dom.mjs";
 
+/** What people call the joint that is open; empty for none. @param {import("./answers.d.ts").HeatAnswer} answer */
+export function openLabel({ joints, joint }) {
+  return joints.find(({ name }) => name === joint)?.label || joint;
+}
+
 /**
  * The joints, the recording, and where the ambient may come from.
  * @param {import("./page.mjs").HeatPage} page
@@ -9,8 +14,8 @@ import { html, renderFact, setText } from "../dom.mjs";
  */
 export function renderHead(page, answer) {
   renderFact(page.part("joints"), [answer.joints, answer.joint], () =>
-    answer.joints.map(({ name, pen }) => {
-      const choice = html("button", "", [html("span", `pen pen-${pen}`), " ", name]);
+    answer.joints.map(({ name, label, pen }) => {
+      const choice = html("button", "", [html("span", `pen pen-${pen}`), " ", label]);
       choice.setAttribute("aria-pressed", String(name === answer.joint));
       choice.onclick = () => page.take({ joint: name, limit: null });
       return choice;

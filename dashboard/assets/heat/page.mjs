@@ -10,7 +10,7 @@ import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { DutyPart } from "./duty.mjs";
 import { drawLadder } from "./ladder.mjs";
-import { renderHead } from "./head.mjs";
+import { openLabel, renderHead } from "./head.mjs";
 import { proposeLimits } from "./proposal.mjs";
 import { renderAnswer, renderChanges, renderList, renderTable, renderUnknown, saveTable } from "./texts.mjs";
 
@@ -198,19 +198,20 @@ export class HeatPage extends Page {
   async render(answer) {
     this.answer = answer;
     this.joint = answer.joint;
-    document.title = `Heat: ${answer.joint || answer.name} – dutytrace`;
+    const label = openLabel(answer);
+    document.title = `Heat: ${label || answer.name} – dutytrace`;
     renderHead(this, answer);
     const isFitted = answer.state === "fitted";
-    if (!isFitted) this.part("changed").hidden = true;
+    if (!isFitted) for (const name of ["changed", "warmed"]) this.part(name).hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
     for (const name of ["rules", "borne"]) this.part(name).hidden = !(isFitted && answer.curve);
     if (answer.state === "fitting") {
-      const words = `Fitting the heat of ${answer.joint}: some seconds for an hour, longer for days.`;
+      const words = `Fitting the heat of ${label}: some seconds for an hour, longer for days.`;
       renderFact(this.part("said"), words, () => [html("p", "lede", words)]);
       this.after("again", AGAIN_MS, () => this.fetch());
     } else if (answer.state === "refused") {
       renderFact(this.part("said"), answer.refused, () => [
-        html("p", "lede", [html("span", "mark none"), ` Not known yet: ${answer.joint || "no joint"}.`]),
+        html("p", "lede", [html("span", "mark none"), ` Not known yet: ${label || "no joint"}.`]),
         html("p", "", answer.refused),
       ]);
     } else await this.renderFitted(answer);
@@ -251,6 +252,8 @@ export class HeatPage extends Page {
     renderUnknown(this.part("unknown"), answer.unknown);
     this.part("changed").hidden = !answer.changes.length;
     renderChanges(this.part("changes"), answer.changes);
+    this.part("warmed").hidden = !answer.neighbours.length;
+    renderList(this.part("neighbours"), answer.neighbours);
     setText(this.part("truth-said"), answer.truth_note);
     const [curve, truth] = this.plots;
     await this.draw(truth, answer.truth);

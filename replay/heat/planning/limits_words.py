@@ -39,7 +39,7 @@ def proposed_file(
 ) -> str:
     """Return the limits file, with comments at its top."""
     sentences = [
-        f"Limits from the fitted heat of {proposed.joint} by dutytrace on {made:%Y-%m-%d}.",
+        f"Limits from the fitted heat of {fit.label} by dutytrace on {made:%Y-%m-%d}.",
         *limits_lines(proposed, fit),
         *tried_lines(proposed, tried),
     ]

@@ -135,7 +135,7 @@ def plan_heat(
         what that warms the joint by.
     """
     if not fit.is_load_known:
-        raise MotionFault(MotionFaultKind.LOAD_NOT_KNOWN, where=motion.name, found=fit.joint)
+        raise MotionFault(MotionFaultKind.LOAD_NOT_KNOWN, where=motion.name, found=fit.label)
     changed = motion.changed(factor=factor, stretch=stretch)
     run = RepeatedMotion(
         fit.joints,

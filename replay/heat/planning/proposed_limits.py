@@ -155,7 +155,7 @@ def propose_limits(fit: HeatFit, *, limit_degC: float) -> ProposedLimits:
     """
     where = fit.read.recordings[0]
     if not fit.is_load_known:
-        raise ProposalFault(ProposalFaultKind.LOAD_NOT_KNOWN, where=where, joint=fit.joint)
+        raise ProposalFault(ProposalFaultKind.LOAD_NOT_KNOWN, where=where, joint=fit.label)
     ambient_degC = REFERENCE_DEGC if fit.has_room else fit.idle_degC  # noqa: N806
     (band,) = load_for_ever(
         fit.joints,
@@ -166,7 +166,7 @@ def propose_limits(fit: HeatFit, *, limit_degC: float) -> ProposedLimits:
         speed_rad_s=fit.rms_speed_rad_s,
     )
     if not band.rotating[1] > 0.0:
-        raise ProposalFault(ProposalFaultKind.NOTHING_BORNE, where=where, joint=fit.joint)
+        raise ProposalFault(ProposalFaultKind.NOTHING_BORNE, where=where, joint=fit.label)
     images = protecting_images(fit.joints[0], node=fit.node, load_for_ever=band.rotating[1])
     most_degC = limit_degC - _idle_rise_K(fit.joints[0], fit)  # noqa: N806
     counts_ambient = (

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,9 @@ from logger.limits.limit import parse_limits
 from replay.excursions.applied_limits import AppliedLimits
 from replay.heat.evaluate import answer_heat
 from replay.heat.fit import HeatFit, fit_heat
+from replay.heat.neighbours import Neighbour
 from replay.heat.sentence import heat_sentence
+from replay.heat.words import note_lines
 from replay.recording import Recording
 from tests.support.heat_recordings import record_stepped
 
@@ -140,6 +143,22 @@ def test_limits_in_force_lie_over_it(limited):
     assert any("too long" in row[-1] for row in low["table"]["rows"])
     tinted = [one for one in low["curve"]["data"] if "rgba(179,0,31" in one.get("fillcolor", "")]
     assert len(tinted) == 1
+
+
+def test_joints_that_warm_it_are_named_by_their_labels(stepped):
+    """On the page as in the command; where there is none, the page says nothing."""
+    recording, fit = stepped
+    assert heat_view(recording, fit, HeatRules(), theme=LIGHT)["neighbours"] == []
+    warmed = replace(
+        fit,
+        labels={"a": "Left knee", "b": "Left hip"},
+        neighbours=(Neighbour(joint="b", K_per_K=(0.21, 0.15, 0.27), gain=20.0),),
+    )
+    view = heat_view(recording, warmed, HeatRules(), theme=LIGHT)
+    (line,) = view["neighbours"]
+    assert line in [*note_lines(answer_heat(warmed))]
+    assert "the housing of Left hip: 0.21 (0.15 to 0.27) K" in line
+    assert view["copy"].startswith("Left knee carries ")
 
 
 def test_rules_are_kept_in_range(stepped):

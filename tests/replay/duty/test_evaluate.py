@@ -19,6 +19,7 @@ from replay.statistics import span_statistics
 from tests.support.heat_recordings import START_NS, S, record_channels, record_stepped
 
 SETTINGS = """
+label = "Left knee"
 rated = { torque = 12.0 }
 winding = { resistance_ohm = 0.4 }
 """
@@ -74,6 +75,7 @@ def test_the_rated_value_is_held_against_long_windows(told):
     assert tightest.window.window_s == 600
     assert tightest.share[0] == pytest.approx(told.rms / 12.0, rel=1e-3)
     assert "of the rated value" in duty_sentence(told)
+    assert duty_sentence(told).startswith("Left knee carried ")
 
 
 def test_cycle_duty_and_work(cyclic, told):

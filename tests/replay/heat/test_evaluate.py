@@ -161,12 +161,13 @@ def _courses(seconds, **changed):
     ],
 )
 def test_what_cannot_be_fitted_is_refused(tmp_path, kind, seconds, changed):
-    """One sentence each, which names the joint, and never a number."""
-    recording = record_channels(tmp_path / "r", *_courses(seconds, **changed))
+    """One sentence each, which names the joint as people do, and never a number."""
+    label = 'label = "Left knee"\n'
+    recording = record_channels(tmp_path / "r", *_courses(seconds, **changed), settings=label)
     with pytest.raises(HeatFault) as fault:
         evaluate_heat([recording], "a", limit_degC=80.0)
     assert fault.value.kind is kind
-    assert " a" in str(fault.value)
+    assert " Left knee" in str(fault.value)
     assert "\n" not in str(fault.value)
 
 
