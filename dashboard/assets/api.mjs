@@ -192,6 +192,17 @@ export function fetchHeat(name, view, page, signal) {
 }
 
 /**
+ * The recordings that may be fitted together with one.
+ * @param {string} name
+ * @param {string} joint
+ * @param {AbortSignal} signal
+ * @returns {Promise<{others: import("./heat/answers.d.ts").Other[]}>}
+ */
+export function fetchHeatOthers(name, joint, signal) {
+  return get(recordingPath(name, "heat/others"), { ...readerPlace(), joint }, signal);
+}
+
+/**
  * The load of a joint as it was.
  * @param {string} name
  * @param {Params} view

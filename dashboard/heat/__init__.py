@@ -5,6 +5,7 @@ load_curve  for how long a load is held, and what the limits in force allow
 load_time_figure  the same as a figure
 trace_figure      measured temperatures over those of the model
 view        what the page shows of a fitted joint, in words and figures
+further     further recordings of the joint, fitted together with the one that is open
 routes      the route of a fitted joint
 kept_work         what takes long, made in processes of their own and kept
 accounts          accounts of joints' loads

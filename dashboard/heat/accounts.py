@@ -1,5 +1,6 @@
 """Accounts of joints' loads, made in processes of their own: they go through all rows once."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,9 +33,16 @@ class DutyAccounts:
         self._work = KeptWork(jobs, _tell_joint, name="duty", most=MAX_ACCOUNTS)
 
     def find(
-        self, request: FitRequest, fit: HeatFit | None, recording: Recording, *, page: str
+        self,
+        request: FitRequest,
+        fit: HeatFit | None,
+        recordings: Sequence[Recording],
+        *,
+        page: str,
     ) -> DutyResult | None:
-        """Return an account; None while it is being made, which the first call begins.
+        """Return an account of the one that is open; None while it is being made.
+
+        The first call begins it.
 
         What the joint holds is not in it: that follows the rules of the page.
 
@@ -49,7 +57,7 @@ class DutyAccounts:
             There is no load to tell of.
         """
         asked = DutyRequest(request, fit is not None)
-        made = self._work.find(asked, recording, page=page, arguments=(fit,))
+        made = self._work.find(asked, recordings, page=page, arguments=(fit,))
         return None if made is None else made.result
 
     def forget(self, request: FitRequest) -> None:

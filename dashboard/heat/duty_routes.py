@@ -11,11 +11,12 @@ from fastapi import APIRouter, Depends, FastAPI, Query, Request
 
 from dashboard.heat.accounts import DutyAccounts
 from dashboard.heat.duty_view import duty_view
-from dashboard.heat.fits import FitRequest, HeatFits
+from dashboard.heat.fits import HeatFits
+from dashboard.heat.further import AskedFit, asked_fit
 from dashboard.heat.load_curve import TEMPERATURE_DEFAULTS, default_limit_degC
 from dashboard.heat.routes import HeatQuery, heat_fits
 from dashboard.heat.view import LIMIT_RANGE_DEGC
-from dashboard.server.dependencies import OpenRecording, PageName
+from dashboard.server.dependencies import OpenRecording, PageName, Recordings
 from dashboard.server.job_queue import JobQueue
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import UnitsQuery
@@ -44,6 +45,8 @@ async def _duty_accounts(request: Request) -> DutyAccounts:
 @duty_routes.get("/{name}/duty")
 def show_duty(
     recording: OpenRecording,
+    *,
+    recordings: Recordings,
     fits: Annotated[HeatFits, Depends(heat_fits)],
     accounts: Annotated[DutyAccounts, Depends(_duty_accounts)],
     page: PageName,
@@ -53,14 +56,14 @@ def show_duty(
     joint = query.joint
     if joint not in recording.joints or joint in recording.bench.sensors:
         return JsonAnswer({"state": "refused", "refused": "It has no such joint."})
-    request = FitRequest(path=recording.path, joint=joint, ambient=query.ambient)
-    if query.again:
-        accounts.forget(request)
     try:
-        is_pending, fit = _fit(fits, request, recording, page)
+        asked = asked_fit(recording, joint, query.further, recordings, ambient=query.ambient)
+        if query.again:
+            accounts.forget(asked.request)
+        is_pending, fit = _fit(fits, asked, page)
         if is_pending:
             return JsonAnswer({"state": "counting"})
-        account = accounts.find(request, fit, recording, page=page)
+        account = accounts.find(asked.request, fit, asked.recordings, page=page)
     except InputError as fault:
         return JsonAnswer({"state": "refused", "refused": str(fault)})
     if account is None:
@@ -79,19 +82,21 @@ def show_duty(
 @duty_routes.get("/{name}/heat/limits")
 def show_limits(
     recording: OpenRecording,
+    *,
+    recordings: Recordings,
     fits: Annotated[HeatFits, Depends(heat_fits)],
     page: PageName,
     query: Annotated[HeatQuery, Query()],
 ) -> JsonAnswer:
     """Answer limits that protect the joint, with what they would have done on the recording."""
-    request = FitRequest(path=recording.path, joint=query.joint, ambient=query.ambient)
     try:
-        kept = fits.find(request, recording, page=page)
+        asked = asked_fit(recording, query.joint, query.further, recordings, ambient=query.ambient)
+        kept = fits.find(asked.request, asked.recordings, page=page)
         if kept is None:
             return JsonAnswer({"state": "fitting"})
         limit_degC = _limit_degC(recording, kept.fit, query.limit)  # noqa: N806
         proposed = propose_limits(kept.fit, limit_degC=limit_degC)
-        tried = try_limits(proposed, [recording])
+        tried = try_limits(proposed, asked.recordings)
     except InputError as fault:
         return JsonAnswer({"state": "refused", "refused": str(fault)})
     made = datetime.now(UTC)
@@ -111,13 +116,12 @@ def show_limits(
     return JsonAnswer(content)
 
 
-def _fit(
-    fits: HeatFits, request: FitRequest, recording: Recording, page: str
-) -> tuple[bool, HeatFit | None]:
+def _fit(fits: HeatFits, asked: AskedFit, page: str) -> tuple[bool, HeatFit | None]:
     """Return whether a fit is being made, and the fit; None where none can be made."""
     try:
-        ambient_choice(request.ambient or None, recording, request.joint)
-        kept = fits.find(request, recording, page=page)
+        request = asked.request
+        ambient_choice(request.ambient or None, asked.recordings[0], request.joint)
+        kept = fits.find(request, asked.recordings, page=page)
     except InputError:
         # The page says why elsewhere; a load can be account of without it.
         return False, None

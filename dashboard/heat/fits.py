@@ -4,6 +4,7 @@ A fit takes seconds, an answer from it milliseconds: so the page waits once for 
 turns ambient and temperature freely. Safe to call from several threads.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,17 +23,19 @@ MAX_FITS: Final = 12
 
 @dataclass(frozen=True, slots=True)
 class FitRequest:
-    """Which joint, with which ambient."""
+    """Which joint, with which ambient, and which recordings beside the one that is open."""
 
     path: Location
     joint: str
     ambient: str
     """As typed: empty for the joint's own channel."""
+    further: tuple[Location, ...] = ()
+    """In one order, whatever they were chosen in."""
 
 
 @dataclass(frozen=True, slots=True)
 class KeptFit:
-    """A fit, and until when the recording went that it was made from."""
+    """A fit, and until when the last recording went that it was made from."""
 
     fit: HeatFit
     until_ns: int
@@ -44,15 +47,19 @@ class HeatFits:
     def __init__(self, jobs: JobQueue) -> None:
         self._work = KeptWork(jobs, _fit_joint, name="heat", most=MAX_FITS)
 
-    def find(self, request: FitRequest, recording: Recording, *, page: str) -> KeptFit | None:
+    def find(
+        self, request: FitRequest, recordings: Sequence[Recording], *, page: str
+    ) -> KeptFit | None:
         """Return a fit; None while it is being made, which the first call begins.
+
+        `recordings`: those of the request, the one that is open first.
 
         Raises
         ------
         InputError
             Nothing can be fitted.
         """
-        made = self._work.find(request, recording, page=page)
+        made = self._work.find(request, recordings, page=page)
         return None if made is None else KeptFit(made.result, made.until_ns)
 
     def forget(self, request: FitRequest) -> None:
@@ -61,6 +68,6 @@ class HeatFits:
 
 
 def _fit_joint(request: FitRequest) -> HeatFit:
-    recording = Recording.open(request.path)
-    ambient = ambient_choice(request.ambient or None, recording, request.joint)
-    return fit_heat([recording], request.joint, ambient=ambient)
+    recordings = [Recording.open(path) for path in (request.path, *request.further)]
+    ambient = ambient_choice(request.ambient or None, recordings[0], request.joint)
+    return fit_heat(recordings, request.joint, ambient=ambient)

@@ -4,7 +4,7 @@ Safe to call from several threads.
 """
 
 import threading
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import wait
 from dataclasses import dataclass
 from typing import Any, Final, Generic, TypeVar
@@ -23,10 +23,15 @@ Result = TypeVar("Result")
 
 @dataclass(frozen=True, slots=True)
 class Made(Generic[Result]):
-    """What was made, and until when the recording went that it was made from."""
+    """What was made, and until when each of the recordings went that it was made from."""
 
     result: Result
-    until_ns: int
+    ends_ns: tuple[int, ...]
+
+    @property
+    def until_ns(self) -> int:
+        """Until when the last of them went."""
+        return max(self.ends_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +66,12 @@ class KeptWork(Generic[Result]):
         self._numbers: dict[Hashable, int] = {}
 
     def find(
-        self, request: Hashable, recording: Recording, *, page: str, arguments: tuple[Any, ...] = ()
+        self,
+        request: Hashable,
+        recordings: Sequence[Recording],
+        *,
+        page: str,
+        arguments: tuple[Any, ...] = (),
     ) -> Made[Result] | None:
         """Return a result; None while it is being made, which the first call begins.
 
@@ -70,6 +80,8 @@ class KeptWork(Generic[Result]):
 
         Parameters
         ----------
+        recordings
+            Those that the request is about, in one order for one request.
         arguments
             What the function is given behind the request; it follows from it.
 
@@ -80,10 +92,10 @@ class KeptWork(Generic[Result]):
         """
         with self._lock:
             kept = self._kept.get(request)
-            if kept is not None and (recording.live or kept.until_ns == recording.end_ns):
+            if kept is not None and _is_fresh(kept, recordings):
                 if isinstance(kept.result, _Refusal):
                     raise InputError(kept.result.text)
-                return Made(kept.result, kept.until_ns)
+                return Made(kept.result, kept.ends_ns)
             number = self._numbers.get(request)
             job = None if number is None else self._jobs.job_to_json(number)
             if job is not None and job["state"] in {"waiting", "running"}:
@@ -93,7 +105,8 @@ class KeptWork(Generic[Result]):
                 # A fault of the program or of the disk: told once, and tried again when asked.
                 raise InputError(job["fault"])
             self._numbers[request] = self._jobs.submit(
-                f"{page} {self._name}", self._work(request, arguments, recording.end_ns)
+                f"{page} {self._name}",
+                self._work(request, arguments, tuple(one.end_ns for one in recordings)),
             )
             return None
 
@@ -103,16 +116,24 @@ class KeptWork(Generic[Result]):
             self._kept.drop(request)
 
     def _work(
-        self, request: Hashable, arguments: tuple[Any, ...], until_ns: int
+        self, request: Hashable, arguments: tuple[Any, ...], ends_ns: tuple[int, ...]
     ) -> Callable[[JobContext], dict[str, Any]]:
         def work(context: JobContext) -> dict[str, Any]:
             made = _run(self._make, (request, *arguments), context)
             if made is not None:
                 with self._lock:
-                    self._kept.put(request, Made(made, until_ns), size_bytes=1)
+                    self._kept.put(request, Made(made, ends_ns), size_bytes=1)
             return {}
 
         return work
+
+
+def _is_fresh(kept: Made[Any], recordings: Sequence[Recording]) -> bool:
+    """Return whether each recording is still recorded, or ended where it did."""
+    return all(
+        one.live or one.end_ns == end_ns
+        for one, end_ns in zip(recordings, kept.ends_ns, strict=True)
+    )
 
 
 def _run(

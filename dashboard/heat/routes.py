@@ -10,9 +10,10 @@ from fastapi import APIRouter, Depends, FastAPI, Query, Request
 
 from dashboard.drawn_joints import listed_joints
 from dashboard.figures.pens import NO_PEN, choose_pens
-from dashboard.heat.fits import FitRequest, HeatFits
+from dashboard.heat.fits import HeatFits
+from dashboard.heat.further import asked_fit, further_choices, named_recordings
 from dashboard.heat.view import HeatRules, heat_view
-from dashboard.server.dependencies import OpenRecording, PageName
+from dashboard.server.dependencies import OpenRecording, PageName, Recordings
 from dashboard.server.job_queue import JobQueue
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import FigureQuery, ZoneQuery
@@ -36,6 +37,8 @@ class HeatQuery(FigureQuery, ZoneQuery):
     room: float | None = None
     limit: float | None = None
     holding: bool = False
+    also: str = ""
+    """Names of further recordings to fit together, with / between them."""
     again: bool = False
     """Whether a recording that goes on is to be fitted once more."""
 
@@ -43,6 +46,11 @@ class HeatQuery(FigureQuery, ZoneQuery):
     def rules(self) -> HeatRules:
         """Where the rules stand."""
         return HeatRules(ambient_degC=self.room, limit_degC=self.limit, is_holding=self.holding)
+
+    @property
+    def further(self) -> tuple[str, ...]:
+        """The names of the further recordings."""
+        return named_recordings(self.also)
 
 
 async def heat_fits(request: Request) -> HeatFits:
@@ -54,6 +62,8 @@ async def heat_fits(request: Request) -> HeatFits:
 @heat_routes.get("/{name}/heat")
 def show_heat(
     recording: OpenRecording,
+    *,
+    recordings: Recordings,
     fits: Annotated[HeatFits, Depends(heat_fits)],
     page: PageName,
     query: Annotated[HeatQuery, Query()],
@@ -79,10 +89,10 @@ def show_heat(
     content["joint"] = joint
     try:
         ambient_choice(query.ambient or None, recording, joint)
-        request = FitRequest(path=recording.path, joint=joint, ambient=query.ambient)
+        asked = asked_fit(recording, joint, query.further, recordings, ambient=query.ambient)
         if query.again:
-            fits.forget(request)
-        kept = fits.find(request, recording, page=page)
+            fits.forget(asked.request)
+        kept = fits.find(asked.request, asked.recordings, page=page)
     except InputError as fault:
         return JsonAnswer({**content, "state": "refused", "refused": str(fault)})
     if kept is None:
@@ -96,7 +106,16 @@ def show_heat(
         is_narrow=query.form == "narrow",
     )
     until = format_clock(kept.until_ns, query.time_zone)
-    return JsonAnswer({**content, **view, "until": until})
+    return JsonAnswer({**content, **view, "live": asked.live, "until": until})
+
+
+@heat_routes.get("/{name}/heat/others")
+def list_others(
+    recording: OpenRecording, recordings: Recordings, query: Annotated[HeatQuery, Query()]
+) -> JsonAnswer:
+    """Answer which recordings may be fitted together with this one."""
+    choices = further_choices(recording, query.joint, recordings, query.time_zone)
+    return JsonAnswer({"others": choices})
 
 
 def _when(recording: Recording, query: HeatQuery) -> str:

@@ -28,7 +28,13 @@ from replay.heat.fit import HeatFit
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import HeatResult, HeldFor
 from replay.heat.sentence import heat_sentence, sentence_parts
-from replay.heat.text import band_values, duration_band_text, duration_text, unit_text
+from replay.heat.text import (
+    band_values,
+    duration_band_text,
+    duration_text,
+    recordings_text,
+    unit_text,
+)
 from replay.heat.words import (
     assumption_lines,
     basis_line,
@@ -341,8 +347,10 @@ def _round_load(load: float) -> float:
 
 
 def _sensors(fit: HeatFit, recording: Recording) -> list[ModelledSensor]:
+    """Return what was measured, of a fit to several recordings that in the one that is open."""
     read = fit.read
     offset_s = (read.start_ns - recording.start_ns) / 1e9
+    lasts_s = (recording.end_ns - recording.start_ns) / 1e9
     sensors = []
     for sensor in fit.own_sensors:
         step, at = np.unique(sensor.step, return_inverse=True)
@@ -354,13 +362,18 @@ def _sensors(fit: HeatFit, recording: Recording) -> list[ModelledSensor]:
             read.trace.begin_s[sensor.step]
             + sensor.fraction * (read.trace.steps.duration_s[sensor.step])
         )
-        segment = read.trace.segment[step]
+        since_s = mean(at_s) + offset_s
+        own = (since_s >= 0.0) & (since_s <= lasts_s)
+        # What is open may be too short to have had a part in the fit.
+        own = own if own.any() else np.ones(len(own), bool)
+        segment = read.trace.segment[step][own]
+        shown = mean(fit.problem.shown_by(sensor, fit.mode.outer, fit.mode.unknowns))
         sensors.append(
             ModelledSensor(
                 name=sensor.place.value,
-                at_s=mean(at_s) + offset_s,
-                measured_degC=mean(sensor.value_degC),
-                modelled_degC=mean(fit.problem.shown_by(sensor, fit.mode.outer, fit.mode.unknowns)),
+                at_s=since_s[own],
+                measured_degC=mean(sensor.value_degC)[own],
+                modelled_degC=shown[own],
                 break_before=(np.diff(segment, prepend=segment[0]) > 0).astype(np.float64),
             )
         )
@@ -372,4 +385,7 @@ def _truth_note(result: HeatResult) -> str:
     note = f"{format_number(basis.residual_K, 2)} K RMS about the model"
     if math.isfinite(basis.left_out_K):
         note += f", {format_number(basis.left_out_K, 2)} K over stretches left out of the fit"
-    return f"{note}; {format_duration(basis.hours * 3600.0)} with a load"
+    note += f"; {format_duration(basis.hours * 3600.0)} with a load"
+    if len(basis.recordings) > 1:
+        note += f" in {recordings_text(len(basis.recordings))}, drawn the one that is open"
+    return note

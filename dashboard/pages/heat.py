@@ -54,6 +54,12 @@ def _heat_head() -> html.Header:
             html.H1("Heat"),
             html.Span(id="heat-joints", className="choices", role="group"),
             html.Small(id="heat-from"),
+            html.Button(
+                "Fit others with it",
+                id="heat-others",
+                className="plain",
+                **html_attributes({"aria-expanded": "false", "aria-controls": "heat-others-list"}),
+            ),
             html.Span(
                 [
                     html.Label("Recording", htmlFor="heat-select"),
@@ -62,6 +68,13 @@ def _heat_head() -> html.Header:
                     html.Button("Limits from this model", id="heat-limits", className="plain"),
                 ],
                 className="end",
+            ),
+            html.Div(
+                id="heat-others-list",
+                className="others",
+                role="group",
+                hidden=True,
+                **html_attributes({"aria-label": "Further recordings of the joint"}),
             ),
         ]
     )

@@ -107,13 +107,19 @@ def read_trace(
     Raises
     ------
     HeatFault
-        A recording has no load or no temperature of the joint, or they overlap.
+        A recording has no load or no temperature of the joint, they overlap, or are of joints of
+        different serials.
     """
     ordered = sorted(recordings, key=lambda one: one.start_ns)
     label = ordered[0].bench.label_of(joint)
     for before, after in itertools.pairwise(ordered):
         if after.start_ns < before.end_ns:
             raise HeatFault(HeatFaultKind.OVERLAP, where=after.name, joint=label, found=before.name)
+    serials = {one.bench.joint_named(joint).serial: one for one in ordered}
+    serials.pop("", None)
+    if len(serials) > 1:
+        where, found = list(serials.values())[1].name, " and ".join(serials)
+        raise HeatFault(HeatFaultKind.OTHER_SERIAL, where=where, joint=label, found=found)
     loads = {load_channel(one, joint) for one in ordered}
     if len(loads) > 1:
         raise HeatFault(HeatFaultKind.MIXED_LOADS, where=ordered[0].name, joint=label)

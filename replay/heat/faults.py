@@ -18,6 +18,7 @@ class HeatFaultKind(StrEnum):
     AMBIENT_ABOVE = "ambient above"
     OVERLAP = "overlap"
     MIXED_LOADS = "mixed loads"
+    OTHER_SERIAL = "other serial"
     NO_AMBIENT = "no ambient"
     NO_MODEL = "no model"
 
@@ -70,6 +71,9 @@ _SENTENCES = {
     ),
     HeatFaultKind.MIXED_LOADS: (
         "found a current of {joint} in some recordings only, expected it in all or in none."
+    ),
+    HeatFaultKind.OTHER_SERIAL: (
+        "found another serial of {joint} ({found}), expected recordings of one and the same."
     ),
     HeatFaultKind.NO_AMBIENT: (
         "found no ambient {found} for {joint}, expected a temperature such as 23degC, or a channel "

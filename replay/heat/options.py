@@ -45,9 +45,8 @@ def chosen_joint(recordings: Sequence[Recording], name: str | None) -> str:
     InputError
         There are several and none was named, or a recording does not have it.
     """
-    sensors = set(recordings[0].bench.sensors)
-    joints = [one for one in recordings[0].joints if one not in sensors]
     if name is None:
+        joints = _joints(recordings[0])
         if len(joints) != 1:
             raise InputError(
                 where="--joint",
@@ -56,13 +55,17 @@ def chosen_joint(recordings: Sequence[Recording], name: str | None) -> str:
             )
         name = joints[0]
     for one in recordings:
-        if name not in one.joints or name in one.bench.sensors:
+        if name not in _joints(one):
             raise InputError(
                 where="--joint",
                 found=repr(name),
-                expected=f"a joint of {one.name}: {', '.join(joints)}",
+                expected=f"a joint of {one.name}: {', '.join(_joints(one))}",
             )
     return name
+
+
+def _joints(recording: Recording) -> list[str]:
+    return [one for one in recording.joints if one not in recording.bench.sensors]
 
 
 def ambient_choice(text: str | None, recording: Recording, joint: str) -> AmbientChoice:

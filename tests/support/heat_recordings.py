@@ -77,8 +77,13 @@ winding = { resistance_ohm = 0.145 }
 """
 
 
-def record_stepped(path: Path, *, winding: bool = True) -> tuple[Recording, Simulated]:
-    """Return two hours of load steps with the room, in whole degrees, and the truth behind it."""
+def record_stepped(
+    path: Path, *, winding: bool = True, part: slice = slice(None), settings: str = ""
+) -> tuple[Recording, Simulated]:
+    """Return two hours of load steps with the room, in whole degrees, and the truth behind it.
+
+    `part`: of the seconds, what is recorded. `settings`: more of the joint's.
+    """
     seconds = 7200
     load = load_course("steps", seconds, np.random.default_rng(7))
     made = simulate_joint(7, gaps=0, load=load)
@@ -95,7 +100,9 @@ def record_stepped(path: Path, *, winding: bool = True) -> tuple[Recording, Simu
     if winding:
         columns["temperature_winding_degC"] = counts(made.temperatures[1:, 0])
     time_ns = START_NS + np.arange(seconds) * S
-    return record_channels(path, time_ns, columns, settings=STEPPED_SETTINGS), made
+    kept = {name: values[part] for name, values in columns.items()}
+    made_of = settings + STEPPED_SETTINGS
+    return record_channels(path, time_ns[part], kept, settings=made_of), made
 
 
 def record_real_arm(path: Path, joint: str) -> Recording:

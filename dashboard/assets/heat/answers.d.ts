@@ -49,6 +49,13 @@ export interface Table {
   note: string;
 }
 
+/** A recording that may be fitted together with the one that is open. */
+export interface Other {
+  path: string;
+  name: string;
+  when: string;
+}
+
 interface Asked {
   path: string;
   name: string;

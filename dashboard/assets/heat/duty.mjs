@@ -72,8 +72,8 @@ export class DutyPart {
   }
 
   /** @param {any} view */
-  keyOf({ joint, ambient }) {
-    return JSON.stringify([this.page.name, joint, ambient]);
+  keyOf({ joint, ambient, also }) {
+    return JSON.stringify([this.page.name, joint, ambient, also]);
   }
 
   /** @param {any} view */

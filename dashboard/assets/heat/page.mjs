@@ -9,6 +9,7 @@ import { drawPlot, purgePlot } from "../plotly.mjs";
 import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { DutyPart } from "./duty.mjs";
+import { OthersPart, namesIn } from "./others.mjs";
 import { drawLadder } from "./ladder.mjs";
 import { openLabel, renderHead } from "./head.mjs";
 import { proposeLimits } from "./proposal.mjs";
@@ -35,6 +36,8 @@ export class HeatPage extends Page {
     this.name = "";
     this.joint = "";
     this.ambient = "";
+    /** Further recordings that are fitted together with this one. @type {string[]} */
+    this.also = [];
     /** Where the rules stand; null: where the server begins. @type {number | null} */
     this.room = null;
     /** @type {number | null} */
@@ -52,6 +55,7 @@ export class HeatPage extends Page {
     this.part("ambient-box").replaceChildren(this.ambients);
     this.plots = [this.part("curve"), this.part("truth")];
     this.duty = new DutyPart(this);
+    this.others = new OthersPart(this);
     this.part("limits").onclick = () => proposeLimits(this, this.question());
     this.sliders = { room: this.slider("room"), limit: this.slider("limit") };
     this.listen(this.select, "change", () => this.open(this.select.value));
@@ -103,6 +107,7 @@ export class HeatPage extends Page {
     Object.assign(this, {
       joint: query.get("joint") || "",
       ambient: query.get("ambient") || "",
+      also: namesIn(query.get("also") || ""),
       room: number("room"),
       limit: number("limit"),
       isHolding: query.get("holding") === "1",
@@ -135,7 +140,7 @@ export class HeatPage extends Page {
   /** @param {string} name */
   open(name) {
     this.name = name;
-    this.take({ joint: "", ambient: "", room: null, limit: null });
+    this.take({ joint: "", ambient: "", also: [], room: null, limit: null });
   }
 
   /** @param {object} changes of the view */
@@ -147,7 +152,8 @@ export class HeatPage extends Page {
   address() {
     const { joint, ambient, room, limit, isHolding } = this;
     const holding = isHolding ? "1" : "";
-    return addressOf("/heat/" + encodeURIComponent(this.name), { joint, ambient, room, limit, holding });
+    const also = this.also.join("/");
+    return addressOf("/heat/" + encodeURIComponent(this.name), { joint, ambient, also, room, limit, holding });
   }
 
   /* ---- asking: one question at a time, the newest one next ---- */
@@ -177,7 +183,8 @@ export class HeatPage extends Page {
   /** What the server is asked about. */
   question() {
     const { joint, ambient, room, limit, isHolding } = this;
-    return { joint, ambient, room, limit, holding: isHolding || "", theme: screenTheme(), form: screenForm() };
+    const screen = { theme: screenTheme(), form: screenForm() };
+    return { joint, ambient, also: this.also.join("/"), room, limit, holding: isHolding || "", ...screen };
   }
 
   /** @param {any} fault */
@@ -201,6 +208,7 @@ export class HeatPage extends Page {
     const label = openLabel(answer);
     document.title = `Heat: ${label || answer.name} – dutytrace`;
     renderHead(this, answer);
+    this.others.render();
     const isFitted = answer.state === "fitted";
     if (!isFitted) for (const name of ["changed", "warmed"]) this.part(name).hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;

@@ -36,7 +36,7 @@ def stepped(tmp_path_factory: pytest.TempPathFactory) -> Recording:
 def _until_made(fits: HeatFits, request: FitRequest, recording: Recording) -> KeptFit:
     deadline = time.monotonic() + PATIENCE_S
     while time.monotonic() < deadline:
-        kept = fits.find(request, recording, page="p")
+        kept = fits.find(request, [recording], page="p")
         if kept is not None:
             return kept
         time.sleep(0.1)
@@ -46,15 +46,15 @@ def _until_made(fits: HeatFits, request: FitRequest, recording: Recording) -> Ke
 def test_a_fit_is_made_once(fits: HeatFits, stepped: Recording):
     """The first call begins it; then it is kept, and made anew only when forgotten."""
     request = FitRequest(path=stepped.path, joint="a", ambient="")
-    assert fits.find(request, stepped, page="p") is None
+    assert fits.find(request, [stepped], page="p") is None
     kept = _until_made(fits, request, stepped)
     assert kept.fit.joint == "a"
     assert kept.until_ns == stepped.end_ns
-    again = fits.find(request, stepped, page="p")
+    again = fits.find(request, [stepped], page="p")
     assert again is not None
     assert again.fit is kept.fit
     fits.forget(request)
-    assert fits.find(request, stepped, page="p") is None
+    assert fits.find(request, [stepped], page="p") is None
 
 
 def test_what_cannot_be_fitted_is_said(fits: HeatFits, stepped: Recording):

@@ -69,6 +69,28 @@ def test_rules_are_turned(browser: Browser, serve, folder: Path):
     assert not faults
 
 
+def test_recordings_are_fitted_together(browser: Browser, serve, tmp_path: Path):
+    """Chosen in the head, held by the address, and taken out again."""
+    for name, part in (("first", slice(0, 3000)), ("second", slice(3600, 7200))):
+        record_stepped(tmp_path / name, winding=False, part=part)
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(f"{serve(tmp_path)}/heat/second")
+    _fitted(page)
+    told = page.locator("#heat-said .sentence-told")
+    expect(told).to_contain_text("from 1 recording,")
+    page.get_by_role("button", name="Fit others with it").click()
+    page.get_by_label("first").check(timeout=PATIENCE_MS)
+    expect(told).to_contain_text("from 2 recordings,", timeout=PATIENCE_MS)
+    expect(page).to_have_url(re.compile(r"[?&]also=first"))
+    page.reload()
+    _fitted(page)
+    expect(told).to_contain_text("from 2 recordings,")
+    page.get_by_role("button", name="with 1 other").click()
+    page.get_by_label("first").uncheck(timeout=PATIENCE_MS)
+    expect(told).to_contain_text("from 1 recording,", timeout=PATIENCE_MS)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
 def test_what_cannot_be_fitted_is_said(browser: Browser, serve, folder: Path):
     """A sentence in the place of the answer, and the way back is open."""
     page = browser.new_page(viewport={"width": 390, "height": 844})

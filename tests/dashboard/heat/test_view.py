@@ -145,6 +145,31 @@ def test_limits_in_force_lie_over_it(limited):
     assert len(tinted) == 1
 
 
+@pytest.fixture(scope="module")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> list[Recording]:
+    """Give two hours of load steps as two recordings, ten minutes apart, housing and room."""
+    folder = tmp_path_factory.mktemp("parts")
+    return [
+        record_stepped(folder / name, winding=False, part=part)[0]
+        for name, part in (("first", slice(0, 3000)), ("second", slice(3600, 7200)))
+    ]
+
+
+def test_several_recordings_are_one_fit(parts):
+    """Said in the sentence; what is drawn over the model is the recording that is open."""
+    first, second = parts
+    fit = fit_heat([second, first], "a")
+    view = heat_view(second, fit, HeatRules(), theme=LIGHT)
+    assert "; from 2 recordings, 1.8 h." in view["copy"]
+    assert "in 2 recordings, drawn the one that is open" in view["truth_note"]
+    for recording in parts:
+        truth = heat_view(recording, fit, HeatRules(), theme=LIGHT)["truth"]
+        drawn = [one for one in truth["data"][0]["x"] if one is not None]
+        lasts_s = (recording.end_ns - recording.start_ns) / 1e9
+        assert 0.0 <= min(drawn) < 60.0
+        assert lasts_s - 60.0 < max(drawn) <= lasts_s
+
+
 def test_joints_that_warm_it_are_named_by_their_labels(stepped):
     """On the page as in the command; where there is none, the page says nothing."""
     recording, fit = stepped

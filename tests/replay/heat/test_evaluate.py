@@ -10,6 +10,7 @@ import pytest
 
 from logger.errors import InputError
 from replay.heat.bench_model import thermal_settings
+from replay.heat.bins import read_trace
 from replay.heat.evaluate import AmbientChoice, answer_heat, evaluate_heat
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.finding import heat_finding
@@ -169,6 +170,30 @@ def test_what_cannot_be_fitted_is_refused(tmp_path, kind, seconds, changed):
     assert fault.value.kind is kind
     assert " Left knee" in str(fault.value)
     assert "\n" not in str(fault.value)
+
+
+def test_joints_of_two_serials_are_not_one(tmp_path):
+    """A joint that was exchanged is another one, whatever its name; one without a serial may be."""
+    time_ns, columns = _courses(1200)
+    first, second, unnamed = (
+        record_channels(tmp_path / name, time_ns + begin_s * S, columns, settings=settings)
+        for name, begin_s, settings in (
+            ("first", 0, 'serial = "K-1"\n'),
+            ("second", 3000, 'serial = "K-2"\n'),
+            ("unnamed", 6000, ""),
+        )
+    )
+    with pytest.raises(HeatFault, match="K-1 and K-2") as fault:
+        read_trace([first, second], "a")
+    assert fault.value.kind is HeatFaultKind.OTHER_SERIAL
+    assert len(read_trace([first, unnamed], "a").recordings) == 2
+
+
+def test_a_joint_that_is_not_there_is_said_of_its_recording(tmp_path):
+    """With the joints of that recording, not of another."""
+    recording = record_channels(tmp_path / "r", *_courses(30))
+    with pytest.raises(InputError, match=r"found 'elbow'.*a joint of r: a"):
+        chosen_joint([recording], "elbow")
 
 
 def test_an_ambient_that_was_typed_in_too_warm_is_refused(tmp_path):
