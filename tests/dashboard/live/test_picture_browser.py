@@ -11,7 +11,7 @@ DRAWN = f"""async ([window_s, frames]) => {{
   document.body.insertAdjacentHTML('beforeend', '<div id="live-sheet"></div>');
   const drawn = {{ plots: 0, tips: 0 }};
   const picture = new LivePicture();
-  picture.plotly = {{ react: () => drawn.plots++ }};
+  (await {module_script("plotly.mjs")}.plotly).react = () => drawn.plots++;
   picture.sheet = {{ plotW: 1000, setMeta: () => 0, draw: () => drawn.tips++ }};
   picture.setSheet({{ data: [], layout: {{ shapes: [], xaxis: {{}}, meta: {{ lane: [], rows: [], size: [1, 1] }} }} }});
   for (const [now, count] of frames) {{
@@ -41,9 +41,9 @@ AHEAD = f"""async () => {{
   const {{ LivePicture }} = {module_script("live/picture.mjs")};
   document.body.insertAdjacentHTML('beforeend', '<div id="live-sheet"></div>');
   const picture = new LivePicture();
-  picture.plotly = {{ react: () => 0 }};
+  (await {module_script("plotly.mjs")}.plotly).react = () => 0;
   const pens = [{{ pen: 1, joint: 'a', label: 'a', channel: 't' }}];
-  const rows = [{{ range: [20, 90], domain: [0, 1], unit: '°C', decimals: 0, pens }}];
+  const rows = [{{ range: [20, 90], domain: [0, 1], unit: '°C', decimals: 0, pens, flags: [] }}];
   const limits = [{{ row: 0, y: 70, texts: ['warning 70'], pen: null, mark: 'abnormal' }}];
   const meta = {{ lane: [], rows, limits, size: [1200, 300], margin: [100, 100, 20, 60], text: 11, title: 18,
     form: 'normal', epoch_ms: 0, zone: 'UTC' }};

@@ -34,7 +34,11 @@ def test_joints_are_chosen(browser: Browser, serve, until, four_arms: Recording)
         expect(trip.locator(".tiny")).to_have_class("tiny pen-2", timeout=PATIENCE_MS)
         expect(trip).to_have_attribute("aria-current", "true")
         until(
-            lambda: "joints=north-base%2Csouth-shoulder%2Cwest-base%2C" in page.url,
+            # `page.url` stays as it is while nothing is asked of the browser.
+            lambda: (
+                "joints=north-base%2Csouth-shoulder%2Cwest-base%2C"
+                in page.evaluate("location.search")
+            ),
             "the address holds the choice",
         )
         words.click()
