@@ -34,6 +34,7 @@ test: $(TOOLS) browser   ## every quick test, the browser's included
 
 slow: $(TOOLS) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)
+	@TEST_DEPTH=full $(BIN)/python -m pytest -m "hypothesis and not slow" $(ARGS)
 
 fuzz: $(TOOLS)   ## hostile recordings, settings, tars and requests (FUZZ_RUNS, FUZZ_SEED)
 	@$(BIN)/python -m tests.fuzz --runs $(FUZZ_RUNS) --seed $(FUZZ_SEED) $(ARGS)

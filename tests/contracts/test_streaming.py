@@ -64,7 +64,7 @@ def _run(cuts: list[int]) -> tuple[dict[str, list[np.ndarray]], list]:
     return columns, sorted(changes, key=lambda change: (order[change.joint],))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.lists(st.integers(0, 11_000), max_size=40))
 def test_any_chunking_decodes_and_warns_alike(cuts: list[int]):
     """Readings, position segments and changes are those of the whole trace, to the last bit."""

@@ -11,7 +11,7 @@ from tests.fuzz.corpus import make_corpus
 from tests.fuzz.pool import run_cases
 
 SEED = 7
-CASES = 80
+CASES = 25
 
 
 def test_no_input_ends_in_a_traceback(tmp_path: Path):

@@ -20,6 +20,7 @@ from replay.bus_history import (
 )
 from replay.recording import Recording
 from tests.support.buses import LENGTH_S, START_NS, S, bench, two_buses
+from tests.support.depth import examples
 
 RECORDED = bench()
 
@@ -120,7 +121,7 @@ def _begun():
     return new_manifest(RECORDED, name="grows", started_ns=START_NS)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     rows=st.lists(
         st.tuples(

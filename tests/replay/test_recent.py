@@ -14,6 +14,7 @@ from logger.store.reading.journal_tail import JournalTail
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
+from tests.support.depth import examples
 from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
@@ -56,7 +57,8 @@ def _event(kind: str, number: int, time_ns: int) -> Event:
 
 
 @settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(80),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(STEPS)
 def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):

@@ -72,9 +72,7 @@ def _traces(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray, int]:
     return START_NS + np.cumsum(steps), value, draw(st.integers(0, n))
 
 
-@settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(_traces(), st.data())
 def test_no_extreme_is_lost_and_figures_are_exact(tmp_path_factory, made, data: st.DataObject):
     """In parts and journal alike: envelope, polyline and figures of any span hold the raw rows."""
@@ -114,9 +112,7 @@ def test_no_extreme_is_lost_and_figures_are_exact(tmp_path_factory, made, data: 
         assert found.rms == pytest.approx(rms, rel=1e-9, abs=1e-9)
 
 
-@settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(_traces(), st.data())
 def test_few_bins_are_those_of_an_envelope(tmp_path_factory, made, data: st.DataObject):
     """Row by row the same as from buckets: extremes, first value, mean; nothing in a gap."""

@@ -174,7 +174,12 @@ export class ResultLanes {
     }
   }
 
-  /** The figures of the value axis on both sides; on the right the levels have theirs. @param {SVGGElement} group @param {number} i @param {number} width */
+  /**
+   * The figures of the value axis on both sides; on the right the levels have theirs.
+   * @param {SVGGElement} group
+   * @param {number} i
+   * @param {number} width
+   */
   drawValues(group, i, width) {
     const { scale, chosen } = this;
     if (!this.shapes[i]?.length) return;

@@ -11,6 +11,7 @@ import pytest
 
 from dashboard.access.password import write_password
 from replay.recording import Recording
+from tests.support.command import run
 
 TYPED = "four plain words here"
 UPGRADE = {
@@ -250,11 +251,7 @@ def test_tries_count_by_client_behind_a_proxy(served: Callable[..., Client]):
 )
 def test_nobody_is_served_without_a_password(tmp_path: Path, options: list[str], said: str):
     """Others are not served by mistake: exit status 2 and one sentence."""
-    done = subprocess.run(
-        [sys.executable, "-m", "dutytrace", "dashboard", "--port", "0", *options,
-         "--recordings", str(tmp_path)],
-        capture_output=True, text=True, check=False, timeout=60,
-    )  # fmt: skip
+    done = run("dashboard", "--port", "0", *options, "--recordings", str(tmp_path))
     assert done.returncode == 2
     assert said in done.stderr
     assert "Traceback" not in done.stderr
@@ -264,13 +261,13 @@ def test_the_command_writes_the_file(tmp_path: Path):
     """What is piped in is hashed; too short a one is refused with status 2."""
     command = [sys.executable, "-m", "dutytrace", "password", str(tmp_path / "password")]
 
-    def run(typed: str) -> "subprocess.CompletedProcess[str]":
+    def hash_of(typed: str) -> "subprocess.CompletedProcess[str]":
         return subprocess.run(
             command, input=typed, capture_output=True, text=True, check=False, timeout=60
         )
 
-    assert run("short\n").returncode == 2
-    done = run(f"{TYPED}\n")
+    assert hash_of("short\n").returncode == 2
+    done = hash_of(f"{TYPED}\n")
     assert done.returncode == 0, done.stderr
     assert TYPED not in done.stdout
     assert (tmp_path / "password").read_text().startswith("$argon2id$")

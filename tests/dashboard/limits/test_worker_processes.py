@@ -83,8 +83,22 @@ def _start_exact_work(server: "subprocess.Popen[str]", recording: str) -> tuple[
     return address, _ask(f"{address}/exact", body)["number"]
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGKILL])
-@pytest.mark.parametrize("while_working", [False, True], ids=["after work", "while working"])
+@pytest.mark.parametrize(
+    ("number", "while_working"),
+    [
+        (signal.SIGTERM, False),
+        (signal.SIGINT, True),
+        (signal.SIGKILL, True),
+        *(
+            pytest.param(number, while_working, marks=pytest.mark.slow)
+            for number, while_working in (
+                (signal.SIGTERM, True),
+                (signal.SIGINT, False),
+                (signal.SIGKILL, False),
+            )
+        ),
+    ],
+)
 def test_no_worker_outlives_the_server(
     server: "subprocess.Popen[str]",
     overheat: Recording,

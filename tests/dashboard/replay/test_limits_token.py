@@ -95,12 +95,13 @@ def test_replay_shows_what_they_would_have_raised(
     size = "width=900&height=500"
     page = _asked(get, f"{at}/overview?{size}&{judged}")
     limits = decode_token(encode_token(EARLY))
-    # Trips first, each in order of time.
-    found = sorted(find_excursions(overheat, limits), key=lambda one: one.severity != "trip")
-    assert found
-    assert [(one["limit"], one["at_s"]) for one in page["excursions"]] == [
-        (one.limit, (one.start_ns - overheat.start_ns) / 1e9) for one in found
-    ]
+    every = find_excursions(overheat, limits)
+    assert every
+    by_start = {(one.limit, (one.start_ns - overheat.start_ns) / 1e9): one for one in every}
+    listed = [(one["limit"], one["at_s"]) for one in page["excursions"]]
+    assert sorted(listed) == sorted(by_start)
+    found = [by_start[one] for one in listed]
+    assert [one.severity for one in found] == sorted(one.severity for one in found)  # trips first
     assert page["other_limits"] == (
         "Evaluated with other limits: early warm, image; nothing here was raised at the time."
     )

@@ -122,7 +122,7 @@ def test_every_label_has_its_place(overheat: Recording, second: Recording):
     assert room >= labels * 1.56 * meta["text"]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     start_s=st.floats(0.0, 1700.0),
     length_s=st.floats(0.0, 3.3).map(lambda power: 10.0**power),

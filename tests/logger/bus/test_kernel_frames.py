@@ -18,6 +18,7 @@ from logger.bus.kernel_frames import (
 from logger.bus.opening import MessageReader
 from logger.bus.python_can_workarounds import peer_closed
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
+from tests.support.depth import examples
 from tests.support.standin import bus_on, fd_frame, frame, pair
 
 pytestmark = pytest.mark.skipif(not is_supported(), reason="needs Linux with a 64-bit long")
@@ -51,7 +52,7 @@ def _classic(draw: st.DrawFn) -> bytes:
     return frame(number | kind, payload, behind=behind)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(st.lists(_classic(), max_size=40))
 def test_both_ways_give_identical_batches(sent: list[bytes]):
     """Identifiers, flags, lengths and bytes, whatever lay behind a short payload."""

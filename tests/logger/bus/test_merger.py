@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from logger.bus.merger import WatermarkMerger
 from logger.joint.batch import FrameBatch
+from tests.support.depth import examples
 
 MS = 1_000_000
 
@@ -14,7 +15,7 @@ def _frames(bus: int, *times_ns: int) -> FrameBatch:
     return FrameBatch.from_rows([(time_ns, bus, 0, b"") for time_ns in times_ns], bus=bus)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(
     st.integers(1, 4),
     st.lists(st.tuples(st.integers(0, 3), st.lists(st.integers(0, 30), max_size=5)), max_size=40),

@@ -4,9 +4,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.bus.rate_limiter import RATE_WINDOW_S, RateLimiter
+from tests.support.depth import examples
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(
     st.floats(100.0, 3e5),
     st.lists(st.tuples(st.floats(0.0, 0.2), st.integers(1, 400)), min_size=1, max_size=200),
@@ -25,7 +26,7 @@ def test_no_window_holds_more(bits_per_s: float, wanted: list[tuple[float, int]]
     assert share.span_s >= RATE_WINDOW_S
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(st.floats(1000.0, 1e5), st.lists(st.integers(1, 300), min_size=1, max_size=60))
 def test_when_there_will_be_room_is_told(bits_per_s: float, wanted: list[int]):
     """After exactly that wait it fits, and just before it does not."""

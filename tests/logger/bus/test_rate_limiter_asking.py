@@ -13,6 +13,7 @@ from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
 from logger.traffic.frame_length import frame_bits, max_frame_bits
 from logger.traffic.response_tracker import response_plan
+from tests.support.depth import examples
 
 LAYOUT = """
 format = 1
@@ -60,7 +61,7 @@ def _asked(asker: Poller, waits_s: list[float]) -> list[tuple[float, PollRequest
     return asked
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     joints=st.integers(1, 20),
     share=st.floats(0.02, 0.9),
@@ -141,7 +142,7 @@ def test_a_bus_so_slow_that_one_request_is_more_than_the_share():
     assert len({ask.numbers[0] for _, ask in asked}) == 4
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(
     identifier=st.integers(0, 0x1FFFFFFF),
     payload=st.binary(max_size=8) | st.sampled_from([bytes(8), b"\xff" * 8]),

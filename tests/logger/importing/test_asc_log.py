@@ -12,6 +12,7 @@ from logger.importing.asc_log import read_asc_log
 from logger.importing.log_stamps import LogLines, stamp_reader
 from logger.importing.message_batch import MessageBatch, read_whole_batch
 from logger.joint.batch import FrameBatch
+from tests.support.depth import examples
 
 HEADS = (
     "date Fri Nov 27 10:11:12.345 am 2026\nbase hex  timestamps absolute\ninternal events logged\n",
@@ -91,7 +92,7 @@ def _same(text: str, *, dated: bool = True, told: str = "") -> MessageBatch:
     return fast
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400))
 @given(
     st.sampled_from(HEADS),
     st.lists(st.one_of(REGULAR, REGULAR, EVENTS, _frames()), max_size=14),
@@ -103,7 +104,7 @@ def test_all_at_once_is_one_by_one(head: str, lines: list[str], end: str, dated:
     _same((head + "\n".join(lines)).replace("\n", end), dated=dated)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(st.sampled_from(CUT_HEADS), st.lists(REGULAR, min_size=1, max_size=4), st.lists(EVENTS))
 def test_the_first_frame_is_kept(head: str, lines: list[str], more: list[str]):
     """The line that python-can looks for at the end of the head is not there: it drops a frame."""
@@ -111,7 +112,7 @@ def test_the_first_frame_is_kept(head: str, lines: list[str], more: list[str]):
     _same(head + rest, told=f"{head}internal events logged\n{rest}")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(
     st.sampled_from(HEADS[:2]),
     st.lists(st.one_of(REGULAR, EVENTS), max_size=6),

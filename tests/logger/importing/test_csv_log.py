@@ -14,6 +14,7 @@ import logger.importing.csv_log
 from logger.importing.csv_log import read_csv_log
 from logger.importing.message_batch import MessageBatch, read_whole_batch
 from logger.joint.batch import FrameBatch
+from tests.support.depth import examples
 
 HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"
 
@@ -83,7 +84,7 @@ def _same(text: str) -> None:
     np.testing.assert_array_equal(whole[: len(one)], whole[len(one) :])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(st.lists(st.one_of(_lines(), REGULAR), max_size=12), st.sampled_from(["\n", "\r\n", "\r"]))
 def test_all_at_once_is_one_by_one(lines: list[str], end: str):
     """Regular lines, unusual ones and both mixed: every field of every frame is alike."""
@@ -91,7 +92,7 @@ def test_all_at_once_is_one_by_one(lines: list[str], end: str):
     _same(text + end if lines else text)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(st.lists(REGULAR, max_size=6), BROKEN, st.lists(REGULAR, max_size=6))
 def test_up_to_a_line_that_is_none(before: list[str], broken: str, after: list[str]):
     """All frames before it, none behind it, and the fault."""
@@ -113,7 +114,7 @@ def test_blocks_cut_lines_anywhere(monkeypatch: pytest.MonkeyPatch, block: int):
     _same("")
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.lists(REGULAR, min_size=1, max_size=12))
 def test_regular_lines_are_not_read_one_by_one(lines: list[str]):
     """What the writer of the format writes goes the fast way."""

@@ -49,9 +49,7 @@ def _frames(time_ns: list[int]) -> FrameBatch:
 
 
 @pytest.mark.parametrize("suffix", [".asc", ".blf", ".csv", ".log", ".trc"])
-@settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps_us=st.lists(st.integers(0, 90_000_000), min_size=1, max_size=40))
 def test_stamps_come_through_every_format(tmp_path: Path, suffix: str, steps_us: list[int]):
     """Microseconds written by python-can are read as they were, to the last digit."""

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from logger.arrays import stamps_to_ns
 from logger.importing.message_batch import BATCH_MESSAGES, MessageBatch, read_message_batch
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from tests.support.depth import examples
 
 STAMPS = st.one_of(
     st.floats(0.0, 4e9), st.floats(-10.0, 1e10), st.sampled_from([float("nan"), float("inf"), 0.0])
@@ -48,7 +49,7 @@ def _row(message: can.Message) -> tuple[int, int, int, bytes]:
     return stamp_ns, message.arbitration_id, flags, payload
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(st.lists(_messages(), min_size=1, max_size=20))
 def test_columns_are_what_rows_give(messages: list[can.Message]):
     """Every field of every frame is that of the message-by-message way of a bus."""

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from logger.importing.message_batch import MessageBatch, read_message_batch
 from logger.importing.text_log import read_text_log
 from logger.joint.batch import FrameBatch
+from tests.support.depth import examples
 
 HEX = st.text("0123456789abcdefABCDEF", max_size=20)
 
@@ -86,14 +87,14 @@ def _same(text: str) -> None:
     assert FrameBatch.concatenate([one, other]).data[len(one) :].sum() == one.data.sum()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(st.lists(st.one_of(_lines(), _lines(), SPACE), max_size=12), st.booleans())
 def test_all_at_once_is_one_by_one(lines: list[str], ended: bool):  # noqa: FBT001
     """Plain lines, unusual ones and both mixed: every field of every frame is alike."""
     _same("\n".join(lines) + ("\n" if ended else ""))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(st.lists(_lines(), max_size=6), BROKEN, st.lists(_lines(), max_size=6))
 def test_up_to_a_line_that_is_none(before: list[str], broken: str, after: list[str]):
     """All frames before it, none behind it, and the fault."""

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.oscillation import OscillationState, band_amplitude, highest_frequency_Hz
+from tests.support.depth import examples
 
 S = 1_000_000_000
 BAND = (3.0, 12.0)
@@ -125,7 +126,7 @@ def test_what_grows_for_days_loses_no_digits():
     assert told[time_s > 996].mean() == pytest.approx(0.01, rel=0.03)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(
     seed=st.integers(0, 2**32),
     cuts=st.lists(st.integers(0, 400), max_size=8),
@@ -188,7 +189,7 @@ def _plainly(time_ns, value, band_hz, hold_ns):
     return np.array(told)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(seed=st.integers(0, 2**32), band=st.sampled_from([(0.5, 4.0), (2.0, 3.0), (3.0, 12.0)]))
 def test_it_is_what_plain_loops_say(seed: int, band: tuple[float, float]):
     """Another way to the same filter, at uneven times, equal ones and gaps: the same numbers."""

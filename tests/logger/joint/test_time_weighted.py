@@ -15,6 +15,7 @@ from logger.joint.time_weighted import (
     statistics_of,
     to_buckets,
 )
+from tests.support.depth import examples
 
 S = 1_000_000_000
 
@@ -89,7 +90,7 @@ def _same(one: Buckets, other: Buckets) -> None:
         )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(_trace(), st.sampled_from([100_000_000, 400_000_000, 3 * S]))
 def test_buckets_are_what_plain_loops_give(trace, hold_ns: int):
     """n, held time, mean and extremes of every bucket, with gaps and values held over edges."""
@@ -107,7 +108,7 @@ def test_buckets_are_what_plain_loops_give(trace, hold_ns: int):
             assert found.mean[i] == pytest.approx(integral / duration, abs=1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(_trace(), st.data())
 def test_a_split_trace_merges_to_the_whole(trace, data: st.DataObject):
     """Cut anywhere, with the last value carried on, the merged buckets are the whole's."""
@@ -121,7 +122,7 @@ def test_a_split_trace_merges_to_the_whole(trace, data: st.DataObject):
     _same(merge_buckets([first, second]), whole)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(_trace())
 def test_regrouping_is_associative(trace):
     """One step of eight and then of four is one step of thirty-two."""
@@ -133,7 +134,7 @@ def test_regrouping_is_associative(trace):
     assert (ours.minimum, ours.maximum) == (theirs.minimum, theirs.maximum)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(_trace(), st.integers(-2 * S, 40 * S), st.integers(1, 40 * S))
 def test_a_span_is_what_plain_loops_give(trace, start: int, length: int):
     """Any span, cut anywhere: readings inside, held time, mean, RMS, extremes of what held."""
@@ -163,7 +164,7 @@ def test_a_span_is_what_plain_loops_give(trace, start: int, length: int):
         assert found.rms**2 == pytest.approx(squares, rel=1e-9, abs=1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(_trace(), st.integers(0, 12), st.integers(1, 30))
 def test_a_span_of_whole_buckets_is_their_sum(trace, first: int, count: int):
     """Where a span ends on bucket edges, the buckets and the raw readings tell the same."""
@@ -181,7 +182,7 @@ def test_a_span_of_whole_buckets_is_their_sum(trace, first: int, count: int):
         assert ours.rms == pytest.approx(direct.rms, abs=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(_trace(), st.integers(1, 5))
 def test_merging_is_associative(trace, pieces: int):
     """Merged pair by pair or all at once, the buckets are the same."""

@@ -33,6 +33,7 @@ from tests.logger.limits.kinds.test_all_kinds import (
     drawn_limit,
     plan_of,
 )
+from tests.support.depth import examples
 
 SILENT = {"name": "silent", "kind": "silence", "severity": "warning", "after_s": 3.0}
 
@@ -73,7 +74,7 @@ def _compare(plan: LimitPlan, batch: ReadingBatch, cuts: list[int]) -> tuple[int
     return held, changes
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(
     seed=st.integers(0, 2**32),
     cuts=st.lists(st.integers(0, 90), max_size=30),

@@ -16,6 +16,7 @@ from logger.limits.kinds.level import Level
 from logger.limits.kinds.silence import Silence
 from logger.limits.limit import Limit, LimitSet
 from logger.limits.limit_change import LimitChange
+from tests.support.depth import examples
 from tests.support.limit_traces import HOUSING, TORQUE, S, batch_of, level, silence
 
 
@@ -158,7 +159,7 @@ def a_case(draw):
     return limits, batch, hold, end + draw(st.sampled_from([0, 1, 5])) * S
 
 
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=examples(1500))
 @given(a_case())
 def test_agrees_with_plain_loops(case):
     """Every change, with time, value, onset and peak, is that of a reading-by-reading oracle."""
@@ -168,7 +169,7 @@ def test_agrees_with_plain_loops(case):
     assert plainly(changes) == oracle(limits, batch, hold, 0, now_ns)
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=examples(500))
 @given(a_case(), st.data())
 def test_any_chunking_gives_the_same(case, data):
     """Cut anywhere, told any true watermark, kept as content: same changes and state."""

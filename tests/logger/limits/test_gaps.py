@@ -29,6 +29,7 @@ from logger.limits.gaps import (
 from logger.limits.kinds import LIMIT_KINDS, example_text
 from logger.limits.limit import parse_limits
 from logger.limits.scored_limit import ScoredLimit
+from tests.support.depth import examples
 
 S = 1_000_000_000
 HOLD_S = 0.3
@@ -190,7 +191,7 @@ def test_an_alert_stays_through_any_gap(kind: str):
     assert after == state
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120))
 @given(
     kind=st.sampled_from([*LIMITS]),
     seed=st.integers(0, 2**32 - 1),
@@ -250,7 +251,7 @@ def judged_by_loop(terms, scores, rows):
     return told
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(seed=st.integers(0, 2**32 - 1), cut=st.floats(0, 1))
 def test_judging_agrees_with_a_plain_loop(seed: int, cut: float):
     """Every time at which a limit is no longer judged, or again."""

@@ -15,6 +15,7 @@ from logger.limits.recorder import (
     recorder_after_change,
 )
 from logger.limits.words import change_sentence
+from tests.support.depth import examples
 
 S = 1_000_000_000
 
@@ -78,7 +79,7 @@ def test_a_disk_below_an_hour_is_foreseen():
     assert told(over) == "The disk lasts for 2.0 h again."
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(st.lists(st.tuples(st.integers(0, 40), st.booleans(), st.floats(0, 5) | st.just(math.nan))))
 def test_raised_and_returned_take_turns(steps: list[tuple[int, bool, float]]):
     """Whatever happens, each alert is raised before it returns and is not raised twice."""

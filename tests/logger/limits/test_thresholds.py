@@ -20,6 +20,7 @@ from logger.limits.thresholds import (
     level_pair,
     magnitude_grids,
 )
+from tests.support.depth import examples
 
 S = 1_000_000_000
 STEPS = ("1", "0.5", "0.1", "0.3", "0.7", "0.01", "0.001", "0.0078125", "0.018", "0.0375")
@@ -66,7 +67,7 @@ def test_every_level_on_and_between_counts_is_exact(step: str, offset: str):
                 assert (reading <= at_most(level, (grid,))) == (size <= exact), (level, count)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 @given(
     st.integers(-(10**6), 10**6),
     st.integers(1, 10**6),

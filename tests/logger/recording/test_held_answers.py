@@ -103,7 +103,7 @@ def _compare(seed: int, turns: int, look: int) -> tuple[int, int]:
     return len(told.events), waits
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seed=st.integers(0, 2**32), look=st.integers(1, 20))
 def test_the_same_is_told_in_the_same_turn(seed: int, look: int):
     """Joints that stop answering and begin again, frames that are lost: event for event."""

@@ -10,6 +10,7 @@ from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
 from logger.simulate.scenario import scenario_bench
 from logger.traffic.bus_statistics import bus_statistics, statistics_plan
 from logger.traffic.per_second import TrafficCounter
+from tests.support.depth import examples
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -41,7 +42,7 @@ def _told(trace: ReadingBatch, cuts: list[int]) -> list[tuple[int, float]]:
     return rows
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(st.integers(0, 2**32 - 1), st.lists(st.floats(0, 1), max_size=30))
 def test_the_rms_is_that_of_the_minute_before_each_second(seed: int, shares: list[float]):
     """Against the readings themselves, weighted by the time they held."""

@@ -7,7 +7,7 @@ from logger.simulate.cycle import GROUP_CYCLES, STEP_S, cycle_trajectory, payloa
 
 
 @given(first=st.integers(0, 500), count=st.integers(1, 200), seed=st.integers(0, 2**31))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_payloads_belong_to_the_cycle(first, count, seed):
     """Any slice of the payloads is the same, in whatever stretch it is asked for."""
     whole = payloads_kg(0, first + count, seed=seed)

@@ -13,6 +13,7 @@ from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import Encoder, Ntc, Value
 from logger.simulate.encode import encode_frames, raw_counts
 from logger.simulate.scenario import scenario_bench
+from tests.support.depth import examples
 
 PLAIN = JointSettings(name="plain", layout="any", gear_ratio=9.0)
 
@@ -51,7 +52,7 @@ def values(draw):
 
 
 @given(values())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300))
 def test_every_place_holds_its_value_and_no_other(drawn):
     """Any place, width, order and sign: the bits come back, and all others stay zero."""
     value, raws = drawn

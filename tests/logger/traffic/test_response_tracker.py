@@ -18,6 +18,7 @@ from logger.traffic.response_tracker import (
     response_plan,
 )
 from tests.support.demo_drive import answer_id, motion_answer
+from tests.support.depth import examples
 
 MS = 1_000_000
 S = 1000 * MS
@@ -121,7 +122,7 @@ def _oracle(
 TIMES = st.integers(0, 2000)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400))
 @given(
     sent=st.lists(st.tuples(st.integers(0, 3), TIMES), max_size=40, unique=True),
     heard=st.lists(st.tuples(st.integers(0, 3), TIMES), max_size=60),

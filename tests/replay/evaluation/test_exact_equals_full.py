@@ -21,6 +21,7 @@ from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
 from replay.excursions.over_rows import evaluate_joint
 from replay.recording import Recording
 from tests.support.alerts import same_alerts
+from tests.support.depth import examples
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 123_456_789
@@ -241,7 +242,8 @@ def _went_on(recording: _WentOn, turns: list) -> _WentOn:
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(60),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(limits=st.lists(levels(), min_size=1, max_size=6), turns=TURNS)
 def test_levels_by_the_pyramid(recording: _WentOn, limits: list, turns: list):
@@ -253,7 +255,8 @@ def test_levels_by_the_pyramid(recording: _WentOn, limits: list, turns: list):
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(60),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(limits=st.lists(levels() | others(), min_size=1, max_size=8), turns=TURNS)
 def test_many_limits_over_one_read(recording: _WentOn, limits: list, turns: list):
@@ -303,7 +306,8 @@ def shortened(draw):
 
 
 @settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(80),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(limits=st.lists(shortened() | levels() | others(), min_size=5, max_size=14), turns=TURNS)
 def test_each_by_its_shortest_way(recording: _WentOn, limits: list, turns: list):
@@ -313,9 +317,7 @@ def test_each_by_its_shortest_way(recording: _WentOn, limits: list, turns: list)
         assert same_alerts(alerts, _told(recording, limit)), limit
 
 
-@settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(limits=st.lists(shortened().filter(supports_moments), min_size=1, max_size=6), turns=TURNS)
 def test_images_by_moments(recording: _WentOn, limits: list, turns: list):
     """An image that is told from the moments tells the same; few of them are unsure."""
@@ -327,9 +329,7 @@ def test_images_by_moments(recording: _WentOn, limits: list, turns: list):
         assert same_alerts(alerts, _told(recording, limit)), limit
 
 
-@settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     sets=st.lists(
         st.tuples(st.integers(1, 80), st.integers(0, 80), DELAYS, DELAYS), min_size=2, max_size=8

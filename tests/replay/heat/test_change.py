@@ -23,6 +23,7 @@ def _changes(*, cause: ChangeCause, factor: float, seed: int) -> tuple[FoundChan
     return find_changes(HeatProblem(made.trace, HeatModel(nodes=1, standby=True)))
 
 
+@pytest.mark.slow
 def test_cooling_that_got_worse_is_dated():
     """Within two minutes, its factor within its interval, and no other cause comes near."""
     (found,) = _changes(cause=ChangeCause.COOLING, factor=1.6, seed=4)

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from logger.findings.uncertainty import chances_of
 from replay.sheet.combining import combine_findings
 from replay.sheet.comparison import compare_specimens, holm_corrected
+from tests.support.depth import examples
 from tests.support.sheet_findings import sourced
 
 
@@ -71,7 +72,7 @@ def test_pages_of_joints_measured_five_times():
     assert told <= 8, "3 are expected, more than 8 come in one of 200 such tests"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     values=st.lists(st.floats(-6.0, 6.0), min_size=1, max_size=8),
     freedom=st.sampled_from([2.0, 5.0, None]),

@@ -155,6 +155,7 @@ def test_the_command_on_a_cluster(
     assert "--jobs: found 2 together with --cluster" in both.stderr
 
 
+@pytest.mark.slow
 def test_workers_open_an_address_themselves(
     dask: DaskCluster,
     recordings: list[Path],
@@ -201,6 +202,7 @@ def _not_here(*_: object) -> list[bytes]:
     raise AssertionError("the worker reads, and nobody else")
 
 
+@pytest.mark.slow
 def test_stopped_it_keeps_what_is_done(dask: DaskCluster, asked: SweepRequest):
     """Rows that are done are those of the whole, and the workers are free again."""
     dask.worker()

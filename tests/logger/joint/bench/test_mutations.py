@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
+from tests.support.depth import examples
 
 STRANGE = st.one_of(
     st.none(),
@@ -104,7 +105,7 @@ def _files(draw: st.DrawFn) -> tuple[str, str, str]:
     return name, _hurt(draw, tomllib.loads(bench)), layout
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(files=_files())
 def test_a_file_that_was_hurt_is_read_or_refused_in_words(files: tuple[str, str, str]):
     """Whatever was changed, removed or doubled: a bench, or sentences that name the file."""

@@ -15,6 +15,7 @@ from logger.joint.batch import EXTENDED, FD, FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.joint.bench.value import BitPosition
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from tests.support.depth import examples
 
 CHANNELS = ["current_A", "voltage_V", "torque_Nm", "speed_rad_s", "position_rad", "fault_code"]
 LENGTHS = [1, 2, 3, 7, 8, 8, 8, 12, 24, 64]
@@ -141,7 +142,7 @@ def _buses(draw: st.DrawFn) -> tuple[int, list[Kind]]:
     return node, [draw(_kinds(base, node=node, extended=draw(st.booleans()))) for base in bases]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(drawn=_buses(), data=st.data())
 def test_any_layout_decodes_as_cantools_decodes_it(
     drawn: tuple[int, list[Kind]], data: st.DataObject

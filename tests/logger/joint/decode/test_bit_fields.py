@@ -12,6 +12,7 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.channels import channel_named
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from tests.support.depth import examples
 
 CHANNELS = ["temperature_housing_degC", "current_A", "voltage_V", "speed_rad_s"]
 
@@ -27,7 +28,7 @@ def _bench(value: str, joint: str = "") -> Bench:
     )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(st.data())
 def test_each_raw_number_is_judged(data: st.DataObject):
     """No value of a batch escapes the check of its range, nor its "no value", for being usual."""

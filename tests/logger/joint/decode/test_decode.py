@@ -14,6 +14,7 @@ from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.joint.decode.raw_values import raw_values
 from logger.joint.explain.explain import explain_frame
 from logger.joint.explain.typed import parse_typed_frame
+from tests.support.depth import examples
 from tests.support.one_joint import MOTOR, decode_one, one_joint_bench
 
 CHANNELS = ["current_A", "voltage_V", "torque_Nm", "speed_rad_s", "temperature_drive_degC"]
@@ -226,7 +227,7 @@ def _values(draw: st.DrawFn) -> list[tuple[Value, Signal]]:
     return made
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200))
 @given(_values(), st.lists(st.binary(min_size=8, max_size=8), min_size=1, max_size=5))
 def test_any_place_decodes_as_cantools_decodes_it(
     values: list[tuple[Value, Signal]], payloads: list[bytes]

@@ -13,6 +13,7 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.decode.decode import DecodeState, decode, decode_plan, settled_state
 from logger.joint.decode.encoder_position import turn_memory_of
+from tests.support.depth import examples
 from tests.support.turning_joint import TURN_RAD, TURNING_LAYOUT, TurningJoint, turning_bench
 
 S, MS = 1_000_000_000, 1_000_000
@@ -207,7 +208,7 @@ def _stories(draw: st.DrawFn) -> tuple[TurningJoint, list[tuple[float, float]]]:
     return joint, [(at, at + draw(st.sampled_from([0.3, 0.6, 1.4, 2.5]))) for at in begins]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(_stories(), st.lists(st.integers(0, 2000), max_size=15))
 def test_what_is_found_is_right_and_the_same_in_any_pieces(
     story: tuple[TurningJoint, list[tuple[float, float]]], cuts: list[int]
@@ -231,7 +232,7 @@ def test_what_is_found_is_right_and_the_same_in_any_pieces(
         assert min(abs(errors[segment] - error) for error in earlier) < 0.01
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(_stories(), st.integers(100, 2000))
 def test_what_is_remembered_is_read_back_from_the_rows(
     story: tuple[TurningJoint, list[tuple[float, float]]], end: int

@@ -21,6 +21,7 @@ from logger.joint.decode.decode import (
     decode_plan,
     settled_state,
 )
+from tests.support.depth import examples
 
 S, MS = 1_000_000_000, 1_000_000
 START_NS = 1_795_000_000 * S
@@ -141,7 +142,7 @@ def _decode(
     return batches, state
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     st.integers(0, 2**32 - 1),
     st.lists(st.sampled_from(["with", "without"]), min_size=1, max_size=4),

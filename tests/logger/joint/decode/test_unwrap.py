@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
+from tests.support.depth import examples
 
 M = 16384
 
@@ -54,7 +55,7 @@ def test_a_long_silence_starts_a_segment():
     assert total.tolist() == [100, 300]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     st.integers(0, 2**31 - 1),
     st.lists(st.integers(1, 399), max_size=8),
@@ -153,7 +154,7 @@ def test_a_segment_is_signed_about_the_zero(count: int, zero: int | None, begins
     assert state.total == begins + 3
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(
     st.integers(3, 2**20),
     st.lists(
@@ -199,7 +200,7 @@ def test_right_while_the_speed_is_wrong_by_less_than_half_a_turn(
     assert set(begun) == {0}
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(st.integers(0, 2**31 - 1), st.lists(st.integers(0, 200), max_size=12))
 def test_any_chunking_of_anything_is_the_whole(seed: int, cuts: list[int]):
     """Gaps, leaps, half turns, speeds that come and go: pieces give what the whole gives."""

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from tests.support.depth import examples
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
 APART = """
@@ -92,7 +93,7 @@ def test_a_power_cycle_starts_a_segment():
     assert found["position_rad"] == pytest.approx(np.array([0.25, -0.5, -0.25]) * 2 * np.pi)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(st.integers(0, 2**31 - 1), st.lists(st.integers(0, 150), max_size=20), st.booleans())
 def test_any_chunking_decodes_alike(seed: int, cuts: list[int], turned: bool):  # noqa: FBT001 - drawn
     """Counts, speeds and temperatures in frames of their own, gaps, foreign frames: any pieces."""
@@ -139,7 +140,7 @@ no_value = [-32768]
 """
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(
     st.integers(0, 2**32 - 1),
     st.lists(st.integers(0, 80), max_size=8),

@@ -16,6 +16,7 @@ from logger.limits.kinds import inverse_time
 from logger.limits.kinds.thermal import ThermalMemory
 from logger.limits.limit import LimitSet, parse_limits
 from logger.limits.limit_change import LimitChange
+from tests.support.depth import examples
 from tests.support.limit_oracle import scores_of, told_by_oracle
 
 S = 1_000_000_000
@@ -185,7 +186,7 @@ def test_ten_thousand_random_traces_agree():
             agrees(drawn_limit(random, kind), batch, hold)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150))
 @given(
     seed=st.integers(0, 2**32), cuts=st.lists(st.integers(0, 90), max_size=8), kept=st.booleans()
 )

@@ -25,6 +25,7 @@ from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
 from tests.support.demo_drive import MOTION
+from tests.support.depth import examples
 
 S = 1_000_000_000
 TABLE = {
@@ -246,7 +247,7 @@ def test_what_does_not_fit_is_refused(changed: dict[str, object], said: str):
         _limit(**changed)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(seed=st.integers(0, 2**32), cuts=st.lists(st.integers(0, 600), max_size=6))
 def test_any_chunking_raises_the_same(seed: int, cuts: list[int]):
     """Readings in any batches, some without the channel: the same changes and the same state."""

@@ -13,6 +13,7 @@ from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.parts import part_file
 from logger.store.parts.part import Part, list_parts, overlapping_parts
 from logger.store.parts.part_writer import ROW_GROUP_ROWS, write_part
+from tests.support.depth import examples
 
 ROWS = 7 * ROW_GROUP_ROWS + 100
 COLUMNS = ("time", "a", "b", "gone")
@@ -55,7 +56,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "status"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     st.lists(
         st.tuples(
@@ -122,7 +123,7 @@ def test_a_footer_that_is_gone_is_read_again(tmp_path: Path, monkeypatch: pytest
         part.read_span(**window)
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.lists(st.integers(0, 50), min_size=1, max_size=30), st.integers(-20, 900))
 def test_a_place_among_parts_is_the_one_that_halving_finds(steps: list[int], at_ns: int):
     """However unequal the parts are: the first one that ends at an instant or later."""

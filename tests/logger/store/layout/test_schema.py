@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.layout.schema import ReadingsTable, readings_table, status_schema
+from tests.support.depth import examples
 
 SCHEMA = status_schema(scenario.scenario_bench(channel="x"))
 CHANNELS = [field.name for field in SCHEMA if field.name not in {"time", "position_segment"}]
@@ -50,7 +51,7 @@ def _plainly(batch: ReadingBatch) -> pa.RecordBatch:
     return pa.RecordBatch.from_pylist(rows, schema=SCHEMA)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100))
 @given(seed=st.integers(0, 2**32), count=st.integers(0, 40))
 def test_rows_are_those_of_plain_mappings(seed: int, count: int):
     """Any channels, some without a value, some missing: the same rows, whole and sound."""

@@ -15,6 +15,7 @@ from logger.store.layout.schema import TIME_TYPE
 from logger.store.parts import part_writer
 from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
+from tests.support.depth import examples
 
 ALL = {"start_ns": 0, "end_ns": 2**62}
 START_NS = 1_795_000_000_000_000_000
@@ -95,8 +96,7 @@ def test_a_stale_page(part, tmp_path: Path):
 
 
 @settings(
-    max_examples=200,
-    deadline=None,
+    max_examples=examples(200),
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.data())

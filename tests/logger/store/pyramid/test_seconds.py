@@ -22,6 +22,7 @@ from logger.store.pyramid.seconds import (
     gap_limit_ns,
     overview_table,
 )
+from tests.support.depth import examples
 
 S = 1_000_000_000
 START_NS = 1_795_000_000_000_000_000
@@ -86,7 +87,7 @@ def _grown(batch: ReadingBatch, cuts: list[int], *, until_ns: int) -> tuple[dict
     return {channel: buckets_of_tables(tables, channel) for channel in HOLD_NS}, gaps
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120))
 @given(_traces(), st.lists(st.integers(0, 120), max_size=6), st.integers(0, 3 * S))
 def test_any_split_gives_what_plain_loops_give(batch: ReadingBatch, cuts: list[int], more_ns: int):
     """Counts, held time, mean, spread, extremes, first and last of every second; and the gaps."""
@@ -117,7 +118,7 @@ def test_any_split_gives_what_plain_loops_give(batch: ReadingBatch, cuts: list[i
     ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(_traces(), st.integers(0, 120), st.integers(0, 120))
 def test_merging_is_associative(batch: ReadingBatch, one: int, other: int):
     """Buckets of three stretches: whichever two are merged first."""

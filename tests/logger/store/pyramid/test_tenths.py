@@ -133,7 +133,6 @@ def _is_what_the_rows_tell(
 
 @settings(
     max_examples=40,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(st.integers(0, 2**32 - 1), st.booleans(), st.sampled_from(["whole", "gone", "damaged"]))

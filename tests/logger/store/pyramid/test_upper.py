@@ -74,7 +74,6 @@ def _recorded(path: Path, trace: ReadingBatch, cuts: list[int], *, end: bool) ->
 
 @settings(
     max_examples=12,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(st.integers(0, 2**32 - 1), st.booleans())

@@ -73,7 +73,6 @@ def _same(original: Recording, cut: Recording, start_ns: int, end_ns: int) -> No
 
 @settings(
     max_examples=12,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(

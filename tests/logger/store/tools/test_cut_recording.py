@@ -23,6 +23,7 @@ from logger.store.writing.journal import JournalReader
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
+from tests.support.depth import examples
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -148,8 +149,7 @@ def test_a_stale_page(cut: tuple[Path, bytes, bytes]):
 
 
 @settings(
-    max_examples=60,
-    deadline=None,
+    max_examples=examples(60),
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.data())

@@ -20,6 +20,7 @@ from logger.store.tools.unpack import extract_recording
 from logger.store.writing.bulk_writer import begin_staging, staging_path
 from replay.check import check_recording
 from replay.recording import Recording
+from tests.support.depth import examples
 
 S = 1_000_000_000
 
@@ -75,8 +76,7 @@ def test_another_tar_of_it_does_too(tmp_path: Path, packed: Path):
 
 
 @settings(
-    max_examples=150,
-    deadline=None,
+    max_examples=examples(150),
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(st.data())

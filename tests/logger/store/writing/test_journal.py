@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from logger.store.writing import journal
 from logger.store.writing.journal import JournalReader, JournalWriter, journal_files
+from tests.support.depth import examples
 
 HEAD = len(b"dutytrace journal 1\n") + 24
 
@@ -72,8 +73,7 @@ def test_zeroed_from_every_point_on(tmp_path: Path):
 
 
 @settings(
-    max_examples=150,
-    deadline=None,
+    max_examples=examples(150),
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.data())
