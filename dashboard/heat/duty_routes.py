@@ -23,9 +23,9 @@ from dashboard.server.queries import UnitsQuery
 from logger.errors import InputError
 from replay.duty.evaluate import DutyModel, hold_against
 from replay.heat.fit import HeatFit
-from replay.heat.options import ambient_choice
 from replay.heat.planning.limits_words import limits_lines, tried_lines
 from replay.heat.planning.proposed_limits import propose_limits, try_limits
+from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
 
 __all__ = ["add_duty_routes"]
@@ -120,7 +120,7 @@ def _fit(fits: HeatFits, asked: AskedFit, page: str) -> tuple[bool, HeatFit | No
     """Return whether a fit is being made, and the fit; None where none can be made."""
     try:
         request = asked.request
-        ambient_choice(request.ambient or None, asked.recordings[0], request.joint)
+        ambient_choice(request.ambients, asked.recordings, request.joint)
         kept = fits.find(request, asked.recordings, page=page)
     except InputError:
         # The page says why elsewhere; a load can be account of without it.

@@ -12,7 +12,7 @@ from dashboard.heat.kept_work import KeptWork
 from dashboard.server.job_queue import JobQueue
 from logger.store.layout.remote import Location
 from replay.heat.fit import HeatFit, fit_heat
-from replay.heat.options import ambient_choice
+from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
 
 __all__ = ["FitRequest", "HeatFits", "KeptFit"]
@@ -31,6 +31,11 @@ class FitRequest:
     """As typed: empty for the joint's own channel."""
     further: tuple[Location, ...] = ()
     """In one order, whatever they were chosen in."""
+
+    @property
+    def ambients(self) -> tuple[str, ...]:
+        """What was typed for the ambient; none for the joint's own channel."""
+        return (self.ambient,) if self.ambient else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,5 +74,5 @@ class HeatFits:
 
 def _fit_joint(request: FitRequest) -> HeatFit:
     recordings = [Recording.open(path) for path in (request.path, *request.further)]
-    ambient = ambient_choice(request.ambient or None, recordings[0], request.joint)
+    ambient = ambient_choice(request.ambients, recordings, request.joint)
     return fit_heat(recordings, request.joint, ambient=ambient)

@@ -19,7 +19,7 @@ from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import FigureQuery, ZoneQuery
 from dashboard.text.format import format_clock, format_date_time, format_duration
 from logger.errors import InputError
-from replay.heat.options import ambient_choice
+from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
 
 __all__ = ["HeatQuery", "add_heat_routes", "heat_fits"]
@@ -88,8 +88,8 @@ def show_heat(
         return JsonAnswer({**content, "state": "refused", "refused": "It has no joint."})
     content["joint"] = joint
     try:
-        ambient_choice(query.ambient or None, recording, joint)
         asked = asked_fit(recording, joint, query.further, recordings, ambient=query.ambient)
+        ambient_choice(asked.request.ambients, asked.recordings, joint)
         if query.again:
             fits.forget(asked.request)
         kept = fits.find(asked.request, asked.recordings, page=page)

@@ -30,10 +30,11 @@ def tell_duty(
         ),
     ] = None,
     ambient: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
             metavar="AMBIENT",
-            help="For that fit: a temperature such as 23degC, a channel, or SENSOR.CHANNEL.",
+            help="For that fit: a temperature such as 23degC, a channel, SENSOR.CHANNEL, or "
+            "readings with their times, such as '09:00 22.5degC'.",
         ),
     ] = None,
     slope: Annotated[
@@ -49,7 +50,8 @@ def tell_duty(
     """Tell a joint's load: RMS over every window against what it holds, cycles, duty type, work."""
     from replay.duty.evaluate import DutySlopes, evaluate_duty
     from replay.duty.model import duty_model
-    from replay.heat.options import chosen_joint, temperature_degC
+    from replay.heat.options import chosen_joint
+    from replay.heat.typed_ambient import temperature_degC
     from replay.recording import Recording as Opened
 
     opened = Opened.open(recording)
@@ -65,7 +67,7 @@ def tell_duty(
             model=duty_model(
                 opened,
                 chosen,
-                ambient=ambient,
+                ambient=ambient or (),
                 limit_degC=None if hottest is None else temperature_degC(hottest, "--hottest"),
             ),
             slopes=DutySlopes(**stated) if stated else None,

@@ -4,6 +4,7 @@ From a recording to answers, in this order:
 
     faults      why nothing can be said of a joint's heat, one kind each
     trace       what a fit is given: load in steps, counts of temperature
+    dated_ambient  readings of the room that were typed with their times
     bins        a recording as such a trace
     counts      how likely a count is, for a temperature and a noise
     wander      how little many fine readings tell together
@@ -25,7 +26,8 @@ From a recording to answers, in this order:
     fit         from recordings to a fitted joint
     evaluate    from recordings to a result: the one way in
     bench_model  a fitted joint written into its bench file, in place
-    options     what a person types for it
+    typed_ambient  what a person types for the ambient
+    options     which joint a person means
     text        numbers as text
     sentence    the one sentence to copy, in parts
     finding     a result as a finding, to be kept

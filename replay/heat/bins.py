@@ -17,6 +17,7 @@ from logger.arrays import Floats, Ints, to_ns, to_s
 from logger.joint.thermal.thermal_load import LoadSteps
 from logger.joint.time_weighted import Buckets, resample_buckets
 from logger.store.pyramid.seconds import BASE_NS
+from replay.heat.dated_ambient import DatedReading, dated_counts, far_reading
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 from replay.recording import Recording
@@ -95,7 +96,11 @@ def load_channel(recording: Recording, joint: str) -> LoadChannel:
 
 
 def read_trace(
-    recordings: Sequence[Recording], joint: str, *, ambient: SensorSource | None = None
+    recordings: Sequence[Recording],
+    joint: str,
+    *,
+    ambient: SensorSource | None = None,
+    dated: Sequence[DatedReading] = (),
 ) -> ReadTrace:
     """Return the load and the temperatures of a joint over recordings that follow each other.
 
@@ -103,6 +108,8 @@ def read_trace(
     ----------
     ambient
         Where the ambient is recorded; None: in the joint's own channel, if that has values.
+    dated
+        Readings of the ambient that were typed, in place of a channel.
 
     Raises
     ------
@@ -124,7 +131,7 @@ def read_trace(
     if len(loads) > 1:
         raise HeatFault(HeatFaultKind.MIXED_LOADS, where=ordered[0].name, joint=label)
     load = loads.pop()
-    sources = [_sources(one, joint, ambient) for one in ordered]
+    sources = [_sources(one, joint, ambient, has_room=not dated) for one in ordered]
     places = {source.place for source in sources[0]}
     if not places & {*_TEMPERATURES}:
         raise HeatFault(HeatFaultKind.NO_TEMPERATURE, where=ordered[0].name, joint=label)
@@ -171,6 +178,16 @@ def read_trace(
         for place in SensorPlace
         if any(source.place is place for found in sources for source in found)
     ]
+    if dated:
+        far = far_reading(dated, steps_ns, width_s * BASE_NS)
+        if far is not None:
+            raise HeatFault(
+                HeatFaultKind.AMBIENT_IN_GAP,
+                where=ordered[0].name,
+                joint=label,
+                found=f"{far.degC:g} degC",
+            )
+        sensors.append(dated_counts(dated, steps_ns, width_s * BASE_NS))
     heads = np.flatnonzero(np.diff(segment, prepend=-1))
     tails = np.append(heads[1:], len(segment)) - 1
     recorded_s = to_s(sum(one.end_ns - one.start_ns for one in ordered))
@@ -331,7 +348,10 @@ def _step_width_s(recorded_ns: int, has_winding: bool) -> int:  # noqa: FBT001 -
     return next((width for width in STEP_WIDTHS_S if width >= least), STEP_WIDTHS_S[-1])
 
 
-def _sources(recording: Recording, joint: str, ambient: SensorSource | None) -> list[SensorSource]:
+def _sources(
+    recording: Recording, joint: str, ambient: SensorSource | None, *, has_room: bool
+) -> list[SensorSource]:
+    """Return the temperatures that count; `has_room`: whether a channel tells the ambient."""
     found = [
         SensorSource(place=place, joint=joint, channel=channel)
         for place, channel in _TEMPERATURES.items()
@@ -342,7 +362,7 @@ def _sources(recording: Recording, joint: str, ambient: SensorSource | None) -> 
     is_there = chosen.joint in recording.joints and chosen.channel in recording.channels(
         chosen.joint
     )
-    if is_there and _has_values(recording, chosen.joint, chosen.channel):
+    if has_room and is_there and _has_values(recording, chosen.joint, chosen.channel):
         found.append(chosen)
     return found
 

@@ -31,10 +31,11 @@ def fit_heat(
         str | None, typer.Option(help="The joint; needed where there are several.")
     ] = None,
     ambient: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
             metavar="AMBIENT",
-            help="A temperature such as 23degC, a channel, or SENSOR.CHANNEL; default the joint's "
+            help="A temperature such as 23degC, a channel, or SENSOR.CHANNEL; or readings with "
+            "their times, such as '09:00 22.5degC', one for each --ambient; default the joint's "
             "own channel, if it has one.",
         ),
     ] = None,
@@ -94,8 +95,9 @@ def fit_heat(
     """Fit a joint's heat to recordings: what it bears for how long; a planned motion on it."""
     from replay.heat.evaluate import REFERENCE_DEGC, answer_heat
     from replay.heat.fit import fit_heat as fitted
-    from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
+    from replay.heat.options import chosen_joint
     from replay.heat.planning.planned_heat import plan_heat
+    from replay.heat.typed_ambient import ambient_choice, temperature_degC
     from replay.recording import Recording as Opened
 
     opened = [Opened.open(one) for one in recordings]
@@ -108,7 +110,7 @@ def fit_heat(
     # What cannot be read is said before the fit, which takes its time.
     is_span = motion is not None and _is_span(motion)
     planned_motion = None if motion is None or is_span else _file_motion(motion)
-    stated_ambient = ambient_choice(ambient, opened[0], chosen)
+    stated_ambient = ambient_choice(ambient or (), opened, chosen)
     fit = fitted(opened, chosen, ambient=stated_ambient)
     if write_bench is not None:
         from replay.heat.bench_model import thermal_settings, write_bench_model

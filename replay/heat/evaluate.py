@@ -132,6 +132,8 @@ def _assumptions(fit: HeatFit, *, answers: bool) -> tuple[Assumption, ...]:
     assumptions = [Assumption.COPPER, room, Assumption.SENSORS_TRUE]
     if fit.ambient.stated_degC is not None:
         assumptions.append(Assumption.AMBIENT_STATED)
+    if fit.ambient.dated:
+        assumptions.append(Assumption.AMBIENT_DATED)
     if fit.read.load == "torque_Nm":
         assumptions.append(Assumption.TORQUE_FOR_CURRENT)
     if answers:

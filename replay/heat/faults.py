@@ -20,6 +20,7 @@ class HeatFaultKind(StrEnum):
     MIXED_LOADS = "mixed loads"
     OTHER_SERIAL = "other serial"
     NO_AMBIENT = "no ambient"
+    AMBIENT_IN_GAP = "ambient in gap"
     NO_MODEL = "no model"
 
 
@@ -78,6 +79,10 @@ _SENTENCES = {
     HeatFaultKind.NO_AMBIENT: (
         "found no ambient {found} for {joint}, expected a temperature such as 23degC, or a channel "
         "that is recorded, such as temperature_ambient_degC or room.temperature_ambient_degC."
+    ),
+    HeatFaultKind.AMBIENT_IN_GAP: (
+        "found no load of {joint} within 10 min of the ambient of {found}, expected a reading from "
+        "while it was recorded."
     ),
     HeatFaultKind.NO_MODEL: (
         "found no one model of {joint} that follows from its load, expected one to write into the "

@@ -12,6 +12,8 @@ from logger.findings.finding import (
     TypedValue,
 )
 from logger.findings.uncertainty import NORMAL_95
+from logger.store.layout.manifest import iso_utc
+from replay.heat.dated_ambient import DATED_UNCERTAINTY_K
 from replay.heat.fit import AmbientChoice
 from replay.heat.quantity import IntervalMethod
 from replay.heat.result import HeatResult
@@ -52,11 +54,6 @@ def heat_finding(
         settings |= {"hottest_degC": result.limit_degC, "hottest_node": result.node.value}
     if ambient.source is not None:
         settings["ambient"] = f"{ambient.source.joint}.{ambient.source.channel}"
-    typed = (
-        ()
-        if ambient.stated_degC is None
-        else (TypedValue(name="ambient", value=ambient.stated_degC, unit="Cel"),)
-    )
     return Finding(
         kind="heat",
         joint=result.joint,
@@ -64,8 +61,21 @@ def heat_finding(
         method=_METHOD,
         settings=settings,
         spans=tuple(_spans(result, recordings)),
-        typed=typed,
+        typed=tuple(_typed(ambient)),
     )
+
+
+def _typed(ambient: AmbientChoice) -> Iterator[TypedValue]:
+    """Yield the ambient as it was typed."""
+    if ambient.stated_degC is not None:
+        yield TypedValue(name="ambient", value=ambient.stated_degC, unit="Cel")
+    for one in ambient.dated:
+        yield TypedValue(
+            name=f"ambient at {iso_utc(one.time_ns)}",
+            value=one.degC,
+            unit="Cel",
+            standard_uncertainty=DATED_UNCERTAINTY_K,
+        )
 
 
 def _network(result: HeatResult) -> Iterator[FoundQuantity]:

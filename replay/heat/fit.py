@@ -21,6 +21,7 @@ from replay.heat.answers import drawn_joints
 from replay.heat.bins import ReadTrace, SensorSource, read_housings, read_trace
 from replay.heat.change import FoundChange, find_changes
 from replay.heat.choice import ModelScore, choose_model
+from replay.heat.dated_ambient import DatedReading
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.intervals import PositiveFunction, interval_of
 from replay.heat.model import physical_parameters
@@ -52,10 +53,12 @@ _SEED: Final = 20_200
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AmbientChoice:
-    """Where the ambient comes from: a value that was typed in, or a channel; neither: its own."""
+    """Where the ambient comes from: typed in, or a channel; neither: the joint's own."""
 
     stated_degC: float | None = None
     source: SensorSource | None = None
+    dated: tuple[DatedReading, ...] = ()
+    """Readings of the room with their times."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,7 +154,7 @@ def fit_heat(
         Nothing can be fitted to these recordings; its `kind` says why.
     """
     ambient = ambient or AmbientChoice()
-    read = read_trace(recordings, joint, ambient=ambient.source)
+    read = read_trace(recordings, joint, ambient=ambient.source, dated=ambient.dated)
     where = recordings[0].name
     _check(read, ambient, where, recordings[0].bench.label_of(joint))
     stated = (

@@ -34,6 +34,8 @@ DRIFT_SIZE_K: Final = (0.8, 0.5)
 _NOISE_SHARE: Final = (0.2, 0.8)
 """The same of the noise before rounding, as a share of one count."""
 _LEAST_NOISE_K: Final = 0.02
+_KNOWN_NOISE_SD: Final = 0.02
+"""Of the logarithm of a noise that is known: it stays where it is."""
 _START_SD_K: Final = (5.0, 15.0)
 """How far the first temperature of a segment may lie from the first reading: node with, without
 sensor."""
@@ -86,7 +88,7 @@ class HeatProblem:
             with_wander(
                 one,
                 recorded_s=float(trace.steps.duration_s.sum()),
-                noise_K=max(_NOISE_SHARE[0] * one.resolution_K, _LEAST_NOISE_K),
+                noise_K=_first_noise(one),
             )
             for one in trace.sensors
             if len(one.step)
@@ -342,13 +344,13 @@ class HeatProblem:
     def _outer_prior(self) -> tuple[Floats, Floats]:
         mean, sd = coordinate_prior(self.model)
         change_mean, change_sd = change_prior(self.changes)
-        noise = [
-            math.log(max(_NOISE_SHARE[0] * one.resolution_K, _LEAST_NOISE_K))
-            for one in self.sensors
+        noise = [math.log(_first_noise(one)) for one in self.sensors]
+        noise_sd = [
+            _NOISE_SHARE[1] if one.noise_K is None else _KNOWN_NOISE_SD for one in self.sensors
         ]
         return (
             np.concatenate([mean, change_mean, noise]),
-            np.concatenate([sd, change_sd, np.full(len(noise), _NOISE_SHARE[1])]),
+            np.concatenate([sd, change_sd, noise_sd]),
         )
 
     def _start_prior(self, ambient: StatedAmbient | None) -> tuple[Floats, Floats]:
@@ -382,3 +384,10 @@ class HeatProblem:
             return None
         rows = np.flatnonzero(self.trace.segment[sensor.step] == segment)
         return float(sensor.value_degC[rows[0]]) if len(rows) else None
+
+
+def _first_noise(sensor: SensorCounts) -> float:
+    """Return the noise of a sensor in K, or where the search of it begins."""
+    if sensor.noise_K is not None:
+        return sensor.noise_K
+    return max(_NOISE_SHARE[0] * sensor.resolution_K, _LEAST_NOISE_K)

@@ -49,6 +49,8 @@ class Assumption(StrEnum):
     AMBIENT_DRIFTS = "ambient drifts"
     """The ambient was not recorded; it drifts like a room, and standby cannot be told from it."""
     AMBIENT_STATED = "ambient stated"
+    AMBIENT_DATED = "ambient dated"
+    """It was typed with its times."""
     STANDBY_IN_HOUSING = "standby in housing"
     HOLDING_DOUBLES = "holding doubles"
     """At standstill one phase may carry the peak: twice the loss."""

@@ -38,6 +38,8 @@ class SensorCounts:
     value_degC: Floats
     n: Floats
     """How many readings: a weight."""
+    noise_K: float | None = None
+    """Standard uncertainty of a reading, where it is known; None: the fit finds it."""
 
     def select(self, kept: np.ndarray) -> "SensorCounts":
         """Return the readings whose place in a mask over steps is true."""
@@ -49,6 +51,7 @@ class SensorCounts:
             fraction=self.fraction[rows],
             value_degC=self.value_degC[rows],
             n=self.n[rows],
+            noise_K=self.noise_K,
         )
 
 
@@ -142,4 +145,5 @@ def _coarser_counts(
         fraction=np.bincount(at, sensor.n * since_s / total_s[step]) / n,
         value_degC=np.bincount(at, sensor.n * sensor.value_degC) / n,
         n=n,
+        noise_K=sensor.noise_K,
     )

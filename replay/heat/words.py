@@ -64,6 +64,10 @@ _ASSUMED: Final = {
     Assumption.AMBIENT_STATED: (
         "The ambient that was stated is right to 0.5 K on average, and drifts like a room."
     ),
+    Assumption.AMBIENT_DATED: (
+        "Each reading of the ambient that was typed is right to 0.5 K; between them it drifts like "
+        "a room."
+    ),
     Assumption.STANDBY_IN_HOUSING: "What the drive loses without load arises in the housing.",
     Assumption.HOLDING_DOUBLES: (
         "At standstill one phase may carry the peak all the time: twice the loss of rotating. The "

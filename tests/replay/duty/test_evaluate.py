@@ -167,7 +167,7 @@ def test_without_a_model_it_says_why(cyclic, tmp_path):
     """No temperature stated; or a fit that cannot be made: the rest is told all the same."""
     recording = cyclic[0]
     told = evaluate_duty(
-        recording, "a", model=duty_model(recording, "a", ambient=None, limit_degC=None)
+        recording, "a", model=duty_model(recording, "a", ambient=(), limit_degC=None)
     )
     assert told.no_model is NoModel.NO_LIMIT
     assert any("--hottest" in line for line in duty_notes(told))
@@ -176,7 +176,7 @@ def test_without_a_model_it_says_why(cyclic, tmp_path):
         START_NS + np.arange(900) * S,
         {"current_A": np.full(900, 4.0)},
     )
-    model = duty_model(bare, "a", ambient=None, limit_degC=90.0)
+    model = duty_model(bare, "a", ambient=(), limit_degC=90.0)
     assert model.heat_fault is HeatFaultKind.NO_TEMPERATURE
     told = evaluate_duty(bare, "a", model=model)
     assert told.no_model is NoModel.NOT_FITTED
@@ -189,7 +189,7 @@ def test_without_a_model_it_says_why(cyclic, tmp_path):
 def test_it_is_held_against_the_fitted_joint(tmp_path):
     """Each window against the load that the joint holds for as long, warm, with its interval."""
     recording, _ = record_stepped(tmp_path / "r")
-    model = duty_model(recording, "a", ambient=None, limit_degC=110.0)
+    model = duty_model(recording, "a", ambient=(), limit_degC=110.0)
     told = evaluate_duty(recording, "a", model=model)
     fit = model.fit
     assert told.unit == "N.m"

@@ -11,15 +11,17 @@ import pytest
 from logger.errors import InputError
 from replay.heat.bench_model import thermal_settings
 from replay.heat.bins import read_trace
+from replay.heat.dated_ambient import DatedReading
 from replay.heat.evaluate import AmbientChoice, answer_heat, evaluate_heat
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.finding import heat_finding
 from replay.heat.fit import fit_heat
-from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
+from replay.heat.options import chosen_joint
 from replay.heat.quantity import QuantityName
 from replay.heat.result import Assumption, Caution, Remedy
 from replay.heat.sentence import heat_sentence
 from replay.heat.text import duration_text
+from replay.heat.typed_ambient import ambient_choice, temperature_degC
 from replay.heat.words import held_for_rows, note_lines
 from tests.support.heat_joints import load_course, simulate_joint
 from tests.support.heat_recordings import START_NS, S, record_channels, record_stepped
@@ -215,13 +217,13 @@ def test_what_a_person_types(tmp_path):
     """A temperature with and without its unit, a channel with and without its owner."""
     assert temperature_degC("23.5", "-") == temperature_degC(" 23.5 degC", "-") == 23.5
     recording = record_channels(tmp_path / "r", *_courses(900))
-    assert ambient_choice("23degC", recording, "a").stated_degC == 23.0
-    source = ambient_choice(AMBIENT, recording, "a").source
+    assert ambient_choice(["23degC"], [recording], "a").stated_degC == 23.0
+    source = ambient_choice([AMBIENT], [recording], "a").source
     assert source is not None
-    assert ambient_choice(f"a.{AMBIENT}", recording, "a").source == source
+    assert ambient_choice([f"a.{AMBIENT}"], [recording], "a").source == source
     for text in ("room.temperature_ambient_degC", "current_A", "elsewhere"):
         with pytest.raises(HeatFault):
-            ambient_choice(text, recording, "a")
+            ambient_choice([text], [recording], "a")
     assert chosen_joint([recording], None) == "a"
     with pytest.raises(InputError, match="--joint"):
         chosen_joint([recording], "b")
@@ -272,6 +274,10 @@ def test_the_finding_has_the_numbers_of_the_answer(stepped):
     assert span.recording_id == recording.manifest.recording_id
     assert recording.start_ns <= span.from_ns < span.to_ns <= recording.end_ns
     assert [(one.name, one.value, one.unit) for one in finding.typed] == [("ambient", 25.0, "Cel")]
+    dated = AmbientChoice(dated=(DatedReading(START_NS, 24.5),))
+    (typed,) = heat_finding(result, [recording], dated).typed
+    assert (typed.value, typed.unit, typed.standard_uncertainty) == (24.5, "Cel", 0.5)
+    assert typed.name.startswith("ambient at 20")
     assert finding.settings["hottest_degC"] == 90.0
 
 
