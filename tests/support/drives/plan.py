@@ -57,6 +57,8 @@ class DrivePlan:
     kinds: tuple[KindPlan, ...]
     is_extended: bool
     counter_per_identifier: bool
+    is_answering: bool
+    """The first kind of frame answers the request; else all come by themselves."""
     neighbour_motions: tuple[str, ...]
     node_step: int
     """From the identifier of one joint to that of the next."""
@@ -120,6 +122,7 @@ def plan_drive(seed: int, drive_set: DriveSet = DriveSet.MAIN) -> DrivePlan:
         kinds=kinds,
         is_extended=is_extended,
         counter_per_identifier=bool(dice.random() < 0.5),
+        is_answering=kinds[-1].is_request and bool(dice.random() < 0.5),
         neighbour_motions=neighbours,
         node_step=node_step,
         lost_share=float(dice.choice([0, 0.001, 0.01], p=[0.2, 0.3, 0.5] if is_hard else None)),
@@ -128,7 +131,7 @@ def plan_drive(seed: int, drive_set: DriveSet = DriveSet.MAIN) -> DrivePlan:
         mark_errors_s=tuple(dice.uniform(-bound, bound, 8).tolist()),
         typed=Typed(
             ambient_degC=round(joint.ambient_degC + _error(dice, 0.8), 1),
-            supply_V=round(joint.supply_V),
+            supply_V=float(round(joint.supply_V)),
             mass_kg=float(round(joint.mass_kg * (1 + _error(dice, 0.007)), 4)),
             arm_m=float(round(joint.arm_m, 4)),
             positive=motion.positive,

@@ -35,6 +35,7 @@ def options_of(seed: int) -> set[str]:
         f"by hand {plan.motion.is_by_hand}",
         f"positive {plan.motion.positive}",
         f"{len(plan.neighbour_motions)} neighbours",
+        f"answering {plan.is_answering}",
         f"request {len(status) < len(plan.kinds)}",
         f"long {max(kind.length for kind in plan.kinds) > 8}",
         *plan.neighbour_motions,
@@ -94,9 +95,12 @@ def test_every_option_occurs_among_many_seeds():
         *("positive 1", "positive -1", "still", "between", "unannounced", "xor", "sum"),
         *("little", "big", "big and little", "speed at motor", "speed at output"),
     }
-    for word in ("extended", "by hand", "request", "long", "split", "set-point", "checksum of all",
-                 "set-point among requests", "counter per identifier", "multiplexer first",
-                 "position at motor, wraps", "position at output, wraps"):  # fmt: skip
+    yes_or_no = (
+        *("extended", "by hand", "request", "answering", "long", "split", "set-point"),
+        *("checksum of all", "counter per identifier", "multiplexer first"),
+        *("set-point among requests", "position at motor, wraps", "position at output, wraps"),
+    )
+    for word in yes_or_no:
         expected |= {f"{word} True", f"{word} False"}
     rare = {option: found[option] for option in expected if found[option] < 2}
     assert not rare

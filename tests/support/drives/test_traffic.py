@@ -117,10 +117,15 @@ def test_read_bit_by_bit_every_field_tells_its_course(seed, drive_set):
     for kind in drive.truth.kinds:
         at = thinned(kind)
         payloads = payloads_of(drive, kind, at)
+        changed = np.unpackbits(
+            np.bitwise_or.reduce(drive.data[kind.rows] ^ drive.data[kind.rows[0]]),
+            bitorder="little",
+        )
         for field in kind.fields:
             numbers = [number_of(payload, field.places, field.sign_form) for payload in payloads]
             missed = misses(field, np.array(numbers, float), field.course[at])
             assert missed.max() <= 0.5 + 1e-3, (field.name, field.sign_form)
+            assert field.moving_places == tuple(at for at in field.places if changed[at])
 
 
 def product_position(field: FieldTruth) -> Value | None:

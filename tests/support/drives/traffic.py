@@ -196,14 +196,21 @@ def _senders(
     for joint, courses in enumerate(joints):
         end_s = float(courses.motion.time_s[-1])
         drift = plan.clock_drift * (1 if joint == 0 else float(dice.uniform(-1, 1)))
+        senders = []
         for kind in plan.kinds:
             period = (1 + drift) / kind.rate
             phase = kind.phase if joint == 0 else float(dice.random())
             time = (np.arange(int(end_s / period) - 1) + phase + 0.5) * period
             late = np.clip(kind.jitter * dice.standard_normal(len(time)), -0.4, 0.4) * period
-            yield _Sender(
-                plan=kind, courses=courses, joint=joint, sampled_s=time, sent_s=time + late
+            senders.append(
+                _Sender(plan=kind, courses=courses, joint=joint, sampled_s=time, sent_s=time + late)
             )
+        if plan.is_answering:
+            # The first kind comes when it is asked for, and tells what is then.
+            asked = senders[-1].sent_s
+            sent = asked + 2 * plan.frame_s + 3e-4 * dice.random(len(asked))
+            senders[0] = replace(senders[0], sampled_s=sent, sent_s=sent)
+        yield from senders
 
 
 def _counter_steps(plan: DrivePlan, senders: list[_Sender]) -> list[Ints]:
@@ -247,14 +254,15 @@ def _payloads(
         raw, told = raw_bits(field, sender.courses.at(field, time_s, dice))
         put_bits(data, field.places, raw)
         if sender.joint == 0:
-            truths.append(_field_truth(field, told, sender))
+            changed = int(np.bitwise_or.reduce(raw ^ raw[0]))
+            truths.append(_field_truth(field, told, sender, changed=changed))
     if kind.checksum is not None:
         first_bytes = kind.checksum.identifier_bytes(identifier, extended=extended)
         data[:, kind.checksum.byte] = checksum_bytes(kind.checksum, data, first_bytes)
     return data, truths
 
 
-def _field_truth(field: FieldPlan, course: Floats, sender: _Sender) -> FieldTruth:
+def _field_truth(field: FieldPlan, course: Floats, sender: _Sender, *, changed: int) -> FieldTruth:
     per_wrap = None
     if field.wrap_counts is not None and field.meaning is Meaning.POSITION:
         fastest = float(np.abs(sender.courses.by_name["speed"]).max())
@@ -273,6 +281,7 @@ def _field_truth(field: FieldPlan, course: Floats, sender: _Sender) -> FieldTrut
         wrap_counts=field.wrap_counts,
         least_frames_per_wrap=per_wrap,
         is_setpoint=field.is_setpoint,
+        moving_places=tuple(place for at, place in enumerate(field.places) if changed >> at & 1),
         course=course,
     )
 

@@ -122,6 +122,9 @@ class FieldTruth:
     """Frames in the time of one wrap, at the highest speed."""
     is_setpoint: bool
     """A copy of what a controller wants, not of what is."""
+    moving_places: tuple[int, ...]
+    """Those of `places` whose bit changed in what was received; of the others nothing can be
+    known."""
     course: Floats
     """Shape (n of the kind): what the drive meant to tell, with its noise, before rounding; of a
     wrapping field unwrapped."""
