@@ -203,8 +203,9 @@ def temperature_fields(
 ) -> list[FieldPlan]:
     """Return so many temperatures, all of one drive told in one or two ways."""
     names = [str(name) for name in dice.permutation(np.array(TEMPERATURES))]
-    if "winding" not in names[:count] and dice.random() < 0.5:
-        names.insert(0, "winding")
+    if not {"winding", "bridge"} & set(names[:count]) and dice.random() < 0.85:
+        # A maker who measures one temperature measures one that rises.
+        names = ["winding", *(name for name in names if name != "winding")]
     fields = []
     ways = [int(dice.integers(len(TEMPERATURE_SCALES))) for _ in range(1 + (dice.random() < 0.2))]
     size_up = dice.random() < 0.3

@@ -35,7 +35,7 @@ from tests.support.drives.truth import (
 
 __all__ = ["drive_traffic", "invent_drive"]
 
-MOST_WARM_S = 180.0
+MOST_WARM_S = 240.0
 LEAST_WARM_S = 30.0
 
 
