@@ -313,7 +313,7 @@ def _plan_kinds(
 
 def _choose_selectors(dice: np.random.Generator, rooms: list[_KindRoom]) -> None:
     """Give kinds that share an identifier a multiplexer, at the same place in all of them."""
-    for identifier in {room.identifier for room in rooms}:
+    for identifier in dict.fromkeys(room.identifier for room in rooms):
         sharing = [room for room in rooms if room.identifier == identifier]
         if len(sharing) == 1:
             continue
