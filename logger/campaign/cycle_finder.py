@@ -74,8 +74,8 @@ class CycleFinder:
         readings
             Of one joint, later than those before.
         starts_ns
-            Where cycles begin, if somebody says so: instants in order, none before the readings of
-            the last batch, none behind the last reading of this one.
+            Where cycles begin, if somebody says so: instants in order, none before a reading of an
+            earlier batch, none behind one of a later batch.
         """
         rows = _needed_columns(readings, plan)
         if plan.course is None:
@@ -306,7 +306,7 @@ def _kind(plan: CyclePlan, sums: CycleSums, duration_s: float, usual_s: float | 
         (sum(float(part.duration_s.sum()) for part in sums.buckets.get(name, ())) for name in seen),
         default=0.0,
     )
-    if held_s < HELD_FROM * duration_s:
+    if plan.hold_ns and held_s < HELD_FROM * duration_s:
         return CycleKind.GAP
     if usual_s is not None and duration_s >= PAUSED_FROM * usual_s:
         return CycleKind.PAUSED
