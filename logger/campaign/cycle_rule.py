@@ -56,7 +56,7 @@ class CycleRule:
     typical_s: float | None = None
     """Median interval of what it was learned from; None where somebody stated it."""
     lowest: float = -math.inf
-    """Of what it was learned from, but for one value in a hundred; so with `highest`."""
+    """Of what it was learned from, but for single values; so with `highest`."""
     highest: float = math.inf
 
     @property
@@ -139,7 +139,7 @@ def learn_rule(
     """
     if len(values) < 4 * LEAST_STARTS:
         return None
-    lowest, highest = (float(one) for one in np.quantile(values, (0.01, 0.99)))
+    lowest, highest = _range_of(values)
     band = _BAND * (highest - lowest)
     if highest - lowest <= _LEAST_RANGE.get(channel, 0.0):
         return None
@@ -152,7 +152,8 @@ def learn_rule(
     if not regular.any():
         return None
     if known is not None:
-        for kept in (known, known.moved_by(lowest - known.lowest)):
+        for offset in (0.0, lowest - known.lowest, highest - known.highest):
+            kept = known.moved_by(offset) if offset else known
             own = find_rises(values, kept.low, kept.high)[0]
             if kept.fits(time_ns[own]) and _regular_s(time_ns[own])[1] >= most_s:
                 return kept
@@ -177,6 +178,16 @@ def learn_rule(
         lowest=lowest,
         highest=highest,
     )
+
+
+def _range_of(values: Floats) -> tuple[float, float]:
+    """Return the lowest and highest value of a course, each seen twice within three readings.
+
+    No quantiles: after a long stop the movement is a small part of what is looked at.
+    """
+    before, here, after = values[:-2], values[1:-1], values[2:]
+    middle = np.maximum(np.minimum(before, here), np.minimum(np.maximum(before, here), after))
+    return float(middle.min()), float(middle.max())
 
 
 def _regular_s(start_ns: Ints) -> tuple[float, float]:

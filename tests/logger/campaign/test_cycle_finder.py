@@ -184,3 +184,23 @@ def test_what_is_not_known_has_no_figure():
     time_s = np.arange(len(course("one peak"))) / RATE_HZ
     bent = _cycles(readings(5.0 - 5.0 * np.cos(2 * math.pi * time_s / CYCLE_S)))
     assert math.isnan(bent[3].figures["friction_Nm"])
+
+
+@pytest.mark.parametrize(("name", "seed"), [("two peaks", 1), ("two steps", 8)])
+def test_stops_anywhere_and_turns_lost_cost_no_cycle(name: str, seed: int):
+    """Eight stops of up to five minutes at any place of a cycle, two of them with turns lost."""
+    rng = np.random.default_rng(seed)
+    moving = course(name, 200) + 0.02 * rng.normal(size=200 * 200)
+    stops = np.sort(rng.choice(np.arange(2000, len(moving) - 2000), 8, replace=False))
+    parts, segments, zero, segment, at = [], [], 0.0, 0, 0
+    for number, stop in enumerate([*stops.tolist(), len(moving)]):
+        rest = int(rng.integers(50, 15_000)) if stop < len(moving) else 0
+        still = np.full(rest, moving[stop - 1]) + 0.02 * rng.normal(size=rest)
+        parts.append(np.concatenate([moving[at:stop], still]) + zero)
+        segments.append(np.full(len(parts[-1]), segment, np.int32))
+        at = stop
+        if number % 3 == 2:
+            zero, segment = zero + float(20.0 * rng.normal()), segment + 1
+    found = _cycles(readings(np.concatenate(parts), segment=np.concatenate(segments)))
+    assert len(found) == 199
+    assert sum(one.kind is CycleKind.WHOLE for one in found) in {191, 192}

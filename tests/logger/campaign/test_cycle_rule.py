@@ -58,6 +58,15 @@ def test_a_movement_beforehand_is_no_cycle():
     assert rule.high < 10.0
 
 
+def test_a_long_stop_does_not_hide_a_course():
+    """Most of what is looked at is one value; what counts a cycle once lies near the extremes."""
+    moving = course("two peaks", 10)
+    values = np.concatenate([np.full(300_000 // 2, 6.0), moving])
+    rule = learn_rule("torque_Nm", stamps(len(values)), values)
+    assert rule is not None
+    assert rule.typical_s == pytest.approx(4.0, rel=0.01)
+
+
 def test_a_known_rule_is_kept_where_it_counts_as_many():
     """So that the phase of a cycle stays what it was."""
     values = course("one peak")
