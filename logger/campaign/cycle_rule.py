@@ -41,6 +41,8 @@ stretch only, or missed cycles of another load."""
 _RARE: Final = 12
 """A level that is crossed so many times less than others is no cycle but a movement between."""
 _SAME_COUNT: Final = 0.03
+_MISSED_CYCLES: Final = 5.0
+"""Without a rise, after which the movement may be another one. They are lost, if it is."""
 _MOST_HYSTERESIS: Final = 0.6
 """Share of the way to where a level would count otherwise."""
 
@@ -97,7 +99,7 @@ class CycleRule:
     @property
     def longest_wait_s(self) -> float:
         """After how long without a rise the movement may be another one."""
-        return math.inf if self.typical_s is None else max(20.0 * self.typical_s, 60.0)
+        return math.inf if self.typical_s is None else _MISSED_CYCLES * self.typical_s
 
 
 def find_rises(values: Floats, low: float, high: float, side: int = 0) -> tuple[Ints, int]:
