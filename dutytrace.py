@@ -25,6 +25,7 @@ from logger.cli import (
     importing,
     layout,
     limits,
+    plan,
     record,
     recording_tools,
     simulate,
@@ -37,6 +38,7 @@ from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
 from replay import cli_findings as finding
 from replay import cli_requests as requesting
+from replay.campaign import cli as campaign
 from replay.duty import cli as duty
 from replay.heat import cli as heat
 from replay.measure import cli as measuring
@@ -84,6 +86,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "tune": reading.tune_limits,
     "heat": heat.fit_heat,
     "duty": duty.tell_duty,
+    "cycles": campaign.list_cycles,
     "findings": finding.list_findings,
     "sheet": sheet.show_sheet,
     "export": reading.export_span,
@@ -104,6 +107,8 @@ LIMITS_COMMANDS: dict[str, Callable[..., None]] = {
     "example": limits.print_example_limits,
 }
 
+PLAN_COMMANDS: dict[str, Callable[..., None]] = {"check": plan.check_plan}
+
 app = typer.Typer(
     help="Records, shows, alerts on and replays what robot joints report over CAN.",
     epilog="A joint on a bench can strike, crush and burn. This program is no safety function.",
@@ -117,6 +122,7 @@ layout_app = typer.Typer(
     no_args_is_help=True,
 )
 limits_app = typer.Typer(help="Look at what limits mean.", no_args_is_help=True)
+plan_app = typer.Typer(help="Look at the plan of an endurance campaign.", no_args_is_help=True)
 measure_app = typer.Typer(
     help="Measure on the bench: play, torque per ampere, ceilings, oscillation, friction, turns. "
     "You or your controller move the joint; nothing is sent.",
@@ -126,12 +132,14 @@ for group, commands in (
     (app, COMMANDS),
     (layout_app, LAYOUT_COMMANDS),
     (limits_app, LIMITS_COMMANDS),
+    (plan_app, PLAN_COMMANDS),
     (measure_app, measuring.MEASURE_COMMANDS),
 ):
     for name, command in commands.items():
         group.command(name)(command)
 app.add_typer(layout_app, name="layout")
 app.add_typer(limits_app, name="limits")
+app.add_typer(plan_app, name="plan")
 app.add_typer(measure_app, name="measure")
 
 

@@ -12,6 +12,7 @@
     heat/          pure: a joint's heat while it is recorded, and where it goes
     limits/        pure: when to raise an alert
     findings/      pure: what was found out about a joint, with its uncertainty
+    campaign/      pure: the plan of an endurance campaign, cycles and their figures
     traffic/       pure: statistics and diagnosis of a bus
     bus/           I/O: python-can
     store/         I/O: the recording folder; the only code that knows its files
@@ -23,7 +24,6 @@
     cli/           the commands of these rooms
 
 Imports run downwards only: cli -> importing, layout_tools, simulate -> recording -> notify
--> bus, store -> limits, traffic, findings -> joint; the modules directly in here are below all of
--> bus, store -> limits, traffic -> heat -> joint; the modules directly in here are below all of
-them.
+-> bus, store -> limits, traffic, findings, campaign -> heat -> joint; the modules directly in here
+are below all of them.
 """

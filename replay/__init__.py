@@ -1,4 +1,4 @@
-"""Reads recordings back and computes; imports logger.joint, .heat, .limits, .store and .traffic.
+"""Reads recordings back and computes; never a bus, a recorder or a page.
 
     recording      one recording, live or finished: what every reader starts from
     recordings_folder  the recordings of a folder, by their manifests alone
@@ -28,6 +28,7 @@
     tuning/        candidate limits scored on recordings, and the choice of one
     heat/          a joint's heat fitted to recordings, and what the joint can hold
     duty/          a joint's load as it was, held against what the joint holds
+    campaign/      the cycles of a recording and their figures
     sheet/         the measured data sheet: claims, verdicts, trends, specimens beside each other
     measure/       measurements on the bench: typed readings and spans to values with intervals
     library/       recordings as pandas tables, for those who compute further

@@ -12,6 +12,7 @@
     bus              bus
     layout           layout from, layout try
     limits           limits check, limits example
+    plan             plan check
 
 A command is a function that typer reads; `dutytrace.py` names the commands and their order.
 Commands that read recordings back are in `replay.cli`, those that show pages in `dashboard.cli`.

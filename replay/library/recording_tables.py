@@ -8,27 +8,25 @@ recording each call sees what is written by then.
 from collections.abc import Sequence
 from os import PathLike, fspath
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.joint.channels import channel_named
-from logger.settings_file import did_you_mean
 from logger.store.layout.remote import location_of
+from replay.library.checked_names import checked_channels, checked_joint
+from replay.library.cycle_frame import cycle_frame
 from replay.library.envelope import envelope_table
 from replay.library.event_tables import alert_table, bus_table, event_table, excursion_table
+from replay.library.figure_table import figure_table
 from replay.library.finding_table import finding_table
 from replay.library.frames import channel_column, frame, time_index
 from replay.library.spans import Instant, Width, span_ns, width_ns
 from replay.recording import Recording
-from replay.statistics import span_statistics
 
 __all__ = ["RecordingTables", "open_recording"]
-
-_FIGURES: Final = ("n", "held_s", "min", "max", "mean", "rms")
 
 
 def open_recording(path: str | PathLike[str]) -> "RecordingTables":
@@ -261,16 +259,29 @@ class RecordingTables:
         """
         names = self._checked_channels(joint, channels)
         begin, until = self._span(start, end)
-        rows = []
-        for name in names:
-            found = span_statistics(self._recording, joint, name, begin, until)
-            rows.append(
-                (found.n, found.duration_s, found.minimum, found.maximum, found.mean, found.rms)
-            )
-        table = pd.DataFrame(rows, index=pd.Index(names, name="channel"), columns=list(_FIGURES))
-        table["unit"] = [channel_named(name).ucum for name in names]
-        table.attrs |= {"units": {"n": "1", "held_s": "s"}, "joint": joint}
-        return table
+        return figure_table(self._recording, joint, names, (begin, until))
+
+    def cycles(self, joint: str | None = None) -> pd.DataFrame:
+        """Return the cycles that a joint went through, found by themselves: a row for each.
+
+        Index: the cycle's number. `start`, `end`, `kind` (whole, paused, short, gap), and its
+        figures: `cycle_time_s`, RMS and peak of torque and current, peak temperatures, work; NaN
+        where one is not known. `joint` is needed where there are several.
+
+        Raises
+        ------
+        InputError
+            There is no such joint, or nothing in it returns at regular intervals.
+
+        Examples
+        --------
+        >>> cycles = recording.cycles("shoulder")
+        >>> len(cycles), float(cycles["cycle_time_s"].median().round(1))
+        (427, 8.0)
+        """
+        if joint is None and len(self.joints) == 1:
+            joint = self.joints[0]
+        return cycle_frame(self._up_to_date(), self._checked_joint(joint or ""))
 
     def excursions(self, limits: str | PathLike[str] | None = None) -> pd.DataFrame:
         """Return every span beyond a limit, in order, with the load before it.
@@ -378,23 +389,7 @@ class RecordingTables:
         return span_ns(start, end, recording_ns=(recording.start_ns, recording.end_ns))
 
     def _checked_joint(self, joint: str) -> str:
-        joints = self._recording.joints
-        if joint not in joints:
-            raise InputError(
-                f"joint: found {joint!r}, expected one of the recording's."
-                f"{did_you_mean(joint, joints)}"
-            )
-        return joint
+        return checked_joint(self._recording, joint)
 
     def _checked_channels(self, joint: str, channels: Sequence[str] | None) -> tuple[str, ...]:
-        known = self._recording.channels(self._checked_joint(joint))
-        if channels is None:
-            return known
-        wanted = (channels,) if isinstance(channels, str) else tuple(channels)
-        for channel in wanted:
-            if channel not in known:
-                raise InputError(
-                    f"channels: found {channel!r}, which {joint!r} does not carry."
-                    f"{did_you_mean(channel, known)}"
-                )
-        return wanted or known
+        return checked_channels(self._recording, joint, channels)

@@ -10,6 +10,7 @@ import pytest
 
 from dutytrace import app
 from logger.bus.line_pattern import compile_pattern
+from logger.campaign.plan import check_plan_for_bench, read_plan
 from logger.event_kind import EVENT_KIND_MEANINGS
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
@@ -20,6 +21,7 @@ from logger.limits.kind import JointLimit
 from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
 from logger.limits.limit import check_for_bench, read_limits
 from logger.notify.settings import read_notify
+from logger.simulate.scenario import scenario_bench
 from replay.tuning.sweep import read_sweep
 from tests.support.command import run
 
@@ -53,7 +55,7 @@ def _run(script: str) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, request, limits, pair, board, stop, tell, several, claims, sweep, table = (
+    bench, layout, request, limits, pair, board, stop, tell, several, plan, claims, sweep, table = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
@@ -72,6 +74,7 @@ def readers_bench(tmp_path: Path) -> Path:
         board + bench[bench.index("[[joint]]") :], encoding="utf-8"
     )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     (tmp_path / "claimed.toml").write_text(bench + claims, encoding="utf-8")
     (tmp_path / "sweep.toml").write_text(sweep, encoding="utf-8")
     (tmp_path / "pair.toml").write_text('format = 1\nname = "pair"\n' + pair, encoding="utf-8")
@@ -102,6 +105,9 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     ]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
+    check_plan_for_bench(
+        read_plan(readers_bench / "plan.toml"), scenario_bench(channel="x"), "plan.toml"
+    )
     claimed = read_bench(readers_bench / "claimed.toml")
     claims = claimed.claims_of(claimed.joints[0])
     assert [one.text for one in claims] == ["24.0", "9.0", "10.0"]

@@ -25,7 +25,7 @@ FLOORS = (
     (FOUNDATION,),
     ("logger.joint",),
     ("logger.heat",),
-    ("logger.limits", "logger.traffic", "logger.findings"),
+    ("logger.limits", "logger.traffic", "logger.findings", "logger.campaign"),
     ("logger.bus", "logger.store"),
     ("logger.notify",),
     ("logger.recording",),
@@ -45,6 +45,7 @@ SUB_FLOORS = {
     ),
     "replay": (
         *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet", "measure")),
+        ("campaign",),
         *(("exploring",), ("library",)),
     ),
     "dashboard": (
@@ -53,15 +54,18 @@ SUB_FLOORS = {
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.
-PURE = ("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings")
+PURE = (
+    *("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings"),
+    "logger.campaign",
+)
 OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
 REPLAY_MAY = {
     *(FOUNDATION, "logger.joint", "logger.heat", "logger.limits", "logger.traffic"),
-    *("logger.findings", "logger.store"),
+    *("logger.findings", "logger.campaign", "logger.store"),
 }
 # What commands are made of: options, and what they write. Only commands know them.
 COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
-MOST_ARROWS = 75
+MOST_ARROWS = 80
 
 
 def _floors(floors: tuple[tuple[str, ...], ...]) -> dict[str, int]:

@@ -61,6 +61,15 @@ SHAPES: dict[str, Any] = {
             }
         ],
     },
+    "plan check": {
+        "format": int, "name": str, "joint": str | None, "cycles": str,
+        "stages": [{"stage": str, "ends_by": str, "words": str, "watch": [str]}],
+    },
+    "cycles": {
+        "format": int, "joint": str,
+        "counts": {"whole": int, "paused": int, "short": int, "gap": int},
+        "cycles": [dict],
+    },
     "limits curve": {
         "format": int, "curve": str, "title": str,
         "rows": [{"multiple": float, "current": float, "time_s": float | None}],
@@ -261,6 +270,9 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "arm.toml").write_text(scenario.scenario_bench_text("can0"), encoding="utf-8")
     (tmp_path / "arm.csv").write_text("t,I\n1,2\n2,\n3,x\n4,5\n", encoding="utf-8")
     (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(
+        'format = 1\nname = "n"\n[[stage]]\nname = "s"\ncycles = 3\n', encoding="utf-8"
+    )
     record_stepped(tmp_path / "stepped", winding=False)
     return tmp_path
 
@@ -273,6 +285,8 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
         "excursions": [rec],
         "decode": ["bench.toml", "0x4D6", "60C9 56 00 4F"],
         "limits check": ["limits.toml", "--bench", "arm.toml"],
+        "plan check": ["plan.toml"],
+        "cycles": [rec, "--joint", "shoulder"],
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],
         "heat": ["stepped", "--hottest", "80degC", "--keep"],

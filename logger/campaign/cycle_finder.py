@@ -1,0 +1,343 @@
+"""Cycles as they come, in any chunking: state in, state out. Pure.
+
+While the course has not shown how its cycles are counted, readings wait (at most `MOST_PENDING`);
+then those that waited are counted as well. Where an encoder lost its turns the positions before are
+about another zero, and the rule is learned anew, or kept where it counts as many; so it is where a
+course leaves what it was learned from, or does not rise for long. The readings of an open cycle are
+summed every `STRETCH_ROWS`, so that a cycle may last for days.
+"""
+
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Ints, to_ns, to_s
+from logger.campaign.cycle_figures import cycle_figures
+from logger.campaign.cycle_plan import Cycle, CycleKind, CyclePlan
+from logger.campaign.cycle_rule import CycleRule, find_rises, learn_rule
+from logger.campaign.cycle_sums import CycleSums, add_sums, stretch_sums
+from logger.joint.batch import ReadingBatch
+
+__all__ = ["CycleFinder"]
+
+MOST_PENDING: Final = 1 << 18
+"""Readings that wait for a rule: 33 minutes of a joint with 130 frames a second."""
+FIRST_ATTEMPT: Final = 1000
+"""Readings after which a rule is looked for, then after half as many more each time."""
+STRETCH_ROWS: Final = 1 << 14
+_MOST_LEARNED: Final = 1 << 14
+_REMEMBERED: Final = 15
+"""Cycles whose median duration the next is compared with."""
+PAUSED_FROM: Final = 1.5
+SHORT_BELOW: Final = 0.6
+"""Of the median duration."""
+HELD_FROM: Final = 0.9
+"""Share of a cycle of which readings are known, for it to have no gap."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleFinder:
+    """What is remembered between two batches; the default is that of a beginning."""
+
+    rule: CycleRule | None = None
+    """By which cycles are counted, or were before the encoder lost its turns."""
+    is_learning: bool = True
+    pending: tuple[ReadingBatch, ...] = ()
+    pending_rows: int = 0
+    next_attempt: int = FIRST_ATTEMPT
+    side: int = 0
+    segment: int | None = None
+    learned_ns: int = 0
+    """The newest reading by which the rule was learned or found to hold."""
+    number: int = 0
+    """Cycles that have ended."""
+    start_ns: int | None = None
+    """Of the open cycle; None before the first."""
+    stretch_ns: int = 0
+    """Where the readings that are held begin."""
+    held: tuple[ReadingBatch, ...] = ()
+    held_rows: int = 0
+    sums: CycleSums = field(default_factory=CycleSums)
+    carried: ReadingBatch | None = None
+    """The newest reading of each channel before those that are held."""
+    durations_s: tuple[float, ...] = ()
+
+    def feed(
+        self, plan: CyclePlan, readings: ReadingBatch, *, starts_ns: Ints | None = None
+    ) -> tuple[tuple[Cycle, ...], "CycleFinder"]:
+        """Return the cycles that end with these readings, and what is remembered.
+
+        Parameters
+        ----------
+        readings
+            Of one joint, later than those before.
+        starts_ns
+            Where cycles begin, if somebody says so: instants in order, none before a reading of an
+            earlier batch, none behind one of a later batch.
+        """
+        rows = _needed_columns(readings, plan)
+        if plan.course is None:
+            starts = np.empty(0, np.int64) if starts_ns is None else starts_ns
+            return _count(plan, self, rows, np.searchsorted(rows.time_ns, starts), starts)
+        cycles: list[Cycle] = []
+        state = self
+        if plan.rule is not None and state.rule is None:
+            state = replace(state, rule=plan.rule, is_learning=False)
+        for piece, is_new in _by_segment(plan, state, rows):
+            if is_new:
+                # Positions are about another zero; a rule that was stated holds all the same.
+                waited, state = state.finish(plan)
+                cycles += waited
+                state = replace(state, is_learning=plan.rule is None, next_attempt=FIRST_ATTEMPT)
+            found, state = _advance(plan, state, piece)
+            cycles += found
+        return tuple(cycles), state
+
+    def finish(self, plan: CyclePlan) -> tuple[tuple[Cycle, ...], "CycleFinder"]:
+        """Return the cycles among readings that still wait: at the end, nothing else will come."""
+        if not self.is_learning or not self.pending or plan.course is None:
+            return (), self
+        waiting = _joined(self.pending)
+        rule = _attempt(plan, self, waiting) or self.rule
+        state = replace(self, pending=(), pending_rows=0)
+        if rule is None:
+            return (), state
+        side = self.side if rule.counts_like(self.rule) else 0
+        return _by_rule(plan, replace(state, rule=rule, side=side, is_learning=False), waiting)
+
+
+def _needed_columns(readings: ReadingBatch, plan: CyclePlan) -> ReadingBatch:
+    return replace(
+        readings,
+        columns={name: readings.columns[name] for name in plan.hold_ns if name in readings.columns},
+    )
+
+
+def _by_segment(
+    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch
+) -> list[tuple[ReadingBatch, bool]]:
+    """Return readings split where positions are about another zero, and which pieces begin so."""
+    if plan.course != "position_rad" or not len(rows):
+        return [(rows, False)]
+    segment = rows.position_segment
+    at = np.flatnonzero(segment >= 0)
+    if not len(at):
+        return [(rows, False)]
+    known = segment[at]
+    before = np.concatenate([[known[0] if state.segment is None else state.segment], known[:-1]])
+    cuts = at[known != before].tolist()
+    return [
+        (rows.select_rows(slice(first, last)), first in cuts)
+        for first, last in pairwise([0, *cuts, len(rows)])
+        if last > first
+    ]
+
+
+def _advance(
+    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch
+) -> tuple[list[Cycle], CycleFinder]:
+    """Take readings of one segment: count them, or let them wait for a rule."""
+    if plan.course == "position_rad":
+        known = rows.position_segment[rows.position_segment >= 0]
+        if len(known):
+            state = replace(state, segment=int(known[-1]))
+    cycles: list[Cycle] = []
+    at = 0
+    while at < len(rows):
+        if not state.is_learning:
+            left = rows.select_rows(slice(at, None))
+            same = _other_movement(plan, state, left)
+            found, state = _by_rule(plan, state, left.select_rows(slice(same)))
+            cycles += found
+            state = replace(state, is_learning=same < len(left))
+            at += same
+            continue
+        until = min(len(rows), at + state.next_attempt - state.pending_rows)
+        state = replace(
+            state,
+            pending=(*state.pending, rows.select_rows(slice(at, until))),
+            pending_rows=state.pending_rows + until - at,
+        )
+        at = until
+        if state.pending_rows == state.next_attempt:
+            found, state = _learn(plan, state)
+            cycles += found
+    return cycles, state
+
+
+def _learn(plan: CyclePlan, state: CycleFinder) -> tuple[tuple[Cycle, ...], CycleFinder]:
+    """Look for a rule in what waits; count it then, or give up the older half of too much."""
+    waiting = _joined(state.pending)
+    rule = _attempt(plan, state, waiting)
+    if rule is not None:
+        learned = replace(
+            state,
+            side=state.side if rule.counts_like(state.rule) else 0,
+            rule=rule,
+            is_learning=False,
+            pending=(),
+            pending_rows=0,
+            next_attempt=FIRST_ATTEMPT,
+            learned_ns=int(waiting.time_ns[-1]),
+        )
+        return _by_rule(plan, learned, waiting)
+    if state.pending_rows < MOST_PENDING:
+        following = min(state.next_attempt * 3 // 2, MOST_PENDING)
+        return (), replace(state, pending=(waiting,), next_attempt=following)
+    half = MOST_PENDING // 2
+    found, state = _by_rule(plan, state, waiting.select_rows(slice(half)))
+    return found, replace(
+        state,
+        pending=(waiting.select_rows(slice(half, None)),),
+        pending_rows=half,
+        next_attempt=half * 3 // 2,
+    )
+
+
+def _attempt(plan: CyclePlan, state: CycleFinder, waiting: ReadingBatch) -> CycleRule | None:
+    time_ns, values = waiting.channel_series(plan.course or "")
+    every = max(1, -(-len(values) // _MOST_LEARNED))
+    return learn_rule(plan.course or "", time_ns[::every], values[::every], known=state.rule)
+
+
+def _other_movement(plan: CyclePlan, state: CycleFinder, rows: ReadingBatch) -> int:
+    """Return how many readings come before the movement may be another; all where it is not."""
+    rule = state.rule
+    values = rows.columns.get(plan.course or "")
+    if rule is None or rule.typical_s is None or values is None:
+        return len(rows)
+    lowest, highest = rule.widest
+    at = np.flatnonzero(~np.isnan(values))
+    beyond = at[(values[at] < lowest) | (values[at] > highest)]
+    first = int(beyond[0]) if len(beyond) else len(rows)
+    rises, _ = find_rises(values[at], rule.low, rule.high, state.side)
+    risen_ns = rows.time_ns[at[rises]]
+    if state.start_ns is not None:
+        risen_ns = np.concatenate([[max(state.start_ns, state.learned_ns)], risen_ns])
+    if len(risen_ns):
+        until_ns = risen_ns + to_ns(rule.longest_wait_s)
+        # The first reading after each that is too late, unless another rise comes before it.
+        late = np.searchsorted(rows.time_ns, until_ns, "right")
+        next_rise = np.append(np.searchsorted(rows.time_ns, risen_ns[1:], "left"), len(rows))
+        missed = late[late <= next_rise]
+        missed = missed[missed < len(rows)]
+        first = min(first, int(missed[0]) if len(missed) else first)
+    return first
+
+
+def _by_rule(
+    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch
+) -> tuple[tuple[Cycle, ...], CycleFinder]:
+    rule = state.rule
+    values = rows.columns.get(plan.course or "")
+    if rule is None or values is None:
+        none = np.empty(0, np.int64)
+        return _count(plan, state, rows, none, none)
+    at = np.flatnonzero(~np.isnan(values))
+    rises, side = find_rises(values[at], rule.low, rule.high, state.side)
+    places = at[rises]
+    return _count(plan, replace(state, side=side), rows, places, rows.time_ns[places])
+
+
+def _count(
+    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch, places: Ints, starts_ns: Ints
+) -> tuple[tuple[Cycle, ...], CycleFinder]:
+    """Close a cycle at each place where another begins; hold what lies behind the last."""
+    cycles: list[Cycle] = []
+    first = 0
+    for place, start_ns in zip(places.tolist(), starts_ns.tolist(), strict=True):
+        state = _hold(plan, state, rows.select_rows(slice(first, place)))
+        if state.start_ns is not None:
+            cycle, state = _close(plan, state, state.start_ns, start_ns)
+            cycles.append(cycle)
+        state = replace(state, start_ns=start_ns, stretch_ns=start_ns, sums=CycleSums())
+        first = place
+    return tuple(cycles), _hold(plan, state, rows.select_rows(slice(first, None)))
+
+
+def _hold(plan: CyclePlan, state: CycleFinder, rows: ReadingBatch) -> CycleFinder:
+    """Hold readings of the open cycle, summed whenever there are enough of them."""
+    if not len(rows):
+        return state
+    if state.start_ns is None:
+        return replace(state, carried=_newest(state.carried, rows))
+    held = (*state.held, rows)
+    count = state.held_rows + len(rows)
+    state = replace(state, held=held, held_rows=count)
+    while state.held_rows > STRETCH_ROWS:
+        together = _joined(state.held)
+        end_ns = int(together.time_ns[STRETCH_ROWS])
+        state = _add_stretch(plan, state, together.select_rows(slice(STRETCH_ROWS)), end_ns)
+        left = together.select_rows(slice(STRETCH_ROWS, None))
+        state = replace(state, held=(left,), held_rows=len(left), stretch_ns=end_ns)
+    return state
+
+
+def _close(
+    plan: CyclePlan, state: CycleFinder, start_ns: int, end_ns: int
+) -> tuple[Cycle, CycleFinder]:
+    if state.held:
+        state = _add_stretch(plan, state, _joined(state.held), end_ns)
+    duration_s = to_s(end_ns - start_ns)
+    usual_s = float(np.median(state.durations_s)) if state.durations_s else None
+    if usual_s is None and state.rule is not None:
+        usual_s = state.rule.typical_s
+    cycle = Cycle(
+        number=state.number + 1,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        kind=_kind(plan, state.sums, duration_s, usual_s),
+        figures=cycle_figures(state.sums, plan.figures, duration_s=duration_s),
+    )
+    return cycle, replace(
+        state,
+        number=cycle.number,
+        durations_s=(*state.durations_s, duration_s)[-_REMEMBERED:],
+        held=(),
+        held_rows=0,
+    )
+
+
+def _kind(plan: CyclePlan, sums: CycleSums, duration_s: float, usual_s: float | None) -> CycleKind:
+    seen = [plan.course] if plan.course else list(sums.buckets)
+    held_s = max(
+        (sum(float(part.duration_s.sum()) for part in sums.buckets.get(name, ())) for name in seen),
+        default=0.0,
+    )
+    if plan.hold_ns and held_s < HELD_FROM * duration_s:
+        return CycleKind.GAP
+    if usual_s is not None and duration_s >= PAUSED_FROM * usual_s:
+        return CycleKind.PAUSED
+    return CycleKind.SHORT if usual_s and duration_s < SHORT_BELOW * usual_s else CycleKind.WHOLE
+
+
+def _add_stretch(
+    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch, end_ns: int
+) -> CycleFinder:
+    """Sum a stretch that ends at an instant; its readings need not be held any longer."""
+    together = rows if state.carried is None else _joined((state.carried, rows))
+    own = stretch_sums(
+        together,
+        start_ns=state.stretch_ns,
+        end_ns=end_ns,
+        hold_ns=plan.hold_ns,
+        winding=plan.winding,
+    )
+    return replace(state, sums=add_sums(state.sums, own), carried=_newest(None, together))
+
+
+def _newest(carried: ReadingBatch | None, rows: ReadingBatch) -> ReadingBatch:
+    """Return the rows that hold the newest value of each channel."""
+    together = rows if carried is None else _joined((carried, rows))
+    kept = set()
+    for values in together.columns.values():
+        known = np.flatnonzero(~np.isnan(values))
+        if len(known):
+            kept.add(int(known[-1]))
+    return together.select_rows(np.array(sorted(kept), np.intp))
+
+
+def _joined(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
+    return ReadingBatch.concatenate(batches, channels=list(batches[0].columns))

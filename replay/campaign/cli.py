@@ -1,0 +1,70 @@
+"""`dutytrace cycles`: the cycles of a recording, counted and with their figures."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli.options import AsJson, Recording
+from logger.cli.terminal import Line, Table, show, show_progress
+
+if TYPE_CHECKING:
+    from replay.campaign.cycle_table import CycleTable
+
+__all__ = ["list_cycles"]
+
+
+def list_cycles(
+    recording: Recording,
+    joint: Annotated[
+        str | None, typer.Option(help="The joint; needed where there are several.")
+    ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PLAN",
+            help="A plan file: its [cycle] says how cycles begin, its joint which one is meant.",
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a line for each cycle as CSV.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Count the cycles of a joint: found by themselves, each with its figures."""
+    from logger.campaign.plan import read_plan
+    from logger.store.layout.files import write_or_raise
+    from replay.campaign.read_cycles import read_cycles
+    from replay.heat.options import chosen_joint
+    from replay.recording import Recording as Opened
+
+    opened = Opened.open(recording)
+    the_plan = read_plan(plan) if plan is not None else None
+    chosen = chosen_joint([opened], joint or (the_plan.joint if the_plan else None))
+    with show_progress(f"Reading {recording.name}", 1.0) as at:
+        table = read_cycles(
+            opened,
+            chosen,
+            start=the_plan.cycle if the_plan else None,
+            report_progress=at,
+        )
+    if csv is not None:
+        text = "".join(f"{line}\n" for line in table.csv_lines()).encode()
+        write_or_raise(csv, lambda file: file.write(text), description="table of cycles")
+    content = {
+        "joint": chosen,
+        "counts": {str(kind): count for kind, count in table.counts.items()},
+        "cycles": table.to_json() if as_json else [],
+    }
+    show(content, _cycle_lines(table, csv), as_json=as_json)
+
+
+def _cycle_lines(table: "CycleTable", csv: Path | None) -> Iterator[Line]:
+    from replay.campaign.words import cycle_sentence, figure_rows, kind_sentences
+
+    yield cycle_sentence(table)
+    yield from kind_sentences(table)
+    yield Table(("of a whole cycle", "median", "lowest", "highest"), figure_rows(table))
+    if csv is not None:
+        yield f"Wrote {len(table):,} cycles to {csv}."

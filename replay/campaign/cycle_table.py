@@ -1,0 +1,104 @@
+"""Many cycles as columns, their counts and their text as CSV. Pure."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from logger.arrays import Floats, Ints
+from logger.campaign.cycle_plan import Cycle, CycleKind
+
+__all__ = ["CycleCounter", "CycleTable"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleTable:
+    """n cycles of one joint in order of time; arrays of shape (n,)."""
+
+    joint: str
+    start_ns: Ints
+    end_ns: Ints
+    kinds: tuple[CycleKind, ...]
+    figures: Mapping[str, Floats]
+    """By name; NaN where one is not known."""
+
+    def __len__(self) -> int:
+        return len(self.start_ns)
+
+    @property
+    def counts(self) -> dict[CycleKind, int]:
+        """How many there are of each kind."""
+        return {kind: self.kinds.count(kind) for kind in CycleKind}
+
+    def whole(self, name: str) -> Floats:
+        """Return a figure of the whole cycles that have it."""
+        is_whole = np.array([kind is CycleKind.WHOLE for kind in self.kinds], np.bool_)
+        values = self.figures[name][is_whole]
+        return np.asarray(values[np.isfinite(values)])
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """Return a mapping for each cycle; null where a figure is not known."""
+        columns = list(self.figures.items())
+        return [
+            {
+                "cycle": row + 1,
+                "start": start,
+                "kind": str(self.kinds[row]),
+                **{name: _or_none(float(values[row])) for name, values in columns},
+            }
+            for row, start in enumerate(self._starts())
+        ]
+
+    def csv_lines(self) -> Iterator[str]:
+        """Yield a head and a line for each cycle; empty where a figure is not known."""
+        yield ",".join(("cycle", "start", "kind", *self.figures))
+        columns = list(self.figures.values())
+        for row, start in enumerate(self._starts()):
+            values = [float(one[row]) for one in columns]
+            texts = ["" if math.isnan(one) else f"{one:.9g}" for one in values]
+            yield ",".join((str(row + 1), start, str(self.kinds[row]), *texts))
+
+    def _starts(self) -> Iterator[str]:
+        for start_ns in self.start_ns.tolist():
+            at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=start_ns // 1000)
+            yield at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+class CycleCounter:
+    """Takes cycles as they are found and makes one table of them."""
+
+    def __init__(self, joint: str, names: Sequence[str]) -> None:
+        self._joint = joint
+        self._names = tuple(names)
+        self._kinds: list[CycleKind] = []
+        self._times: list[Ints] = []
+        self._values: list[Floats] = []
+
+    def add(self, cycles: Sequence[Cycle]) -> None:
+        """Take the next cycles."""
+        if not cycles:
+            return
+        self._kinds += [one.kind for one in cycles]
+        self._times.append(np.array([(one.start_ns, one.end_ns) for one in cycles], np.int64))
+        self._values.append(
+            np.array([[one.figures[name] for name in self._names] for one in cycles], np.float64)
+        )
+
+    def table(self) -> CycleTable:
+        """Return the table of all cycles taken."""
+        times = np.concatenate([np.empty((0, 2), np.int64), *self._times])
+        values = np.concatenate([np.empty((0, len(self._names))), *self._values])
+        return CycleTable(
+            joint=self._joint,
+            start_ns=times[:, 0],
+            end_ns=times[:, 1],
+            kinds=tuple(self._kinds),
+            figures={name: values[:, at] for at, name in enumerate(self._names)},
+        )
+
+
+def _or_none(value: float) -> float | None:
+    return None if math.isnan(value) else value

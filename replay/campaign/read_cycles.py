@@ -1,0 +1,99 @@
+"""From a recording to its cycles: the one way in for commands and the library."""
+
+from collections.abc import Callable
+
+import numpy as np
+
+from logger.arrays import Ints
+from logger.campaign.cycle_finder import CycleFinder
+from logger.campaign.cycle_plan import CyclePlan, plan_cycles
+from logger.campaign.cycle_rule import CycleRule
+from logger.campaign.plan_settings import CycleStart
+from logger.event_kind import EventKind
+from logger.joint.thermal.thermal_model import Winding
+from logger.time_chunks import time_chunks
+from replay.campaign.cycle_table import CycleCounter, CycleTable
+from replay.campaign.faults import CycleFault, CycleFaultKind
+from replay.recording import Recording
+
+__all__ = ["read_cycles"]
+
+
+def read_cycles(
+    recording: Recording,
+    joint: str,
+    *,
+    start: CycleStart | None = None,
+    report_progress: Callable[[float], None] = lambda _share: None,
+) -> CycleTable:
+    """Return the cycles of a joint that ended within a recording.
+
+    Parameters
+    ----------
+    start
+        How they are found; None: by themselves.
+    report_progress
+        Is called with the share that is read.
+
+    Raises
+    ------
+    CycleFault
+        The joint reports nothing that could return, or nothing in it does.
+    """
+    plan = _plan(recording, joint, start)
+    marks_ns = _noted_ns(recording, start.note) if start and start.note is not None else None
+    counter = CycleCounter(joint, plan.figures)
+    state = CycleFinder()
+    begin_ns, end_ns = recording.start_ns, recording.end_ns
+    for first_ns, until_ns in time_chunks(begin_ns, end_ns):
+        report_progress((first_ns - begin_ns) / (end_ns - begin_ns))
+        rows = recording.read_readings(joint, first_ns, until_ns, channels=list(plan.hold_ns))
+        starts_ns = None
+        if marks_ns is not None:
+            starts_ns = marks_ns[(marks_ns >= first_ns) & (marks_ns < until_ns)]
+        cycles, state = state.feed(plan, rows, starts_ns=starts_ns)
+        counter.add(cycles)
+    counter.add(state.finish(plan)[0])
+    table = counter.table()
+    if not len(table) and state.rule is None:
+        raise CycleFault(CycleFaultKind.NONE_FOUND, where=recording.name, joint=joint)
+    return table
+
+
+def _plan(recording: Recording, joint: str, start: CycleStart | None) -> CyclePlan:
+    settings = recording.bench.joint_named(joint)
+    hold_ns = recording.hold_ns(joint)
+    known = {name: hold_ns[name] for name in recording.channels(joint)}
+    channel = start.channel if start else None
+    rule = None
+    if start is not None and channel is not None and start.above is not None:
+        low = start.above - (start.hysteresis or 0.0)
+        # Without hysteresis a value at the level itself is above it, never both.
+        low = float(np.nextafter(start.above, -np.inf)) if low == start.above else low
+        rule = CycleRule(channel=channel, low=low, high=start.above)
+    plan = None
+    if channel is None or channel in known:
+        plan = plan_cycles(
+            known,
+            course=channel,
+            rule=rule,
+            begins_by_note=start is not None and start.note is not None,
+            winding=None
+            if settings.winding is None
+            else Winding(
+                resistance_ohm=settings.winding.resistance_ohm,
+                reference_degC=settings.winding.reference_degC,
+            ),
+        )
+    if plan is None:
+        raise CycleFault(CycleFaultKind.NO_COURSE, where=recording.name, joint=joint)
+    return plan
+
+
+def _noted_ns(recording: Recording, text: str) -> Ints:
+    found = [
+        event.time_ns
+        for event in recording.read_events()
+        if event.kind is EventKind.NOTE and event.text == text
+    ]
+    return np.array(sorted(found), np.int64)
