@@ -39,6 +39,8 @@ class EventKind(StrEnum):
     POSITION_LOST = "position lost"
     POSITION_FOUND = "position found"
     STRANGE_VALUE = "strange value"
+    MODEL_LEFT = "model left"
+    MODEL_HOLDS_AGAIN = "model holds again"
     FAULT = "fault"
     STATE = "state"
     LIMITS_TAKEN_OVER = "limits taken over"
@@ -98,6 +100,8 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.POSITION_LOST: "The turns of an encoder are unknown: position begins a new segment.",
     EventKind.POSITION_FOUND: "Lost turns are known again (`anchor`: by what), in a new segment.",
     EventKind.STRANGE_VALUE: "A channel had a value outside its valid range; reported once.",
+    EventKind.MODEL_LEFT: "A joint's temperatures have left the band of its model of heat.",
+    EventKind.MODEL_HOLDS_AGAIN: "They are within it again (`duration_s`: after how long).",
     EventKind.FAULT: "A joint reports a fault, or that it cleared (`value`: the code).",
     EventKind.STATE: "A joint reports its state (`value`: the code).",
     EventKind.LIMITS_TAKEN_OVER: "Other limits apply from here on.",

@@ -341,6 +341,8 @@ def note_lines(
         EventKind.NOTE: "{text}",
         EventKind.POSITION_LOST: "{joint} position restarts",
         EventKind.POSITION_FOUND: "{joint} position found again: {anchor}",
+        EventKind.MODEL_LEFT: "{joint} left its model of heat",
+        EventKind.MODEL_HOLDS_AGAIN: "{joint} within its model of heat again",
         EventKind.DROPPED: "frames lost",
         EventKind.STANDSTILL: "recorder stood still",
         EventKind.CONTINUED: "recording resumed",

@@ -24,7 +24,9 @@ from logger.heat.fitted import AMBIENT_CHANNEL, DRAWS, FittedHeat
 from logger.joint.thermal.thermal_load import LoadSteps, step_response
 
 __all__ = [
+    "BACK_STEPS",
     "BRIDGED_STEPS",
+    "LEFT_STEPS",
     "STEP_S",
     "HeatStep",
     "ObserverState",

@@ -19,7 +19,14 @@ from logger.heat.outcomes import Outcomes
 from logger.heat.track import HeatTrack, advance_track, load_rows
 from logger.joint.batch import ReadingBatch
 
-__all__ = ["ChannelForecast", "HeatForecast", "HeatState", "HeatWatch", "NodeEstimate"]
+__all__ = [
+    "ChannelForecast",
+    "HeatForecast",
+    "HeatState",
+    "HeatWatch",
+    "ModelChange",
+    "NodeEstimate",
+]
 
 TOUCH_DEGC: Final = 48.0
 """Bare metal that may be touched for ten minutes (ISO 13732-1, as limits of kind `touch`)."""
@@ -81,6 +88,15 @@ class HeatForecast:
     outcomes: Outcomes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModelChange:
+    """The joint has left its model, or is within it again."""
+
+    time_ns: int
+    since_ns: int | None
+    """When it had left it; None: it has left it now."""
+
+
 class HeatWatch:
     """Follows the heat of one joint."""
 
@@ -94,6 +110,9 @@ class HeatWatch:
         self._counted = 0
         """Seconds of the present step that `_now` has passed."""
         self._outcomes = Outcomes()
+        self._left_ns: int | None = None
+        """When the joint was found to have left its model; None: it has not."""
+        self._changes: list[ModelChange] = []
 
     def add_readings(self, readings: ReadingBatch) -> None:
         """Take readings, in order of time."""
@@ -124,6 +143,7 @@ class HeatWatch:
         forecast = None
         for end_ns, track in steps:
             self._outcomes = self._outcomes.after_step(end_ns // 1_000_000_000, track.highest)
+            self._note_model(end_ns, track.state)
             known = track.state is not None and track.state.steps > 0
             if not known:
                 self._outcomes = self._outcomes.after_gap()
@@ -131,6 +151,19 @@ class HeatWatch:
                 forecast = self._forecast(end_ns, track, levels)
         self._follow_seconds(mark_ns, is_step=bool(steps))
         return self._estimates(), forecast
+
+    def take_model_changes(self) -> list[ModelChange]:
+        """Return what happened to the model since the last call, in order of time."""
+        changes, self._changes = self._changes, []
+        return changes
+
+    def _note_model(self, end_ns: int, state: ObserverState | None) -> None:
+        """Note that the joint has left its model in a step, or is within it again."""
+        has_left = state is not None and state.left_number is not None
+        if has_left == (self._left_ns is not None):
+            return
+        self._changes.append(ModelChange(time_ns=end_ns, since_ns=self._left_ns))
+        self._left_ns = end_ns if has_left else None
 
     def _readings_before(self, mark_ns: int) -> dict[str, tuple[np.ndarray, np.ndarray]]:
         """Return the new values of each channel before an instant; later ones wait."""

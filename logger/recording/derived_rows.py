@@ -10,7 +10,8 @@ from collections.abc import Iterator, Sequence
 from logger.arrays import Ints
 from logger.heat.fitted import heat_of_joint
 from logger.heat.forecast import Passage
-from logger.heat.watch import ChannelForecast, HeatForecast, HeatWatch
+from logger.heat.observer import BACK_STEPS, LEFT_STEPS, STEP_S
+from logger.heat.watch import ChannelForecast, HeatForecast, HeatWatch, ModelChange
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import Bench, JointSettings
 from logger.limits.limit import LimitSet
@@ -25,7 +26,7 @@ from logger.store.layout.schema import (
 )
 from logger.store.writing.row_writer import RowWriter
 
-__all__ = ["DerivedRows", "heat_watch"]
+__all__ = ["DerivedRows", "heat_watch", "model_sentence"]
 
 Row = dict[str, object]
 
@@ -35,6 +36,23 @@ def heat_watch(joint: JointSettings, bench: Bench) -> HeatWatch | None:
     hold_ns = bench.hold_times_ns_of(joint)
     fitted = heat_of_joint(joint, hold_ns)
     return None if fitted is None else HeatWatch(fitted, hold_ns)
+
+
+def model_sentence(label: str, left_s: float) -> str:
+    """Return the sentence of a joint that left its model of heat, or is within it again.
+
+    `label`: what people call it. `left_s`: after how long it is within it again; NaN: it left it.
+    """
+    if math.isnan(left_s):
+        return (
+            f"{label} has left its model of heat: its temperatures were outside the band for "
+            f"{LEFT_STEPS * STEP_S / 60:.0f} min. Cooling, heat or sensor are not as they were; "
+            "nothing is forecast meanwhile."
+        )
+    return (
+        f"{label} is within its model of heat again, after {left_s / 60:.0f} min: its temperatures "
+        f"were inside the band for {BACK_STEPS * STEP_S / 60:.0f} min."
+    )
 
 
 class DerivedRows:
@@ -66,8 +84,15 @@ class DerivedRows:
             if taker is not None:
                 taker.add_readings(readings)
 
-    def record_marks(self, marks_ns: Ints, writer: RowWriter) -> None:
-        """Write the rows of whole seconds that are over."""
+    def record_marks(self, marks_ns: Ints, writer: RowWriter) -> list[tuple[str, ModelChange]]:
+        """Write the rows of whole seconds that are over.
+
+        Returns
+        -------
+        list
+            Joints that left their models of heat meanwhile, or are within them again, and when.
+        """
+        changes: list[tuple[str, ModelChange]] = []
         for joint in dict.fromkeys((*self._torque, *self._heat)):
             rows: list[Row] = [{"time": mark} for mark in marks_ns.tolist()]
             if joint in self._torque:
@@ -78,7 +103,9 @@ class DerivedRows:
                 estimates = self._heat[joint].record_marks(marks_ns.tolist(), writer)
                 for row, estimate in zip(rows, estimates, strict=True):
                     row.update(estimate)
+                changes += [(joint, one) for one in self._heat[joint].take_model_changes()]
             writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
+        return changes
 
 
 class _JointHeatRows:
@@ -105,6 +132,10 @@ class _JointHeatRows:
     def add_readings(self, readings: ReadingBatch) -> None:
         """Take readings, in order of time."""
         self._watch.add_readings(readings)
+
+    def take_model_changes(self) -> list[ModelChange]:
+        """Return what happened to the joint's model since the last call."""
+        return self._watch.take_model_changes()
 
     def record_marks(self, marks_ns: Sequence[int], writer: RowWriter) -> list[Row]:
         """Return the columns of `derived` at whole seconds; forecasts go to their own streams."""

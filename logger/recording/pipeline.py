@@ -13,6 +13,7 @@ import numpy as np
 from logger.arrays import to_s
 from logger.event_kind import ANCHOR_WORDS, EventKind, PositionAnchor
 from logger.heat.fitted import heat_of_joint
+from logger.heat.watch import ModelChange
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
@@ -37,7 +38,7 @@ from logger.limits.recorder import (
 )
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import change_sentence, coverage_sentence
-from logger.recording.derived_rows import DerivedRows
+from logger.recording.derived_rows import DerivedRows, model_sentence
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
 from logger.recording.per_second import FramesPerSecond, second_marks
@@ -361,7 +362,19 @@ class Pipeline:
         for notice in self._throttle.take_summaries(now_ns):
             self._events.emit_notice(notice)
         self._evaluate_recorder(now_ns, health)
-        self._derived.record_marks(marks, self._writer)
+        for joint, change in self._derived.record_marks(marks, self._writer):
+            self._emit_model_change(joint, change)
+
+    def _emit_model_change(self, joint: str, change: ModelChange) -> None:
+        """Emit that a joint has left its model of heat, or is within it again."""
+        left_s = math.nan if change.since_ns is None else to_s(change.time_ns - change.since_ns)
+        self._events.emit(
+            EventKind.MODEL_LEFT if change.since_ns is None else EventKind.MODEL_HOLDS_AGAIN,
+            time_ns=change.time_ns,
+            joint=joint,
+            duration_s=left_s,
+            text=model_sentence(self._bench.label_of(joint), left_s),
+        )
 
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits

@@ -1,8 +1,12 @@
 """Estimates and forecasts in the recording: the same rows in any batches, near the truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from dashboard.figures.annotations import note_lines
+from logger.event_kind import EventKind
 from logger.store.layout.files import course_stream, derived_stream, forecast_stream
 from tests.support.forecast_recording import START_NS, record_forecast
 from tests.support.observed_joint import SECOND_NS, observed_joint
@@ -66,3 +70,40 @@ def test_a_joint_without_a_model_has_no_forecast(heated):
     plain = record_forecast(path / "plain", run, model=False)
     assert forecast_stream("a") not in plain.schemas
     assert all(row["housing_estimated_degC"] is None for row in _rows(plain, derived_stream))
+
+
+def test_leaving_the_model_is_an_event_and_so_is_the_way_back(tmp_path):
+    """A sensor that comes off for a while: one of each, the same in batches of any size."""
+    quiet = observed_joint(11, np.tile(np.repeat([2.0, 6.0], 150), 27), winding=False)
+    housing = quiet.readings["temperature_housing_degC"].copy()
+    housing[2400:3000] -= np.linspace(0.0, 25.0, 600).round()
+    housing[3000:3600] -= 25.0
+    run = replace(quiet, readings={**quiet.readings, "temperature_housing_degC": housing})
+    told, marked = [], []
+    for batch_s in (5.0, 17.3):
+        path = tmp_path / f"by-{batch_s}"
+        recording = record_forecast(path, run, batch_s=batch_s, forecasts=False)
+        kinds = {EventKind.MODEL_LEFT, EventKind.MODEL_HOLDS_AGAIN}
+        told.append([one for one in recording.read_events() if one.kind in kinds])
+        lines = note_lines(recording.read_events(), START_NS, {"a": "Left knee"})
+        marked.append([one.text for one in lines])
+    left, back = told[0]
+    assert (left.kind, back.kind) == (EventKind.MODEL_LEFT, EventKind.MODEL_HOLDS_AGAIN)
+    assert 2400 < (left.time_ns - START_NS) // SECOND_NS < 3600
+    assert back.duration_s == (back.time_ns - left.time_ns) / SECOND_NS
+    assert np.isnan(left.duration_s)
+    assert marked[0] == [
+        "Left knee left its model of heat",
+        "Left knee within its model of heat again",
+    ]
+    assert left.joint == back.joint == "a"
+    assert left.text.startswith("a has left its model of heat")
+    assert [(one.kind, one.time_ns) for one in told[1]] == [
+        (one.kind, one.time_ns) for one in told[0]
+    ]
+
+
+def test_a_joint_that_keeps_its_model_has_no_such_event(heated):
+    """Ten quiet minutes."""
+    kinds = {one.kind for one in heated[1].read_events()}
+    assert not kinds & {EventKind.MODEL_LEFT, EventKind.MODEL_HOLDS_AGAIN}
