@@ -25,7 +25,7 @@ FLOORS = (
     (FOUNDATION,),
     ("logger.joint",),
     ("logger.heat",),
-    ("logger.limits", "logger.traffic", "logger.findings"),
+    ("logger.limits", "logger.traffic", "logger.findings", "logger.layout_finder"),
     ("logger.bus", "logger.store"),
     ("logger.notify",),
     ("logger.recording",),
@@ -53,7 +53,10 @@ SUB_FLOORS = {
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.
-PURE = ("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings")
+PURE = (
+    *("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings"),
+    "logger.layout_finder",
+)
 OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
 REPLAY_MAY = {
     *(FOUNDATION, "logger.joint", "logger.heat", "logger.limits", "logger.traffic"),
