@@ -16,6 +16,7 @@ FLOAT_BYTES: Final = 4
 _FLOAT_SIZES: Final = (1e-6, 1e7)
 _SMOOTH: Final = 0.35
 _NEAR_MIDDLE: Final = 0.02
+_BOTH_WAYS: Final = 0.2
 
 
 class NumberForm(Enum):
@@ -77,7 +78,10 @@ def choose_form(payload: Bytes, field: BitField, rest: slice) -> NumberForm:
         return NumberForm.TWOS_COMPLEMENT
     half = float(1 << (field.length - 1))
     resting = raw[rest]
-    if len(resting) and abs(float(np.median(resting)) - half) < _NEAR_MIDDLE * half:
+    # It has to go both ways: a slow value may rest there by chance.
+    above, below = float(raw.max()) - half, half - float(raw.min())
+    both_ways = min(above, below) > _BOTH_WAYS * max(above, below)
+    if len(resting) and both_ways and abs(float(np.median(resting)) - half) < _NEAR_MIDDLE * half:
         return NumberForm.OFFSET_BINARY
     return NumberForm.UNSIGNED
 

@@ -27,6 +27,8 @@ WARMER: Final = 12.0
 """How far, in degC, a cold joint's reading may lie below and above the room: electronics is warm
 as soon as it is on."""
 VOLTAGE_TOLERANCE: Final = 0.08
+VOLTAGE_UNCERTAINTY: Final = 0.02
+"""Of a typed supply voltage and of the drive's reading, together."""
 MIN_RISE_COUNTS: Final = 2.0
 
 
@@ -38,6 +40,8 @@ class ScalePair:
     offset: float
     reading: float
     """What the resting value would be, degC or V."""
+    strangeness: float
+    """How unusual it is; the chance of one among several goes with exp(-strangeness)."""
 
 
 TEMPERATURE_SCALES: Final = (
@@ -108,28 +112,25 @@ def _smoothed(time_s: Floats, value: Floats) -> Floats:
 def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, ...]:
     """Return the usual pairs that give about the room's temperature when cold, the likeliest first.
 
-    `resting` is the raw value at rest. Nearness to the room counts first, then custom.
+    `resting` is the raw value at rest. Nearness to the room and custom count.
     """
-    pairs = [
-        ScalePair(scale, offset, resting * scale + offset)
-        for scale, offset in TEMPERATURE_SCALES
-        if -COLDER <= resting * scale + offset - ambient_deg_c <= WARMER
-    ]
-    return tuple(sorted(pairs, key=lambda pair: _strangeness(pair, ambient_deg_c)))
-
-
-def _strangeness(pair: ScalePair, ambient_deg_c: float) -> float:
-    """Return how unlikely a pair is: degrees from where sensors usually are, and custom."""
-    above = pair.reading - ambient_deg_c
-    distance = max(0.0, -above) * 1.5 + max(0.0, above - 4.0) * 0.7
-    return distance + 0.6 * TEMPERATURE_SCALES.index((pair.scale, pair.offset))
+    pairs = []
+    for number, (scale, offset) in enumerate(TEMPERATURE_SCALES):
+        reading = resting * scale + offset
+        above = reading - ambient_deg_c
+        if -COLDER <= above <= WARMER:
+            distance = max(0.0, -above) * 1.5 + max(0.0, above - 4.0) * 0.7
+            pairs.append(ScalePair(scale, offset, reading, distance + 0.5 * number))
+    return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
 
 
 def match_voltage(resting: float, supply_v: float) -> tuple[ScalePair, ...]:
-    """Return the usual scales that give about the typed voltage, the nearest first."""
-    pairs = [
-        ScalePair(scale, 0.0, resting * scale)
-        for scale in VOLTAGE_SCALES
-        if abs(resting * scale / supply_v - 1.0) <= VOLTAGE_TOLERANCE
-    ]
-    return tuple(sorted(pairs, key=lambda pair: abs(pair.reading - supply_v)))
+    """Return the usual scales that give about the typed voltage, the likeliest first."""
+    pairs = []
+    for number, scale in enumerate(VOLTAGE_SCALES):
+        reading = resting * scale
+        distance = abs(reading / supply_v - 1.0)
+        if distance <= VOLTAGE_TOLERANCE:
+            strangeness = distance / VOLTAGE_UNCERTAINTY + 0.4 * number
+            pairs.append(ScalePair(scale, 0.0, reading, strangeness))
+    return tuple(sorted(pairs, key=lambda pair: pair.strangeness))

@@ -1,4 +1,4 @@
-"""The four steps as a joint's output angle, for tests: tiny, by hand, and without any frame."""
+"""The four steps as a joint's output angle, and fields put into frames: tiny, for tests."""
 
 import numpy as np
 
@@ -23,3 +23,12 @@ def move_joint(rate_hz: float = 100.0, turn_deg: float = 360.0) -> tuple[np.ndar
     width = max(3, round(0.3 * rate_hz)) | 1
     padded = np.pad(angle, width // 2, mode="edge")
     return time_s, np.radians(np.convolve(padded, np.ones(width) / width, mode="valid"))
+
+
+def write_frames(bits: dict, count: int, width: int) -> np.ndarray:
+    """Return frames in which each field has its values."""
+    payload = np.zeros((count, width), dtype=np.uint8)
+    for field, value in bits.items():
+        for number, (byte, bit) in enumerate(field.bit_places):
+            payload[:, byte] |= ((value >> number & 1) << bit).astype(np.uint8)
+    return payload

@@ -4,17 +4,9 @@ import numpy as np
 
 from logger.layout_finder.bits import BitField
 from logger.layout_finder.borders import find_fields, pick_windows
+from tests.logger.layout_finder.moved_joint import write_frames
 
 COUNT = 1500
-
-
-def _write(bits: dict, count: int, width: int) -> np.ndarray:
-    """Return frames in which each field has its values."""
-    payload = np.zeros((count, width), dtype=np.uint8)
-    for field, value in bits.items():
-        for number, (byte, bit) in enumerate(field.bit_places):
-            payload[:, byte] |= ((value >> number & 1) << bit).astype(np.uint8)
-    return payload
 
 
 def _values() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -39,7 +31,7 @@ def test_fields_of_one_order():
     for order in ("little", "big"):
         field_position = BitField(8, 16, order)
         field_speed = BitField(28, 12, order)
-        payload = _write(
+        payload = write_frames(
             {
                 field_position: position & 0xFFFF,
                 field_speed: speed & 0xFFF,
@@ -63,7 +55,7 @@ def test_the_order_may_change_between_bytes():
     """A position low byte first beside a speed high byte first."""
     position, speed, *_ = _values()
     fields = {BitField(0, 16, "little"): position & 0xFFFF, BitField(16, 16, "big"): speed & 0xFFFF}
-    payload = _write(fields, COUNT, 4)
+    payload = write_frames(fields, COUNT, 4)
     windows = pick_windows(payload, (slice(0, COUNT),))
     found = find_fields(payload, windows)
     assert {one.field for one in found} == set(fields)
@@ -73,7 +65,9 @@ def test_the_order_may_change_between_bytes():
 def test_what_is_known_is_left_out():
     """Columns of a counter are in no field."""
     position, *_ = _values()
-    payload = _write({BitField(0, 16): position & 0xFFFF, BitField(16, 8): position & 3}, COUNT, 3)
+    payload = write_frames(
+        {BitField(0, 16): position & 0xFFFF, BitField(16, 8): position & 3}, COUNT, 3
+    )
     windows = pick_windows(payload, (slice(0, COUNT),))
     found = find_fields(payload, windows, frozenset(range(16, 24)))
     assert [one.field for one in found] == [BitField(0, 16)]
