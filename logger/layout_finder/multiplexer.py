@@ -24,6 +24,7 @@ MIN_FRAMES: Final = 10
 """Of each kind and span."""
 MAX_RATIO: Final = 0.72
 MIN_BITS: Final = 3
+MIN_FORESEEN: Final = 0.9
 _EVENNESS: Final = 3.0
 """How many times more or less often a kind may come in one span than on the whole."""
 
@@ -69,6 +70,27 @@ def _ratio_of(columns: Bytes, value: Ints, values: Ints) -> tuple[float, int]:
     return float(within.sum() / max(1e-12, across.sum())), differing
 
 
+def _is_about_zero(values: Ints, length: int) -> bool:
+    """Return whether values are those of the upper bits of a number that stays about zero."""
+    full = 1 << length
+    for zero in (0, full // 2):
+        shifted = np.sort((values - zero + full // 2) % full)
+        around = shifted[0] < full // 2 <= shifted[-1]
+        if around and shifted[-1] - shifted[0] == len(values) - 1:
+            return True
+    return False
+
+
+def _is_in_turn(value: Ints, values: Ints) -> bool:
+    """Return whether the next value follows from the last: kinds are sent in turn, noise is not."""
+    last, following = value[:-1], value[1:]
+    foreseen = sum(
+        int(np.unique(following[last == one], return_counts=True)[1].max(initial=0))
+        for one in values
+    )
+    return foreseen > MIN_FORESEEN * len(last)
+
+
 def find_multiplexer(payload: Bytes, left_out: Iterable[BitField] = ()) -> FoundMultiplexer | None:
     """Return the multiplexer of frames of one identifier and length, uint8[n, bytes]; or None."""
     taken = {column for field in left_out for column in field.little_columns}
@@ -80,6 +102,8 @@ def find_multiplexer(payload: Bytes, left_out: Iterable[BitField] = ()) -> Found
             value = read_field(payload, field)
             values = np.unique(value)
             if not 2 <= len(values) <= MOST_KINDS or not _comes_evenly(value, values):
+                continue
+            if _is_about_zero(values, field.length) and not _is_in_turn(value, values):
                 continue
             others = [
                 column

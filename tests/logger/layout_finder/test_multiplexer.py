@@ -41,3 +41,10 @@ def test_a_state_and_a_high_byte_are_none():
 def test_nothing_that_changes_is_none():
     """Frames that are all the same have one kind."""
     assert find_multiplexer(np.zeros((500, 8), dtype=np.uint8)) is None
+
+
+def test_the_sign_of_noise_is_none():
+    """The upper half byte of a noisy speed about zero: its sign changes the bits below as well."""
+    noise = np.round(np.random.default_rng(6).normal(0, 6, 1200)).astype(int) & 0xFFF
+    payload = np.stack([noise >> 8, noise & 0xFF], axis=1).astype(np.uint8)
+    assert find_multiplexer(payload) is None
