@@ -1,10 +1,10 @@
 """Where one field ends and the next begins: the shortest description of the frames. Pure.
 
 A field that is read whole is cheap to write down as differences from frame to frame; cut in two, or
-joined with a neighbour, it is dear. The cost is the length of a code of wrapped first or second
-differences, in each window of frames: a two-sided geometric code, whose mean the window tells. A
-lone bit costs the entropy of its changes. Every way to cut a frame is compared, in both orders of
-bits, and the order may change between bytes.
+joined with a neighbour, it is dear. The cost is the length of a code of wrapped first, second or
+third differences, in each window of frames: a two-sided geometric code, whose mean the window
+tells. A lone bit costs the entropy of its changes. Every way to cut a frame is compared, in both
+orders of bits, and the order may change between bytes.
 """
 
 from dataclasses import dataclass
@@ -28,9 +28,10 @@ MOST_BITS: Final = 32
 MOST_BYTES: Final = 8
 """Bytes that are cut together; a field lies within so many."""
 _MEAN_COST: Final = 3.0
+_ORDER_OF_DIFFERENCE: Final = 2.0
 _FIELD_COST: Final = 4.0
 _ORDER_COST: Final = 6.0
-"""Bits for the mean of a window, for a field, for a change of the order of bits."""
+"""Bits for the mean of a window, a further difference, a field, a change of the order of bits."""
 
 
 @dataclass(frozen=True)
@@ -114,8 +115,11 @@ def _field_costs(bits: Bytes) -> Floats:
         half = 1 << (length - 1)
         first = (np.diff(value, axis=-1) + half & (2 * half - 1)) - half
         second = (np.diff(first, axis=-1) + half & (2 * half - 1)) - half
-        second[..., 0] += first[..., 0]
-        cost = np.minimum(_code_length(first, length), 1.0 + _code_length(second, length))
+        third = (np.diff(second, axis=-1) + half & (2 * half - 1)) - half
+        cost = np.minimum(
+            _code_length(first, length), _ORDER_OF_DIFFERENCE + _code_length(second, length)
+        )
+        cost = np.minimum(cost, 2.0 * _ORDER_OF_DIFFERENCE + _code_length(third, length))
         costs[:fit, length] = cost.sum(axis=-1)
     return costs + _FIELD_COST
 

@@ -33,6 +33,7 @@ from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers, group_fra
 __all__ = ["propose_layout"]
 
 OTHER_JOINT_CAP: Final = 0.5
+CUT_CAP: Final = 0.6
 MIN_ZERO_SHARE: Final = 0.01
 """Of a signal's peak: a smaller zero is noise, and no offset."""
 
@@ -77,6 +78,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
             value = _capped(value)
         values[signal.kind].append(value)
         undecided += _undecided_of_value(value, signal, marks, typed)
+    values = {number: _doubt_cut_fields(proposed) for number, proposed in values.items()}
     temperatures = [
         value
         for proposed in values.values()
@@ -124,6 +126,34 @@ def _capped(value: ProposedValue) -> ProposedValue:
             scale=min(sure.scale, OTHER_JOINT_CAP),
         ),
     )
+
+
+def _doubt_cut_fields(values: Sequence[ProposedValue]) -> list[ProposedValue]:
+    """Return values, less sure where bits that nothing explains move right below one.
+
+    Noise that fills the lower bits of a value is described as well beside it as with it.
+    """
+    unknown = {
+        place
+        for value in values
+        if value.meaning is Meaning.UNKNOWN and value.field.length > 1
+        for place in value.field.bit_places
+    }
+    doubted = []
+    for value in values:
+        byte, bit = value.field.bit_places[0]
+        below = {(byte, bit - 1)} if bit else {(byte - 1, 7), (byte + 1, 7)}
+        if value.meaning not in {Meaning.UNKNOWN, Meaning.FLAG} and unknown & below:
+            sure = value.probability
+            doubtful = Probabilities(
+                place=min(sure.place, CUT_CAP),
+                meaning=sure.meaning,
+                scale=min(sure.scale, CUT_CAP),
+            )
+            doubted.append(replace(value, probability=doubtful))
+        else:
+            doubted.append(value)
+    return doubted
 
 
 def _place_of(signal: Signal) -> float:

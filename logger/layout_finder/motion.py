@@ -113,9 +113,12 @@ def _level_at(time_s: Floats, value: Floats, edge_s: float) -> float:
 
 
 def _measure(
-    time_s: Floats, counts: Floats, marks: Marks
+    time_s: Floats, counts: Floats, marks: Marks, resolution: float
 ) -> tuple[float, float, float, float] | None:
-    """Return travel, closure, half-turn error and noise at rest, of counts that go on."""
+    """Return travel, closure, half-turn error and noise at rest, of counts that go on.
+
+    `resolution` is 1 for whole numbers; 0 for what has no least step.
+    """
     if marks.turn is None:
         return None
     rows = frames_in(time_s, marks.turn)
@@ -126,7 +129,7 @@ def _measure(
     end = _level_at(time_s, counts, marks.turn[1])
     above, below = float(turning.max() - start), float(start - turning.min())
     travel = above if above >= below else -below
-    if abs(travel) < MIN_TRAVEL_COUNTS or min(above, below) > 0.08 * abs(travel):
+    if abs(travel) < MIN_TRAVEL_COUNTS * resolution or min(above, below) > 0.08 * abs(travel):
         return None
     # There and back, and not more: the magnitude of a speed comes and goes with each way.
     _, coarse = bin_signal(time_s[rows], turning, 0.5)
@@ -163,7 +166,7 @@ def fit_position(
     if modulus is not None and np.max(np.abs(np.diff(value)), initial=0.0) > 0.5 * modulus:
         counts, wraps = unwrap_field(value.astype(np.int64) % modulus, modulus), True
     corrected = correct_marks(time_s, counts, marks)
-    measured = _measure(time_s, counts, corrected)
+    measured = _measure(time_s, counts, corrected, 0.0 if modulus is None else 1.0)
     if measured is None:
         return None
     travel, closure, half_turn_error, noise = measured

@@ -70,9 +70,11 @@ def _ratio_of(columns: Bytes, value: Ints, values: Ints) -> tuple[float, int]:
     return float(within.sum() / max(1e-12, across.sum())), differing
 
 
-def _is_about_zero(values: Ints, length: int) -> bool:
+def _is_about_zero(values: Ints) -> bool:
     """Return whether values are those of the upper bits of a number that stays about zero."""
-    full = 1 << length
+    # Bits that never change are not the number's.
+    full = 1 << int(np.max(values ^ values[0])).bit_length()
+    values = values % full
     for zero in (0, full // 2):
         shifted = np.sort((values - zero + full // 2) % full)
         around = shifted[0] < full // 2 <= shifted[-1]
@@ -103,7 +105,7 @@ def find_multiplexer(payload: Bytes, left_out: Iterable[BitField] = ()) -> Found
             values = np.unique(value)
             if not 2 <= len(values) <= MOST_KINDS or not _comes_evenly(value, values):
                 continue
-            if _is_about_zero(values, field.length) and not _is_in_turn(value, values):
+            if _is_about_zero(values) and not _is_in_turn(value, values):
                 continue
             others = [
                 column

@@ -1,11 +1,11 @@
 """From frames to signals: kinds told apart, what is known taken out, numbers read. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.arrays import Floats
-from logger.layout_finder.bits import BitField, read_field, toggle_counts
+from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
 from logger.layout_finder.borders import FoundField, find_fields, pick_windows
 from logger.layout_finder.checksum import FoundChecksum, find_checksum
 from logger.layout_finder.counter import FoundCounter, find_counters
@@ -106,40 +106,52 @@ def split_kinds(group: FrameGroup) -> tuple[Kind, ...]:
 
 def _with_sign_bits(payload: Bytes, fields: Iterable[FoundField]) -> list[tuple[FoundField, bool]]:
     """Return fields, each joined with the lone bit above that is its sign; True where it is."""
-    left = list(fields)
-    joined: list[tuple[FoundField, bool]] = []
-    while left:
-        one = left.pop(0)
-        field = one.field
-        for order in (
-            ("little", "big") if len({b for b, _ in field.bit_places}) == 1 else (field.order,)
-        ):
-            wider = _widened(field, 1, order, 8 * payload.shape[1])
-            if wider is None or field.length < 3:
+    found = list(fields)
+    signs: set[int] = set()
+    joined: dict[int, FoundField] = {}
+    lone = {one.field.bit_places[0]: place for place, one in enumerate(found) if _is_lone(one)}
+    for place, one in enumerate(found):
+        for wider in () if one.field.length < 3 else _reaching_up(payload, one.field):
+            sign = lone.get(wider.bit_places[-1])
+            if sign is None or sign in signs:
                 continue
+            magnitude = read_field(payload, one.field)
+            if is_sign_bit(magnitude, read_field(payload, found[sign].field)):
+                joined[place] = replace(one, field=wider)
+                signs.add(sign)
+                break
+    return [
+        (joined.get(place, one), place in joined)
+        for place, one in enumerate(found)
+        if place not in signs
+    ]
+
+
+def _is_lone(one: FoundField) -> bool:
+    return one.field.length == 1
+
+
+def _orders_of(field: BitField) -> tuple[BitOrder, ...]:
+    """Return the orders in which a field can go on: within one byte both."""
+    within = len({byte for byte, _ in field.bit_places}) == 1
+    return ORDERS if within else (field.order,)
+
+
+def _reaching_up(payload: Bytes, field: BitField) -> Iterator[BitField]:
+    """Yield the field with bits above, over such as never change to the first that does."""
+    still = toggle_counts(payload) == 0
+    for order in _orders_of(field):
+        for bits in range(1, MOST_SHARED_BITS + 1):
+            wider = _widened(field, bits, order, 8 * payload.shape[1])
+            if wider is None:
+                break
             byte, bit = wider.bit_places[-1]
-            sign = next(
-                (
-                    f
-                    for f in [*left, *(j for j, _ in joined)]
-                    if f.field.length == 1 and f.field.bit_places[0] == (byte, bit)
-                ),
-                None,
-            )
-            if sign is None or not is_sign_bit(
-                read_field(payload, field), read_field(payload, sign.field)
-            ):
-                continue
-            left = [f for f in left if f is not sign]
-            joined = [(f, s) for f, s in joined if f is not sign]
-            joined.append((replace(one, field=wider), True))
-            break
-        else:
-            joined.append((one, False))
-    return joined
+            if not still[8 * byte + bit]:
+                yield wider
+                break
 
 
-def _widened(field: BitField, bits: int, order: str, width: int) -> BitField | None:
+def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitField | None:
     """Return a field with more bits above, in an order; None beyond the frame."""
     if order == "little":
         wider = BitField(field.first_column, field.length + bits, "little")
@@ -157,10 +169,9 @@ def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tup
     `taken` are the columns, in the order "little", that are other fields' or known.
     """
     width = 8 * payload.shape[1]
-    within = len({byte for byte, _ in field.bit_places}) == 1
     still = toggle_counts(payload) == 0
     found = [field]
-    for order in ("little", "big") if within else (field.order,):
+    for order in _orders_of(field):
         for bits in range(1, MOST_SHARED_BITS - field.length + 1):
             wider = _widened(field, bits, order, width)
             if wider is None:

@@ -78,3 +78,11 @@ def test_too_few_frames_and_nothing_that_changes():
     assert find_fields(np.zeros((5, 8), dtype=np.uint8), pick_windows(np.zeros((5, 8)), ())) == ()
     still = np.zeros((100, 8), dtype=np.uint8)
     assert find_fields(still, pick_windows(still, (slice(0, 100),))) == ()
+
+
+def test_a_slow_rate_does_not_cut_off_low_bits():
+    """Ten frames a second of an even swing: only third differences are small."""
+    time_s = np.arange(0.0, 150.0, 0.1)
+    noise = np.random.default_rng(3).normal(0, 1.0, len(time_s))
+    swing = (20000 * np.sin(time_s * 1.5) + 30000 + noise).astype(int)
+    assert list(_found(write_frames({BitField(0, 16): swing}, len(time_s), 2))) == [BitField(0, 16)]

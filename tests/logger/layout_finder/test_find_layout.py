@@ -188,3 +188,20 @@ def test_no_weight_gives_the_load_no_scale():
     _, load = _value(proposal, Meaning.LOAD)
     assert (load.scale, load.probability.scale) == (None, 0.0)
     assert Undecided.NO_WEIGHT in {item.reason for item in proposal.undecided}
+
+
+def test_bits_right_below_that_nothing_explains_lower_the_certainty():
+    """Three bits of noise below the position: where it begins, and so its scale, is not sure."""
+    traffic = _traffic()
+    data = [bytearray(frame) for frame in traffic.data]
+    random = np.random.default_rng(9)
+    _, angle = move_joint()
+    position = np.round(angle * 500.0 + 100.0).astype(int)
+    for row, frame in enumerate(data[: len(angle)]):
+        raw = (int(position[row]) << 3 | int(random.integers(8))) & 0xFFFF
+        frame[0:2] = raw.to_bytes(2, "little")
+        frame[6] = (sum(frame[:6]) + 0x31) & 0xFF
+    noisy = replace(traffic, data=[bytes(frame) for frame in data])
+    _, value = _value(propose_layout(noisy, MARKS, TYPED), Meaning.POSITION)
+    assert value.field.little_columns <= POSITION.little_columns
+    assert value.field.first_column == 0 or value.probability.place <= 0.6

@@ -77,3 +77,11 @@ def test_other_movements_are_no_position():
     assert (
         fit_position(time_s, _counts(angle, 500.0), 1 << 16, replace(MARKS, turn=None), 1) is None
     )
+
+
+def test_a_float_has_no_least_step():
+    """A position in rad spans six: no size of its own is asked for."""
+    time_s, angle = move_joint()
+    fit = fit_position(time_s, angle + NOISE.normal(0, 1e-3, len(angle)), None, MARKS, 1)
+    assert fit is not None
+    assert fit.rad_per_count == pytest.approx(1.0, rel=0.005)
