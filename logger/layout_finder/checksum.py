@@ -138,7 +138,7 @@ def _candidates(payload: Bytes, byte: int) -> list[tuple[ChecksumFamily, int | N
     for skipped in range(most_skipped + 1):
         left += [
             (family, None, skipped)
-            for family in (*(ChecksumFamily.XOR, ChecksumFamily.SUM, ChecksumFamily.NEGATIVE_SUM),)
+            for family in (ChecksumFamily.XOR, ChecksumFamily.SUM, ChecksumFamily.NEGATIVE_SUM)
         ]
         changes = others[1:, skipped:] ^ others[:-1, skipped:]
         for reflected, family in enumerate((ChecksumFamily.CRC8, ChecksumFamily.REFLECTED_CRC8)):

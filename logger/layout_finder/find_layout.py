@@ -227,12 +227,14 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         )
         meaning, scale_sure = speed_certainty(speed)
         rivals = ()
+        names = (Meaning.SPEED, Meaning.COMMANDED_SPEED)
         if speed.still_at_rest:
             # A drive often reports no speed below a bound: less telling than with a position.
             meaning = min(meaning, 0.88)
-            rivals = (Rival(Meaning.COMMANDED_SPEED, speed.rad_s_per_count, offset, 1 - meaning),)
+            names = names[::-1] if signal.kind in found.commanded_kinds else names
+            rivals = (Rival(names[1], speed.rad_s_per_count, offset, 1.0 - meaning),)
         return _value_of(
-            *(signal, Meaning.SPEED, (meaning, scale_sure)),
+            *(signal, names[0], (meaning, scale_sure)),
             scale=speed.rad_s_per_count,
             offset=offset,
             modulus=None,

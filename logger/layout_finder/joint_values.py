@@ -33,6 +33,8 @@ class JointValues:
     """The position that the others are held against, reported or integrated from a speed."""
     other_joint: bool
     """Two measured values turned, and not together."""
+    commanded_kinds: frozenset[int] = frozenset()
+    """Kinds with a position without any noise, beside a measured one elsewhere: requests."""
 
 
 def needed_slowness(signal: Signal, marks: Marks) -> float:
@@ -125,4 +127,9 @@ def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbe
         if load is not None:
             loads[place] = load
     other_joint = _moves_alone(signals, positions)
-    return JointValues(positions, speeds, loads, reference, other_joint=other_joint)
+    still = {signals[place].kind for place, fit in positions.items() if fit.still_at_rest}
+    noisy = {signals[place].kind for place, fit in positions.items() if not fit.still_at_rest}
+    return JointValues(
+        *(positions, speeds, loads, reference, other_joint),
+        commanded_kinds=frozenset(still - noisy) if noisy else frozenset(),
+    )

@@ -98,7 +98,7 @@ def find_multiplexer(payload: Bytes, left_out: Iterable[BitField] = ()) -> Found
     taken = {column for field in left_out for column in field.little_columns}
     columns = bit_columns(payload)
     for byte in range(payload.shape[1]):
-        for field in (*(BitField(8 * byte, 8), BitField(8 * byte + 4, 4), BitField(8 * byte, 4)),):
+        for field in (BitField(8 * byte, 8), BitField(8 * byte + 4, 4), BitField(8 * byte, 4)):
             if field.little_columns & taken:
                 continue
             value = read_field(payload, field)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.arrays import Floats
 from logger.layout_finder.motion import PositionFit, bin_signal, fit_position
@@ -40,7 +41,7 @@ def integrate_signal(time_s: Floats, value: Floats) -> Floats:
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def _is_within(time_s: Floats, marks: Marks) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
+def _is_within(time_s: Floats, marks: Marks) -> NDArray[np.bool_]:
     """Return which instants lie in turn or load step, the time between them included."""
     spans = [span for span in (marks.turn, marks.load) if span is not None]
     if not spans:
@@ -84,8 +85,9 @@ def fit_speed(
     # The rest gives the zero only to its noise: a drift of the integral is fitted as well.
     since = time_s[rows] - time_s[rows][0]
     columns = np.stack([integral, since, np.ones(len(since))], axis=1)
-    (scale, drift, _), *_ = np.linalg.lstsq(columns, angle[rows], rcond=None)
-    left = angle[rows] - columns @ np.linalg.lstsq(columns, angle[rows], rcond=None)[0]
+    solution = np.linalg.lstsq(columns, angle[rows], rcond=None)[0]
+    scale, drift, _ = solution
+    left = angle[rows] - columns @ solution
     error = float(np.sqrt(np.mean(left**2)) / np.std(angle[rows]))
     if scale == 0.0 or error > MAX_INTEGRAL_ERROR:
         return None
