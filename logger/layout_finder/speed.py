@@ -121,13 +121,12 @@ def fit_speed_alone(
     Also the position that it makes, by which current and torque are fitted.
     """
     zero, still = _zero_of(time_s, value, marks)
-    # Counts per second of travel have no size of their own; the fit wants whole counts.
-    way = integrate_signal(time_s, value - zero) * 100.0
+    way = integrate_signal(time_s, value - zero)
     made = fit_position(time_s, way, None, marks, positive)
     if made is None:
         return None
     fit = SpeedFit(
-        rad_s_per_count=made.rad_per_count * 100.0,
+        rad_s_per_count=made.rad_per_count,
         zero_counts=zero,
         correlation=float("nan"),
         integral_error=float("nan"),
