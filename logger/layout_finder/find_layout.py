@@ -131,8 +131,10 @@ def _capped(value: ProposedValue) -> ProposedValue:
 def _doubt_cut_fields(values: Sequence[ProposedValue]) -> list[ProposedValue]:
     """Return values, less sure where bits that nothing explains move right below one.
 
-    Noise that fills the lower bits of a value is described as well beside it as with it.
+    Noise that fills the lower bits of a value is described as well beside it as with it, and the
+    lowest bit of a temperature that hardly moves looks like a flag.
     """
+    lone = {value.field.bit_places[0] for value in values if value.meaning is Meaning.FLAG}
     unknown = {
         place
         for value in values
@@ -143,7 +145,8 @@ def _doubt_cut_fields(values: Sequence[ProposedValue]) -> list[ProposedValue]:
     for value in values:
         byte, bit = value.field.bit_places[0]
         below = {(byte, bit - 1)} if bit else {(byte - 1, 7), (byte + 1, 7)}
-        if value.meaning not in {Meaning.UNKNOWN, Meaning.FLAG} and unknown & below:
+        cut_off = unknown | lone if value.meaning is Meaning.TEMPERATURE else unknown
+        if value.meaning not in {Meaning.UNKNOWN, Meaning.FLAG} and cut_off & below:
             sure = value.probability
             doubtful = Probabilities(
                 place=min(sure.place, CUT_CAP),

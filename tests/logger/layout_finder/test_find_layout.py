@@ -205,3 +205,18 @@ def test_bits_right_below_that_nothing_explains_lower_the_certainty():
     _, value = _value(propose_layout(noisy, MARKS, TYPED), Meaning.POSITION)
     assert value.field.little_columns <= POSITION.little_columns
     assert value.field.first_column == 0 or value.probability.place <= 0.6
+
+
+def test_a_lone_bit_below_a_temperature_may_be_its_lowest():
+    """A bit of mere noise below it is cut off as a flag: place and scale are not sure."""
+    traffic = _traffic()
+    random = np.random.default_rng(10)
+    data = [
+        frame if len(frame) == 7 else frame[:3] + bytes([frame[3] & 0xFE | random.integers(2)])
+        for frame in traffic.data
+    ]
+    _, value = _value(
+        propose_layout(replace(traffic, data=data), MARKS, TYPED), Meaning.TEMPERATURE
+    )
+    assert value.field.first_column == 25
+    assert max(value.probability.place, value.probability.scale) <= 0.6
