@@ -14,6 +14,7 @@
     findings/      pure: what was found out about a joint, with its uncertainty
     campaign/      pure: the plan of an endurance campaign, cycles and their figures
     traffic/       pure: statistics and diagnosis of a bus
+    layout_finder/  pure: a layout proposed from traffic and four actions
     bus/           I/O: python-can
     store/         I/O: the recording folder; the only code that knows its files
     notify/        I/O: sends alerts to people; the recorder never waits for it

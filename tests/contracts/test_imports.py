@@ -25,7 +25,13 @@ FLOORS = (
     (FOUNDATION,),
     ("logger.joint",),
     ("logger.heat",),
-    ("logger.limits", "logger.traffic", "logger.findings", "logger.campaign"),
+    (
+        "logger.limits",
+        "logger.traffic",
+        "logger.findings",
+        "logger.campaign",
+        "logger.layout_finder",
+    ),
     ("logger.bus", "logger.store"),
     ("logger.notify",),
     ("logger.recording",),
@@ -56,7 +62,7 @@ SUB_FLOORS = {
 # Rooms without clock, disk, bus, thread or terminal.
 PURE = (
     *("logger.joint", "logger.heat", "logger.limits", "logger.traffic", "logger.findings"),
-    "logger.campaign",
+    *("logger.campaign", "logger.layout_finder"),
 )
 OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
 REPLAY_MAY = {

@@ -1,0 +1,210 @@
+"""The checksum of a frame, found from frames alone. Pure.
+
+XOR and CRC are linear over GF(2): of the difference of two frames they give the difference of the
+checksums, whatever start value, final XOR and identifier went into them. A sum is held against
+the checksum byte up to a constant. The evidence is eight bits for each independent difference,
+less what the many tests that were tried give by chance.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Ints
+from logger.layout_finder.bits import BitField, bit_columns
+from logger.layout_finder.traffic import Bytes
+
+__all__ = ["ChecksumFamily", "FoundChecksum", "compute_checksum", "find_checksum", "rank_over_gf2"]
+
+MIN_RANK: Final = 6
+"""Fewer independent differences let slow frames agree by chance."""
+MIN_AGREEMENT: Final = 0.99
+MOST_SKIPPED: Final = 2
+MOST_FRAMES: Final = 600
+"""Frames that a test is held against, spread over the recording."""
+FIRST_LOOK: Final = 24
+
+
+class ChecksumFamily(Enum):
+    """How the byte is computed from the others."""
+
+    XOR = "xor"
+    SUM = "sum"
+    NEGATIVE_SUM = "negative_sum"
+    CRC8 = "crc8"
+    REFLECTED_CRC8 = "reflected_crc8"
+    """The lowest bit of each byte first."""
+
+
+@dataclass(frozen=True)
+class FoundChecksum:
+    """A byte that follows from the other bytes of its frame."""
+
+    byte: int
+    family: ChecksumFamily
+    polynomial: int | None
+    """Of a CRC, the highest term left out, the highest bit first also where it is reflected."""
+    skipped: int
+    """Bytes at the beginning of the frame that do not count."""
+    constant: int
+    """XOR with (of a sum: plus) what the family gives from zero, for frames of this length."""
+    rank: int
+    agreement: float
+    """Share of frames, or differences of frames, that agree."""
+    evidence_bits: float
+    alike: int = 0
+    """How many other ways of computing it agree as well (bytes that never changed)."""
+
+    @property
+    def field(self) -> BitField:
+        """The place of the byte."""
+        return BitField(8 * self.byte, 8)
+
+
+def rank_over_gf2(rows: Bytes) -> int:
+    """Return how many rows of bytes are independent of each other under XOR."""
+    basis: dict[int, int] = {}
+    for row in rows:
+        number = int.from_bytes(row.tobytes(), "big")
+        while number:
+            top = number.bit_length()
+            if top not in basis:
+                basis[top] = number
+                break
+            number ^= basis[top]
+    return len(basis)
+
+
+@cache
+def _crc_tables() -> Ints:
+    """Return int64[2, 128, 256]: not reflected and reflected, polynomials with the +1 term."""
+    polynomials = np.arange(1, 256, 2, dtype=np.int64)[:, None]
+    reversed_bits = np.array([int(f"{number:08b}"[::-1], 2) for number in range(256)])
+    table = np.broadcast_to(np.arange(256, dtype=np.int64), (128, 256)).copy()
+    for _ in range(8):
+        table = np.where(table & 0x80, (table << 1 & 0xFF) ^ polynomials, table << 1 & 0xFF)
+    return np.stack([table, reversed_bits[table[:, reversed_bits]]])
+
+
+def _crc_of(rows: Bytes, tables: Ints) -> Ints:
+    """Return int64[polynomials, n] of uint8[n, bytes], from a start value of zero."""
+    state = np.zeros((len(tables), len(rows)), dtype=np.int64)
+    which = np.arange(len(tables))[:, None]
+    for column in rows.T.astype(np.int64):
+        state = tables[which, state ^ column]
+    return state
+
+
+def compute_checksum(payload: Bytes, found: FoundChecksum) -> Bytes:
+    """Return what the checksum byte of each frame has to be, uint8[n], for uint8[n, bytes]."""
+    covered = np.delete(payload, found.byte, axis=1)[:, found.skipped :]
+    if found.family is ChecksumFamily.XOR:
+        total = np.bitwise_xor.reduce(covered, axis=1)
+        return np.asarray(total ^ np.uint8(found.constant), dtype=np.uint8)
+    if found.family in {ChecksumFamily.SUM, ChecksumFamily.NEGATIVE_SUM}:
+        total = covered.sum(axis=1, dtype=np.int64)
+        sign = 1 if found.family is ChecksumFamily.SUM else -1
+        return np.asarray((sign * total + found.constant) & 0xFF, dtype=np.uint8)
+    reflected = int(found.family is ChecksumFamily.REFLECTED_CRC8)
+    table = _crc_tables()[reflected][(int(found.polynomial or 1) - 1) // 2][None]
+    return np.asarray(_crc_of(covered, table)[0] ^ found.constant, dtype=np.uint8)
+
+
+def _constant_of(payload: Bytes, found: FoundChecksum) -> tuple[int, float]:
+    """Return the commonest constant and the share of frames that have it."""
+    difference = payload[:, found.byte].astype(np.int64)
+    computed = compute_checksum(payload, found).astype(np.int64)
+    if found.family in {ChecksumFamily.SUM, ChecksumFamily.NEGATIVE_SUM}:
+        difference = (difference - computed) & 0xFF
+    else:
+        difference = difference ^ computed
+    counts = np.bincount(difference, minlength=256)
+    return int(counts.argmax()), float(counts.max() / max(1, len(payload)))
+
+
+def _candidates(payload: Bytes, byte: int) -> list[tuple[ChecksumFamily, int | None, int]]:
+    """Return the ways of computing a byte that a first look at the frames leaves over."""
+    looked_at = payload[np.linspace(0, len(payload) - 1, FIRST_LOOK).astype(int)]
+    target = (looked_at[1:, byte] ^ looked_at[:-1, byte]).astype(np.int64)
+    left: list[tuple[ChecksumFamily, int | None, int]] = []
+    others = np.delete(looked_at, byte, axis=1)
+    most_skipped = min(MOST_SKIPPED, others.shape[1] - 2)
+    # A damaged frame spoils two differences.
+    needed = len(target) - 2
+    for skipped in range(most_skipped + 1):
+        left += [
+            (family, None, skipped)
+            for family in (ChecksumFamily.XOR, ChecksumFamily.SUM, ChecksumFamily.NEGATIVE_SUM)
+        ]
+        changes = others[1:, skipped:] ^ others[:-1, skipped:]
+        for reflected, family in enumerate((ChecksumFamily.CRC8, ChecksumFamily.REFLECTED_CRC8)):
+            agrees = (_crc_of(changes, _crc_tables()[reflected]) == target).sum(axis=1)
+            left += [
+                (family, 2 * int(number) + 1, skipped)
+                for number in np.flatnonzero(agrees >= needed)
+            ]
+    return left
+
+
+def _is_copied(payload: Bytes, byte: int) -> bool:
+    """Return whether a byte only repeats another: a copied value makes the XOR of all constant."""
+    changes = payload ^ payload[:1]
+    return any(
+        np.mean(changes[:, other] == changes[:, byte]) > MIN_AGREEMENT
+        for other in range(payload.shape[1])
+        if other != byte and changes[:, other].any()
+    )
+
+
+def find_checksum(payload: Bytes) -> FoundChecksum | None:
+    """Return the checksum byte of frames of one identifier and length, uint8[n, bytes]; or None."""
+    frame_count, width = payload.shape
+    if width < 3 or frame_count < MIN_RANK + 2:
+        return None
+    rows = np.unique(np.linspace(0, frame_count - 1, MOST_FRAMES).astype(int))
+    # Neighbours as well: a recording whose frames alternate would give few differences.
+    rows = np.unique(np.concatenate([rows, np.minimum(rows + 1, frame_count - 1)]))
+    sample = payload[rows]
+    places = range(width) if width <= 8 else (0, 1, width - 2, width - 1)
+    tests = len(places) * (MOST_SKIPPED + 1) * (3 + 256)
+    found: list[FoundChecksum] = []
+    for byte in places:
+        if len(np.unique(sample[:, byte])) < MIN_RANK or _is_copied(sample, byte):
+            continue
+        for family, polynomial, skipped in _candidates(sample, byte):
+            trial = FoundChecksum(byte, family, polynomial, skipped, 0, 0, 0.0, 0.0)
+            constant, agreement = _constant_of(sample, trial)
+            if agreement < MIN_AGREEMENT:
+                continue
+            others = np.delete(sample, byte, axis=1)[:, skipped:]
+            rank = rank_over_gf2(others[1:] ^ others[:-1])
+            evidence = 8.0 * rank - math.log2(tests)
+            changing = int((bit_columns(others[1:] ^ others[:-1]).any(axis=0)).sum())
+            if rank >= MIN_RANK and changing > MIN_RANK:
+                found.append(
+                    FoundChecksum(
+                        *(byte, family, polynomial, skipped, constant, rank, agreement, evidence)
+                    )
+                )
+    if not found:
+        return None
+    # Of frames whose XOR (or sum) is constant each byte follows from the others: only custom tells
+    # which is the checksum, the last or else the first; then the one that changes most. What skips
+    # more has no more evidence.
+    simple = list(ChecksumFamily)
+    changes = bit_columns(sample[1:] ^ sample[:-1]).reshape(len(sample) - 1, width, 8)
+    toggles = np.minimum(changes.mean(axis=0), 0.5).sum(axis=1)
+    custom = {width - 1: 0, 0: 1}
+    best = min(
+        found,
+        key=lambda one: (
+            *(custom.get(one.byte, 2), -round(float(toggles[one.byte]), 1), -one.byte, -one.rank),
+            *(one.skipped, simple.index(one.family), one.polynomial or 0),
+        ),
+    )
+    alike = sum(one.byte == best.byte for one in found) - 1
+    return FoundChecksum(**{**best.__dict__, "alike": alike})

@@ -1,0 +1,135 @@
+"""The values that the joint's movement tells: position, speed, load. Pure."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.layout_finder.load import LoadFit, fit_load
+from logger.layout_finder.motion import PositionFit, fit_position
+from logger.layout_finder.signals import Signal
+from logger.layout_finder.speed import SpeedFit, fit_speed, fit_speed_alone
+from logger.layout_finder.traffic import Marks, TypedNumbers, frames_in
+
+__all__ = ["JointValues", "find_joint_values", "needed_slowness"]
+
+MIN_BITS: Final = 6
+MAX_MODULUS_SHARE: Final = 0.2
+"""Of an encoder's turn, moved in one frame: five frames a turn."""
+_SAME_JOINT: Final = 0.03
+
+
+@dataclass(frozen=True, eq=False)
+class JointValues:
+    """What was found, by the place of the signal."""
+
+    positions: dict[int, PositionFit]
+    speeds: dict[int, SpeedFit]
+    loads: dict[int, LoadFit]
+    reference: PositionFit | None
+    """The position that the others are held against, reported or integrated from a speed."""
+    other_joint: bool
+    """Two measured values turned, and not together."""
+    commanded_kinds: frozenset[int] = frozenset()
+    """Kinds with a position without any noise, beside a measured one elsewhere: requests."""
+
+
+def needed_slowness(signal: Signal, marks: Marks) -> float:
+    """Return how many times slower the turn must be for five frames an encoder turn; 1: it is.
+
+    Above half of a turn in each frame the true speed is not seen: the answer is the least.
+    """
+    if signal.modulus is None or marks.turn is None:
+        return 1.0
+    value = signal.value[frames_in(signal.time_s, marks.turn)]
+    if len(value) < 10:
+        return 1.0
+    steps = np.diff(value)
+    steps = np.abs(steps - signal.modulus * np.round(steps / signal.modulus))
+    return max(1.0, float(np.quantile(steps, 0.9)) / (MAX_MODULUS_SHARE * signal.modulus))
+
+
+def _way_at(time_s: Floats, signal: Signal, fit: PositionFit) -> Floats:
+    way = np.interp(time_s, signal.time_s, fit.unwrapped) * fit.rad_per_count
+    return np.asarray(way - way[0])
+
+
+def _moves_alone(signals: Sequence[Signal], positions: dict[int, PositionFit]) -> bool:
+    """Return whether two measured positions do not go together in the turn."""
+    measured = [place for place, fit in positions.items() if not fit.still_at_rest]
+    for number, place in enumerate(measured):
+        for other in measured[:number]:
+            one, two = positions[place], positions[other]
+            if one.marks.turn is None:
+                continue
+            time_s = signals[place].time_s[frames_in(signals[place].time_s, one.marks.turn)]
+            difference = _way_at(time_s, signals[place], one) - _way_at(time_s, signals[other], two)
+            if float(np.max(np.abs(difference))) > _SAME_JOINT * 2.0 * math.pi:
+                return True
+    return False
+
+
+def _quality(signals: Sequence[Signal], place: int, fit: PositionFit) -> tuple[bool, float]:
+    error = 0.0 if math.isnan(fit.half_turn_error) else abs(fit.half_turn_error)
+    resolution = 1.0 / abs(fit.travel_counts)
+    return fit.still_at_rest, error + fit.closure + resolution + 0.01 * (
+        signals[place].margin_bits < 20.0
+    )
+
+
+def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbers) -> JointValues:
+    """Return positions, speeds and loads among signals."""
+    wide = {
+        place: signal
+        for place, signal in enumerate(signals)
+        if signal.field.length >= MIN_BITS and np.ptp(signal.value) > 0.0
+    }
+    positions: dict[int, PositionFit] = {}
+    for place, signal in wide.items():
+        fit = fit_position(signal.time_s, signal.value, signal.modulus, marks, typed.positive)
+        if fit is not None:
+            positions[place] = fit
+    speeds: dict[int, SpeedFit] = {}
+    loads: dict[int, LoadFit] = {}
+    reference: PositionFit | None = None
+    reference_s = np.zeros(0)
+    if positions:
+        best = min(positions, key=lambda place: _quality(signals, place, positions[place]))
+        reference, reference_s = positions[best], signals[best].time_s
+    else:
+        alone = {
+            place: both
+            for place, signal in wide.items()
+            if (both := fit_speed_alone(signal.time_s, signal.value, marks, typed.positive))
+        }
+        if alone:
+            place = min(
+                alone,
+                key=lambda one: (
+                    abs(np.nan_to_num(alone[one][0].half_turn_error)) + alone[one][0].closure
+                ),
+            )
+            speeds[place], reference = alone[place]
+            reference_s = signals[place].time_s
+    if reference is None:
+        return JointValues(positions, speeds, loads, None, other_joint=False)
+    for place, signal in wide.items():
+        if place in positions or place in speeds:
+            continue
+        speed = fit_speed(signal.time_s, signal.value, reference_s, reference)
+        if speed is not None:
+            speeds[place] = speed
+            continue
+        load = fit_load(signal.time_s, signal.value, reference_s, reference, typed)
+        if load is not None:
+            loads[place] = load
+    other_joint = _moves_alone(signals, positions)
+    still = {signals[place].kind for place, fit in positions.items() if fit.still_at_rest}
+    noisy = {signals[place].kind for place, fit in positions.items() if not fit.still_at_rest}
+    return JointValues(
+        *(positions, speeds, loads, reference, other_joint),
+        commanded_kinds=frozenset(still - noisy) if noisy else frozenset(),
+    )

@@ -1,0 +1,115 @@
+"""Current and torque: what follows a known weight on a known arm, and friction. Pure.
+
+Moved slowly both ways, gravity goes with the sine of the angle and friction with the sign of the
+speed, so that a fit separates them. The slope is counts per Nm at the output. Whether a value
+that is proportional to the torque is called current or torque cannot be told.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.layout_finder.motion import PositionFit, bin_signal
+from logger.layout_finder.traffic import Marks, TypedNumbers, frames_in
+
+__all__ = ["STANDARD_GRAVITY", "LoadFit", "fit_load"]
+
+STANDARD_GRAVITY: Final = 9.80665
+"""m/s^2, the conventional value (ISO 80000-3)."""
+MIN_EXPLAINED: Final = 0.9
+MIN_GRAVITY_SHARE: Final = 0.05
+"""Of the variance, explained by gravity and by nothing else in the fit."""
+_ANGLE_LIKE: Final = 0.995
+_BIN_S: Final = 0.1
+
+
+@dataclass(frozen=True)
+class LoadFit:
+    """A signal that follows the load."""
+
+    nm_per_count: float | None
+    """At the output; None where weight or arm was not typed."""
+    zero_counts: float
+    gravity_counts: float
+    """At +90 degrees."""
+    relative_uncertainty: float
+    """Of the gravity, standard, from what the fit left."""
+    coulomb_counts: float
+    explained: float
+    """Share of the variance of the load step."""
+    gravity_share: float
+
+
+def _columns(at_s: Floats, angle: Floats) -> Floats:
+    """Return offset, gravity, Coulomb and viscous friction, acceleration, float64[n, 5]."""
+    speed = np.gradient(angle, at_s)
+    acceleration = np.gradient(speed, at_s)
+    slow = 0.15 * max(float(np.quantile(np.abs(speed), 0.9)), 1e-9)
+    return np.stack(
+        [np.ones(len(angle)), np.sin(angle), np.tanh(speed / slow), speed, acceleration], axis=1
+    )
+
+
+def _explained(columns: Floats, level: Floats) -> tuple[Floats, float]:
+    solution = np.linalg.lstsq(columns, level, rcond=None)[0]
+    left = level - columns @ solution
+    return np.asarray(solution, dtype=np.float64), 1.0 - float(
+        np.sum(left**2) / np.sum((level - level.mean()) ** 2)
+    )
+
+
+def fit_load(
+    time_s: Floats,
+    value: Floats,
+    position_time_s: Floats,
+    position: PositionFit,
+    typed: TypedNumbers,
+) -> LoadFit | None:
+    """Return how a signal follows the load of the load step; None where it does not.
+
+    Over half a turn the sine and the angle itself are nearly proportional: positions have to be
+    taken out before.
+    """
+    marks: Marks = position.marks
+    rows = frames_in(time_s, marks.load)
+    if rows.stop - rows.start < 60 or marks.load is None:
+        return None
+    counts = np.interp(time_s[rows], position_time_s, position.unwrapped)
+    hanging = float(np.median(counts[: max(3, len(counts) // 100)]))
+    angle = (counts - hanging) * position.rad_per_count
+    at_s, level = bin_signal(time_s[rows], value[rows], _BIN_S)
+    _, way = bin_signal(time_s[rows], angle, _BIN_S)
+    if len(at_s) < 40 or np.ptp(level) == 0.0 or np.ptp(way) < 0.5:
+        return None
+    if abs(float(np.corrcoef(level, way)[0, 1])) > _ANGLE_LIKE:
+        return None
+    columns = _columns(at_s, way)
+    solution, explained = _explained(columns, level)
+    _, without = _explained(np.delete(columns, 1, axis=1), level)
+    _, with_angle = _explained(
+        np.concatenate([np.delete(columns, 1, axis=1), way[:, None]], axis=1), level
+    )
+    if explained < MIN_EXPLAINED or explained - without < MIN_GRAVITY_SHARE:
+        return None
+    if with_angle > explained:
+        return None
+    left = float(np.sum((level - columns @ solution) ** 2)) / max(1, len(level) - 5)
+    gravity = float(solution[1])
+    spread = math.sqrt(left * float(np.linalg.pinv(columns.T @ columns)[1, 1]))
+    torque = (
+        None
+        if typed.mass_kg is None or typed.arm_m is None
+        else typed.mass_kg * typed.arm_m * STANDARD_GRAVITY
+    )
+    return LoadFit(
+        nm_per_count=torque / gravity if torque else None,
+        zero_counts=float(solution[0]),
+        gravity_counts=gravity,
+        relative_uncertainty=spread / abs(gravity),
+        coulomb_counts=float(solution[2]),
+        explained=explained,
+        gravity_share=explained - without,
+    )

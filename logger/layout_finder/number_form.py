@@ -1,0 +1,140 @@
+"""How the bits of a field are read as a number: sign, offset, sign and magnitude, float. Pure."""
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats, Ints
+from logger.layout_finder.bits import BitField, as_signed, read_field
+from logger.layout_finder.traffic import Bytes
+
+__all__ = ["NumberForm", "choose_form", "find_floats", "is_sign_bit", "read_number"]
+
+FLOAT_BYTES: Final = 4
+_FLOAT_SIZES: Final = (1e-6, 1e7)
+_SMOOTH: Final = 0.35
+_NEAR_MIDDLE: Final = 0.02
+_BOTH_WAYS: Final = 0.2
+
+
+class NumberForm(Enum):
+    """How bits make a number."""
+
+    UNSIGNED = "unsigned"
+    TWOS_COMPLEMENT = "twos_complement"
+    OFFSET_BINARY = "offset_binary"
+    """Unsigned, and nothing is half of the range."""
+    SIGN_MAGNITUDE = "sign_magnitude"
+    """The highest bit is the sign of the rest."""
+    FLOAT = "float"
+    """IEEE 754, 32 bits."""
+
+
+@dataclass(frozen=True)
+class FloatField:
+    """Four bytes that are read as a float."""
+
+    field: BitField
+    smoothness: float
+    """Steps from frame to frame over the spread of all; noise has about 1.4."""
+
+
+def read_number(payload: Bytes, field: BitField, form: NumberForm) -> Floats:
+    """Return a field of each frame as a number, float64[n]; a float that is not finite as 0."""
+    if form is NumberForm.FLOAT:
+        first = min(byte for byte, _ in field.bit_places)
+        raw = np.ascontiguousarray(payload[:, first : first + FLOAT_BYTES])
+        # Any four bytes are tried, and those of whole numbers may be a signalling NaN.
+        with np.errstate(invalid="ignore"):
+            value = raw.view("<f4" if field.order == "little" else ">f4")[:, 0].astype(np.float64)
+        return np.where(np.isfinite(value), value, 0.0)
+    raw_value = read_field(payload, field)
+    half = 1 << (field.length - 1)
+    if form is NumberForm.TWOS_COMPLEMENT:
+        return as_signed(raw_value, field.length).astype(np.float64)
+    if form is NumberForm.OFFSET_BINARY:
+        return (raw_value - half).astype(np.float64)
+    if form is NumberForm.SIGN_MAGNITUDE:
+        magnitude = (raw_value & (half - 1)).astype(np.float64)
+        return np.where(raw_value & half, -magnitude, magnitude)
+    return raw_value.astype(np.float64)
+
+
+def choose_form(payload: Bytes, field: BitField, rest: slice) -> NumberForm:
+    """Return how a field of whole numbers is signed.
+
+    Two's complement moves less read with a sign than without; offset binary rests at half of its
+    range. What never crosses its middle is unsigned, as far as can be seen.
+    """
+    raw: Ints = read_field(payload, field)
+    if field.length < 3:
+        return NumberForm.UNSIGNED
+    unsigned = float(np.abs(np.diff(raw.astype(np.float64))).sum())
+    signed_value = as_signed(raw, field.length)
+    signed = float(np.abs(np.diff(signed_value.astype(np.float64))).sum())
+    if signed < unsigned:
+        return NumberForm.TWOS_COMPLEMENT
+    half = float(1 << (field.length - 1))
+    resting = raw[rest]
+    # It has to go both ways: a slow value may rest there by chance.
+    above, below = float(raw.max()) - half, half - float(raw.min())
+    both_ways = min(above, below) > _BOTH_WAYS * max(above, below)
+    if len(resting) and both_ways and abs(float(np.median(resting)) - half) < _NEAR_MIDDLE * half:
+        return NumberForm.OFFSET_BINARY
+    return NumberForm.UNSIGNED
+
+
+def is_sign_bit(magnitude: Ints, bit: Ints) -> bool:
+    """Return whether a bit is the sign of a magnitude: it changes only where that is near zero."""
+    rows = np.flatnonzero(bit[1:] != bit[:-1])
+    if len(rows) < 2:
+        return False
+    # Both sides of a change are as far from zero as the value moves in one frame, or in two.
+    steps = np.abs(np.diff(magnitude))
+    usual = max(float(np.quantile(steps, 0.9)), 1.0)
+    near = np.maximum(magnitude[rows], magnitude[rows + 1])
+    typical = float(np.quantile(magnitude, 0.9))
+    return bool(np.quantile(near, 0.9) <= 4.0 * usual and np.quantile(near, 0.9) < 0.3 * typical)
+
+
+def find_floats(payload: Bytes, left_out: frozenset[int] = frozenset()) -> tuple[FloatField, ...]:
+    """Return the places of 32-bit floats in frames of one kind, uint8[n, bytes].
+
+    Bytes of whole numbers read as a float spread over tens of powers of ten, or jump: to be taken
+    for one, nearly all have to be of a size that a joint reports, and to move smoothly.
+    """
+    found: list[FloatField] = []
+    for first in range(payload.shape[1] - FLOAT_BYTES + 1):
+        columns = frozenset(range(8 * first, 8 * (first + FLOAT_BYTES)))
+        if columns & left_out:
+            continue
+        for field in (BitField(8 * first, 32, "little"), BitField(8 * first, 32, "big")):
+            value = read_number(payload, field, NumberForm.FLOAT)
+            size = np.abs(value[value != 0.0])
+            if len(size) < 0.2 * len(value) or not _is_float_like(payload, field, size):
+                continue
+            spread = float(np.std(value))
+            if spread == 0.0:
+                continue
+            smoothness = float(np.std(np.diff(value)) / spread)
+            if smoothness < _SMOOTH:
+                found.append(FloatField(field, smoothness))
+    found.sort(key=lambda one: one.smoothness)
+    kept: list[FloatField] = []
+    for one in found:
+        if not any(one.field.little_columns & other.field.little_columns for other in kept):
+            kept.append(one)
+    return tuple(kept)
+
+
+def _is_float_like(payload: Bytes, field: BitField, size: Floats) -> bool:
+    low, high = _FLOAT_SIZES
+    if np.mean((size > low) & (size < high)) < 0.999:
+        return False
+    # The exponent has to change, and the fraction to be used: small whole numbers do neither.
+    exponent = read_field(payload, field) >> 23 & 0xFF
+    fraction = read_field(payload, field) & 0x7FFFFF
+    spread = np.quantile(np.log2(size), 0.95) - np.quantile(np.log2(size), 0.05)
+    return bool(len(np.unique(exponent)) >= 3 and len(np.unique(fraction)) > 30 and spread < 25.0)

@@ -1,0 +1,226 @@
+"""From frames to signals: kinds told apart, what is known taken out, numbers read. Pure."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+from logger.arrays import Floats
+from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
+from logger.layout_finder.borders import FoundField, find_fields, pick_windows
+from logger.layout_finder.checksum import FoundChecksum, find_checksum
+from logger.layout_finder.counter import FoundCounter, find_counters
+from logger.layout_finder.multiplexer import find_multiplexer
+from logger.layout_finder.number_form import (
+    NumberForm,
+    choose_form,
+    find_floats,
+    is_sign_bit,
+    read_number,
+)
+from logger.layout_finder.traffic import Bytes, FrameGroup, Marks, frames_in
+
+__all__ = ["Kind", "Signal", "extensions_of", "find_signals", "split_kinds"]
+
+MIN_FRAMES: Final = 60
+MOST_SHARED_BITS: Final = 16
+
+
+@dataclass(frozen=True, eq=False)
+class Kind:
+    """Frames that are laid out alike."""
+
+    identifier: int
+    extended: bool
+    time_s: Floats
+    payload: Bytes
+    multiplexer: BitField | None
+    multiplexer_value: int | None
+    checksum: FoundChecksum | None
+    counters: tuple[FoundCounter, ...]
+
+    @property
+    def known_columns(self) -> frozenset[int]:
+        """Columns, in the order "little", of multiplexer, checksum and counters."""
+        fields = [counter.field for counter in self.counters]
+        fields += [self.checksum.field] if self.checksum else []
+        fields += [self.multiplexer] if self.multiplexer else []
+        return frozenset().union(*(field.little_columns for field in fields))
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """A field of a kind, read as a number."""
+
+    kind: int
+    field: BitField
+    form: NumberForm
+    time_s: Floats
+    value: Floats
+    margin_bits: float
+    order_margin_bits: float
+
+    @property
+    def modulus(self) -> int | None:
+        """Where it may start again."""
+        whole = self.form in {NumberForm.UNSIGNED, NumberForm.TWOS_COMPLEMENT}
+        return 1 << self.field.length if whole else None
+
+
+def _find_own_counters(payload: Bytes, checksum: FoundChecksum | None) -> tuple[FoundCounter, ...]:
+    taken = checksum.field.little_columns if checksum else frozenset()
+    found = find_counters(payload)
+    return tuple(counter for counter in found if not counter.field.little_columns & taken)
+
+
+def split_kinds(group: FrameGroup) -> tuple[Kind, ...]:
+    """Return the kinds of frames of one identifier and length."""
+    checksum = find_checksum(group.payload)
+    counters = _find_own_counters(group.payload, checksum)
+    known = [counter.field for counter in counters]
+    known += [checksum.field] if checksum else []
+    multiplexer = find_multiplexer(group.payload, known)
+    whole = Kind(
+        group.identifier,
+        group.extended,
+        *(group.time_s, group.payload, None, None, checksum, counters),
+    )
+    if multiplexer is None:
+        return (whole,)
+    value = read_field(group.payload, multiplexer.field)
+    kinds = []
+    for one in multiplexer.values:
+        rows = value == one
+        own = counters or _find_own_counters(group.payload[rows], checksum)
+        kinds.append(
+            replace(
+                whole,
+                time_s=group.time_s[rows],
+                payload=group.payload[rows],
+                multiplexer=multiplexer.field,
+                multiplexer_value=one,
+                counters=own,
+            )
+        )
+    return tuple(kinds)
+
+
+def _with_sign_bits(payload: Bytes, fields: Iterable[FoundField]) -> list[tuple[FoundField, bool]]:
+    """Return fields, each joined with the lone bit above that is its sign; True where it is."""
+    found = list(fields)
+    signs: set[int] = set()
+    joined: dict[int, FoundField] = {}
+    lone = {one.field.bit_places[0]: place for place, one in enumerate(found) if _is_lone(one)}
+    for place, one in enumerate(found):
+        for wider in () if one.field.length < 3 else _reaching_up(payload, one.field):
+            sign = lone.get(wider.bit_places[-1])
+            if sign is None or sign in signs:
+                continue
+            magnitude = read_field(payload, one.field)
+            if is_sign_bit(magnitude, read_field(payload, found[sign].field)):
+                joined[place] = replace(one, field=wider)
+                signs.add(sign)
+                break
+    return [
+        (joined.get(place, one), place in joined)
+        for place, one in enumerate(found)
+        if place not in signs
+    ]
+
+
+def _is_lone(one: FoundField) -> bool:
+    return one.field.length == 1
+
+
+def _orders_of(field: BitField) -> tuple[BitOrder, ...]:
+    """Return the orders in which a field can go on: within one byte both."""
+    within = len({byte for byte, _ in field.bit_places}) == 1
+    return ORDERS if within else (field.order,)
+
+
+def _reaching_up(payload: Bytes, field: BitField) -> Iterator[BitField]:
+    """Yield the field with bits above, over such as never change to the first that does."""
+    still = toggle_counts(payload) == 0
+    for order in _orders_of(field):
+        for bits in range(1, MOST_SHARED_BITS + 1):
+            wider = _widened(field, bits, order, 8 * payload.shape[1])
+            if wider is None:
+                break
+            byte, bit = wider.bit_places[-1]
+            if not still[8 * byte + bit]:
+                yield wider
+                break
+
+
+def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitField | None:
+    """Return a field with more bits above, in an order; None beyond the frame."""
+    if order == "little":
+        wider = BitField(field.first_column, field.length + bits, "little")
+        return wider if wider.first_column + wider.length <= width else None
+    first = field.first_column
+    if field.order == "little":  # within one byte both orders are one
+        byte, bit = field.bit_places[-1]
+        first = 8 * byte + 7 - bit
+    return BitField(first - bits, field.length + bits, "big") if first >= bits else None
+
+
+def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tuple[BitField, ...]:
+    """Return a field, then with the unchanging bits above it up to the ends of bytes.
+
+    `taken` are the columns, in the order "little", that are other fields' or known.
+    """
+    width = 8 * payload.shape[1]
+    still = toggle_counts(payload) == 0
+    found = [field]
+    for order in _orders_of(field):
+        for bits in range(1, MOST_SHARED_BITS - field.length + 1):
+            wider = _widened(field, bits, order, width)
+            if wider is None:
+                break
+            byte, bit = wider.bit_places[-1]
+            if not still[8 * byte + bit] or 8 * byte + bit in taken:
+                break
+            if bit == 7:
+                canonical = wider
+                if order == "big" and len({b for b, _ in wider.bit_places}) == 1:
+                    canonical = BitField(field.first_column, wider.length)
+                if canonical not in found:
+                    found.append(canonical)
+    return tuple(found)
+
+
+def find_signals(kind: Kind, number: int, marks: Marks) -> tuple[Signal, ...]:
+    """Return the fields of a kind that change, as numbers; `number` is the kind's place."""
+    if len(kind.payload) < MIN_FRAMES:
+        return ()
+    known = kind.known_columns
+    floats = find_floats(kind.payload, known)
+    float_columns = frozenset().union(*(one.field.little_columns for one in floats))
+    spans = [
+        frames_in(kind.time_s, span)
+        for span in (marks.rest, marks.turn, marks.load, marks.warm)
+        if span is not None
+    ] or [slice(0, len(kind.payload))]
+    windows = pick_windows(kind.payload, tuple(spans))
+    found = find_fields(kind.payload, windows, known | float_columns)
+    rest = frames_in(kind.time_s, marks.rest)
+    signals = [
+        Signal(
+            *(number, one.field, NumberForm.FLOAT, kind.time_s),
+            read_number(kind.payload, one.field, NumberForm.FLOAT),
+            100.0 * (0.35 - one.smoothness),
+            100.0,
+        )
+        for one in floats
+    ]
+    for one, has_sign in _with_sign_bits(kind.payload, found):
+        form = NumberForm.SIGN_MAGNITUDE
+        if not has_sign:
+            form = choose_form(kind.payload, one.field, rest)
+        value = read_number(kind.payload, one.field, form)
+        signals.append(
+            Signal(
+                *(number, one.field, form, kind.time_s, value),
+                *(one.margin_bits, one.order_margin_bits),
+            )
+        )
+    return tuple(signals)

@@ -1,0 +1,87 @@
+"""Positions are told by the turn and by half of it; marks are corrected by when it moved."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.layout_finder.motion import correct_marks, fit_position
+from tests.logger.layout_finder.moved_joint import MARKS, move_joint
+
+NOISE = np.random.default_rng(2)
+
+
+def _counts(angle: np.ndarray, per_rad: float) -> np.ndarray:
+    return np.round(angle * per_rad + 200.0 + NOISE.normal(0, 0.6, len(angle)))
+
+
+@pytest.mark.parametrize("positive", [1, -1])
+def test_a_position_that_counts_on(positive: int):
+    """The scale is that of the turn, its sign that of the way that counts positive."""
+    time_s, angle = move_joint()
+    fit = fit_position(time_s, _counts(angle, 500.0), 1 << 16, MARKS, positive)
+    assert fit is not None
+    assert fit.rad_per_count == pytest.approx(positive / 500.0, rel=0.005)
+    assert (fit.modulus, fit.still_at_rest, fit.turn_in_doubt) == (None, False, False)
+
+
+def test_a_position_that_starts_again():
+    """An encoder of 4096 counts on the motor, nine turns to one: the modulus is told."""
+    time_s, angle = move_joint()
+    value = _counts(angle, 9 * 4096 / (2 * np.pi)) % 4096
+    fit = fit_position(time_s, value, 4096, MARKS, 1)
+    assert fit is not None
+    assert fit.modulus == 4096
+    assert fit.travel_counts == pytest.approx(9 * 4096, rel=0.005)
+
+
+def test_a_turn_wrong_by_four_per_cent_is_noticed():
+    """Turn and load step contradict each other."""
+    time_s, angle = move_joint(turn_deg=374.4)
+    fit = fit_position(time_s, _counts(angle, 500.0), 1 << 16, MARKS, 1)
+    assert fit is not None
+    assert fit.turn_in_doubt
+    assert fit.half_turn_error == pytest.approx(-0.0385, abs=0.006)
+
+
+def test_marks_two_seconds_off_are_corrected():
+    """Marks in the midst of a movement go to its nearer end; the scale stays."""
+    time_s, angle = move_joint()
+    late = replace(MARKS, rest=(1.0, 7.0), turn=(7.5, 23.3), load=(24.5, 48.3))
+    early = replace(MARKS, turn=(3.6, 19.6), load=(20.6, 44.6))
+    for marks in (late, early):
+        fit = fit_position(time_s, _counts(angle, 500.0), 1 << 16, marks, 1)
+        assert fit is not None
+        assert fit.rad_per_count == pytest.approx(1 / 500.0, rel=0.01)
+        assert abs(fit.half_turn_error) < 0.02
+    corrected = correct_marks(time_s, angle * 500.0, late)
+    assert corrected.rest is not None
+    assert corrected.rest[1] <= 6.1
+
+
+def test_what_is_commanded_is_perfectly_still():
+    """A value without noise at rest may be commanded: that is told."""
+    time_s, angle = move_joint()
+    fit = fit_position(time_s, np.round(angle * 500.0), 1 << 16, MARKS, 1)
+    assert fit is not None
+    assert fit.still_at_rest
+
+
+def test_other_movements_are_no_position():
+    """A speed, a slow drift, noise, what does not return, and no mark of a turn."""
+    time_s, angle = move_joint()
+    speed = np.gradient(angle, time_s) * 400.0
+    for value in (speed, time_s * 10.0, NOISE.normal(0, 50, len(time_s)), np.abs(speed)):
+        assert fit_position(time_s, np.round(value), 1 << 16, MARKS, 1) is None
+    assert fit_position(time_s, np.round(angle * 300 + time_s * 20), 1 << 16, MARKS, 1) is None
+    assert (
+        fit_position(time_s, _counts(angle, 500.0), 1 << 16, replace(MARKS, turn=None), 1) is None
+    )
+
+
+def test_a_float_has_no_least_step():
+    """A position in rad spans six: no size of its own is asked for."""
+    time_s, angle = move_joint()
+    fit = fit_position(time_s, angle + NOISE.normal(0, 1e-3, len(angle)), None, MARKS, 1)
+    assert fit is not None
+    assert fit.rad_per_count == pytest.approx(1.0, rel=0.005)

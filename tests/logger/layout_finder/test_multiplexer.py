@@ -1,0 +1,50 @@
+"""Kinds of frames of one identifier are told apart, and measured values do not split them."""
+
+import numpy as np
+import pytest
+
+from logger.layout_finder.bits import BitField
+from logger.layout_finder.multiplexer import find_multiplexer
+
+
+def _kind(row: int, kind: int, noise: np.random.Generator) -> list[int]:
+    value = 3000 + 9000 * kind + row * (kind + 1) // 4 + int(noise.integers(3))
+    return [value & 0xFF, value >> 8 & 0xFF, 40 + 60 * kind, 0]
+
+
+@pytest.mark.parametrize("counts_beside", [False, True])
+def test_kinds_are_told_apart(counts_beside: bool):  # noqa: FBT001
+    """Three kinds in turn by a byte; or by the low half of a byte that counts in the high one."""
+    noise = np.random.default_rng(5)
+    rows = []
+    for row in range(900):
+        kind = row % 3
+        selector = kind + (row % 16 << 4) if counts_beside else 0x30 + kind
+        rows.append([selector, *_kind(row, kind, noise)])
+    payload = np.array(rows, dtype=np.uint8)
+    counter = [BitField(4, 4)] if counts_beside else []
+    found = find_multiplexer(payload, counter)
+    assert found is not None
+    assert found.values == ((0, 1, 2) if counts_beside else (0x30, 0x31, 0x32))
+    assert found.field == (BitField(0, 4) if counts_beside else BitField(0, 8))
+    assert found.differing_bits >= 3
+
+
+def test_a_state_and_a_high_byte_are_none():
+    """A state that changed twice, and the high byte of a value that moves."""
+    position = (np.sin(np.arange(800) / 60) * 900).astype(int) & 0xFFFF
+    state = np.arange(800) // 300
+    payload = np.stack([position >> 8, position & 0xFF, state], axis=1).astype(np.uint8)
+    assert find_multiplexer(payload) is None
+
+
+def test_nothing_that_changes_is_none():
+    """Frames that are all the same have one kind."""
+    assert find_multiplexer(np.zeros((500, 8), dtype=np.uint8)) is None
+
+
+def test_the_sign_of_noise_is_none():
+    """The upper half byte of a noisy speed about zero: its sign changes the bits below as well."""
+    noise = np.round(np.random.default_rng(6).normal(0, 6, 1200)).astype(int) & 0xFFF
+    payload = np.stack([noise >> 8, noise & 0xFF], axis=1).astype(np.uint8)
+    assert find_multiplexer(payload) is None

@@ -1,0 +1,54 @@
+"""Frames become signals: kinds, what is known taken out, numbers read."""
+
+import numpy as np
+
+from logger.layout_finder.bits import BitField
+from logger.layout_finder.number_form import NumberForm
+from logger.layout_finder.signals import extensions_of, find_signals, split_kinds
+from logger.layout_finder.traffic import FrameGroup, Marks
+from tests.logger.layout_finder.moved_joint import write_frames
+
+COUNT = 1200
+MARKS = Marks(rest=(0.0, 2.0), turn=(2.0, 12.0))
+
+
+def _kind(payload: np.ndarray):
+    (kind,) = split_kinds(FrameGroup(1, False, np.arange(len(payload)) / 100.0, payload))  # noqa: FBT003
+    return kind
+
+
+def test_a_sign_bit_above_bits_that_never_changed():
+    """Sign and magnitude of twelve bits, of which the magnitude uses eight."""
+    speed = np.round(200 * np.sin(np.arange(COUNT) / 70)).astype(int)
+    speed += np.round(np.random.default_rng(1).normal(0, 2, COUNT)).astype(int)
+    raw = np.abs(speed) | (speed < 0).astype(int) << 11
+    for order in ("little", "big"):
+        field = BitField(4, 12, order)
+        (signal,) = find_signals(_kind(write_frames({field: raw}, COUNT, 2)), 0, MARKS)
+        assert (signal.field, signal.form) == (field, NumberForm.SIGN_MAGNITUDE)
+        assert signal.value.tolist() == speed.tolist()
+
+
+def test_what_is_known_is_no_signal():
+    """The counter of a frame is told, and is no value."""
+    way = np.round(np.cumsum(np.random.default_rng(2).normal(3, 2, COUNT))).astype(int) & 0xFFF
+    frames = write_frames({BitField(0, 12): way, BitField(16, 4): np.arange(COUNT) & 15}, COUNT, 3)
+    kind = _kind(frames)
+    assert [counter.field for counter in kind.counters] == [BitField(16, 4)]
+    assert [signal.field for signal in find_signals(kind, 0, MARKS)] == [BitField(0, 12)]
+    few = FrameGroup(1, False, np.arange(20) / 100.0, frames[:20])  # noqa: FBT003
+    assert find_signals(split_kinds(few)[0], 0, MARKS) == ()
+
+
+def test_bits_above_up_to_the_ends_of_bytes():
+    """Over bits that never changed, in both orders; not over those of another."""
+    payload = np.zeros((50, 3), dtype=np.uint8)
+    payload[:, 1] = 0x20 + np.arange(50) % 8
+    seen = BitField(8, 3)
+    assert extensions_of(payload, seen, frozenset()) == (
+        *(seen, BitField(8, 8), BitField(8, 16), BitField(0, 16, "big")),
+    )
+    assert extensions_of(payload, seen, frozenset(range(16, 24))) == (
+        *(seen, BitField(8, 8), BitField(0, 16, "big")),
+    )
+    assert extensions_of(payload, seen, frozenset({12})) == (seen,)
