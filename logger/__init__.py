@@ -25,6 +25,6 @@
     cli/           the commands of these rooms
 
 Imports run downwards only: cli -> importing, layout_tools, simulate -> recording -> notify
--> bus, store -> limits, traffic, findings, campaign -> heat -> joint; the modules directly in here
-are below all of them.
+-> bus, store -> limits, traffic, findings, campaign, layout_finder -> heat -> joint; the modules
+directly in here are below all of them.
 """

@@ -8,6 +8,7 @@ identifiers     frame identifiers, with the node in them
 codes           codes in words: enumerations with masks, bit flags
 layout          how a frame lays its values out in bytes (TOML -> model)
 claims          what a joint's maker claims: quantities, units, conditions, digits
+thermal_settings  a fitted model of a joint's heat
 joint_settings  the tables of the bench file that describe a joint
 specimens       labels and serials that tell the joints of a bench apart
 expand          a layout for one joint: mapped frames filled, values overridden
@@ -18,21 +19,4 @@ bench_settings  buses, joints and sensors of a bench file, before its layouts
 bench           the bench file: what is on the bench, with its layouts
 
 Kept together: the tables of two files, one module each, and what holds them against each other.
-value             one value in a frame: its position in the bits, what a count of it means
-code_names        the keys that name codes in a settings file
-scaling           what one count is in SI units: unit, gear, side, zero, shares of rated
-counts            the values that a channel can have
-identifiers       frame identifiers, with the node in them
-codes             codes in words: enumerations with masks, bit flags
-layout            how a frame lays its values out in bytes (TOML -> model)
-joint_settings    the tables of the bench file that describe a joint
-thermal_settings  a fitted model of a joint's heat
-expand            a layout for one joint: mapped frames filled, values overridden
-frame_match       what a frame must be to be of one kind
-stop_frame        the frame that asks a joint to stop, and how it is seen that it does
-table_settings    the tables of a bench file whose readings come from a table of values
-bench_settings    buses, joints and sensors of a bench file, before its layouts
-bench             the bench file: what is on the bench, with its layouts
-
-Kept together: one file of settings; each table of it has a module.
 """
