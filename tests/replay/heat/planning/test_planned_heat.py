@@ -41,6 +41,7 @@ def _fit(spread=0.0, **more):
         "has_room": True,
         "is_load_known": True,
         "torque_per_ampere": 1.5,
+        "label": "a",
         "read": SimpleNamespace(load="current_A"),
         "problem": SimpleNamespace(model=HeatModel(nodes=2, standby=True)),
         **more,

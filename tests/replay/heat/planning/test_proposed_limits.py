@@ -36,6 +36,7 @@ def stepped(tmp_path_factory):
     joint = heat_joint(model, {name: made.truth[name.value] for name in model.parameters})
     fit = SimpleNamespace(
         joint="a",
+        label="a",
         joints=(joint,) * 5,
         node=Node.WINDING,
         has_room=True,
