@@ -110,7 +110,7 @@ def _browser_s(session: CDPSession) -> dict[int, tuple[str, float]]:
 
 
 def _opened(browser: Browser, address: str) -> Page:
-    page = browser.new_context(viewport={"width": 1440, "height": 900}).new_page()
+    page = browser.new_context(viewport={"width": 1440, "height": 900}, bypass_csp=True).new_page()
     page.add_init_script(f"sessionStorage.setItem('dutytrace-window', '{WINDOW_S}');{PROBE}")
     page.goto(address)
     page.wait_for_function("window.seen.draws.length > 5", timeout=60_000)
