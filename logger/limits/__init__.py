@@ -4,6 +4,7 @@
     kind            the interface of every kind of limit
     scored_limit    a limit on readings: a score of each, of which more is worse
     channel_limit   a limit on the values of one channel
+    heat_limit      a limit on what the model of a joint's heat tells
     recorder_limit  a limit on the recorder itself
     scores          the scores of a limit, and its state between two batches
     thresholds      when a reading is at a level: the numbers that scores are compared with
