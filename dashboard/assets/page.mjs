@@ -1,7 +1,10 @@
 // @ts-check
-/* What the pages share: one signal that ends all that they listen to, timers that end with it, and the
-   words that a server's answer is waited for with. */
+/* What the pages share: one signal that ends all that they listen to, timers that end with it, the address
+   that holds their view, and the words that a server's answer is waited for with. */
 import { screenHeight, screenForm, screenTheme } from "./screen.mjs";
+
+/** How long a view rests before the address takes it: a browser refuses an address for every step of a drag. */
+const ADDRESS_AFTER_MS = 300;
 
 /** A page of the dashboard: mounted on its element, ended once and for all. */
 export class Page {
@@ -52,6 +55,18 @@ export class Page {
   /** Forgets what was to be done after a pause. @param {string} name */
   cancel(name) {
     clearTimeout(this.#timers.get(name));
+  }
+
+  /**
+   * Puts the view into the address once it rests. Who went to another address meanwhile has that one kept:
+   * the view that was left must not be written over the one that was gone back to.
+   * @param {() => string} address
+   */
+  saveAddress(address) {
+    const { href } = location;
+    this.after("address", ADDRESS_AFTER_MS, () => {
+      if (location.href === href) history.replaceState(null, "", address());
+    });
   }
 
   /** Does something again and again until the page ends. @param {number} period_ms @param {() => void} does */

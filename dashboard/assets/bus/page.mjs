@@ -17,7 +17,6 @@ import { BusTimeline, timelineHeight } from "./timeline.mjs";
 const AGAIN_MS = 1500;
 const MOST_PAUSE_MS = 10_000;
 const LIST_EVERY = 4; /* ticks */
-const ADDRESS_AFTER_MS = 300;
 const VISITED_S = 60;
 const EMPTY = /** @type {[string, string][]} */ ([
   ["Record the bench", "dutytrace record bench.toml"],
@@ -80,9 +79,10 @@ export class BusPage extends Page {
   route() {
     const match = /^\/bus\/([^/]+)$/.exec(location.pathname);
     Object.assign(this, busViewOf(location.search));
-    this.answer = null;
     const kept = takeOpened();
-    this.refreshList(match ? decodeURIComponent(match[1]) : kept);
+    /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
+    Object.assign(this, { answer: null, name: match ? decodeURIComponent(match[1]) : kept });
+    this.refreshList(this.name);
   }
 
   address() {
@@ -195,9 +195,7 @@ export class BusPage extends Page {
     renderUndecoded(this.part("undecoded"), answer.traffic);
     renderEvents(this.part("happened"), answer, (at_s, bus) => this.visit(at_s, bus));
     this.controls.markChoices();
-    this.after("address", ADDRESS_AFTER_MS, () => {
-      if (this.name) history.replaceState(null, "", this.address());
-    });
+    this.saveAddress(() => this.address());
     await this.timeline.render(answer);
   }
 

@@ -112,8 +112,9 @@ export class HeatPage extends Page {
       limit: number("limit"),
       isHolding: query.get("holding") === "1",
       answer: null,
+      name: match ? decodeURIComponent(match[1]) : takeOpened(),
     });
-    this.refreshList(match ? decodeURIComponent(match[1]) : takeOpened());
+    this.refreshList(this.name);
   }
 
   /** @param {string} wanted */
@@ -226,7 +227,7 @@ export class HeatPage extends Page {
     this.part("limits").hidden = !isFitted || !answer.curve;
     if (!answer.joint || answer.state === "fitting") this.part("duty").hidden = true;
     else this.duty.ask(this.question());
-    this.after("address", 300, () => history.replaceState(null, "", this.address()));
+    this.saveAddress(() => this.address());
     this.root.dataset.state = answer.state;
   }
 

@@ -24,7 +24,6 @@ import { RowsWindow } from "./window.mjs";
 
 const LEAST_WINDOW_S = 0.2;
 const LIST_AGAIN_MS = 5000;
-const ADDRESS_AFTER_MS = 300;
 
 /**
  * A view as an address holds it; what it does not say is null.
@@ -231,9 +230,7 @@ export class ReplayPage extends Page {
   /** Puts the view into the address bar once it rests. */
   saveView() {
     this.export.render();
-    this.after("address", ADDRESS_AFTER_MS, () => {
-      if (this.opened) history.replaceState(null, "", this.address());
-    });
+    this.saveAddress(() => this.address());
   }
 
   /* ---- window, play-head, span ---- */
