@@ -9,18 +9,23 @@ TOOLS   := $(VENV)/.tools
 ARGS    ?=
 # One more than cores, at most five: many tests wait for processes that they start.
 WORKERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 4 ? $$(nproc 2>/dev/null || echo 2) + 1 : 5 )))
+# Each takes whole stretches of files, so that what a file makes once is made by one of them.
+SHARED  := --dist worksteal
 # A browser, a server and often a logger with its joints to each.
 BROWSERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 2 ? 1 : 2 )))
 FUZZ_RUNS ?= 10000
 FUZZ_SEED ?= 1
 # The locks name every package, so nothing is left to resolve. Python compiles what is imported when
-# it is: to compile all of it here would take longer than to start.
+# it is, and keeps it, whatever the environment says: to compile all of it here, or each module in
+# each of the hundreds of processes that the tests start, would take longer.
+unexport PYTHONDONTWRITEBYTECODE
 PIP     := $(BIN)/python -m pip install --disable-pip-version-check --no-deps --no-compile
 COMPILE := uv pip compile pyproject.toml --generate-hashes --universal --python-version 3.11 \
   --no-emit-index-url --no-annotate --no-header -q
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test slow fuzz check format bench pictures demo-recording lock browser clean
+.PHONY: help demo test slow fuzz check check-form check-types check-pages check-tests format \
+  bench pictures demo-recording lock browser clean
 
 help:            ## this list
 	@grep -E '^[a-z-]+: .*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 18
@@ -29,8 +34,8 @@ demo: $(PROGRAM)   ## two simulated joints on a real byte path, recorded and sho
 	@$(BIN)/dutytrace demo $(ARGS)
 
 test: $(TOOLS) browser   ## every quick test, the browser's included
-	@$(BIN)/python -m pytest -n $(WORKERS) -m "not slow and not browser"
-	@$(BIN)/python -m pytest -n $(BROWSERS) -m "not slow and browser"
+	@$(BIN)/python -m pytest -n $(WORKERS) $(SHARED) -m "not slow and not browser"
+	@$(BIN)/python -m pytest -n $(BROWSERS) $(SHARED) -m "not slow and browser" tests/dashboard
 
 slow: $(TOOLS) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)
@@ -39,11 +44,25 @@ slow: $(TOOLS) browser   ## the long suites
 fuzz: $(TOOLS)   ## hostile recordings, settings, tars and requests (FUZZ_RUNS, FUZZ_SEED)
 	@$(BIN)/python -m tests.fuzz --runs $(FUZZ_RUNS) --seed $(FUZZ_SEED) $(ARGS)
 
-check: $(TOOLS)  ## lint, format and types, of Python and JavaScript
+check: $(TOOLS)  ## lint, format and types, of Python and JavaScript; every test can be collected
+	@$(MAKE) --no-print-directory -j 2 check-types check-form check-pages check-tests
+
+check-form check-types check-pages check-tests: $(TOOLS)
+
+check-form:
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
+
+check-types:
 	@$(BIN)/mypy
+
+check-pages:
 	@$(BIN)/python -m tests.support.node
+
+# Leaves the tests compiled, too, which otherwise each worker of `make test` does for itself.
+check-tests:
+	@$(BIN)/python -m pytest --collect-only -qq -m "" >/dev/null || \
+	  $(BIN)/python -m pytest --collect-only -qq -m ""
 
 format: $(TOOLS) ## put the source into its form
 	@$(BIN)/ruff check --fix-only -q .
@@ -86,5 +105,4 @@ $(PROGRAM): requirements.lock pyproject.toml
 $(TOOLS): requirements-dev.lock $(PROGRAM)
 	@echo "Adding tests and tools from requirements-dev.lock (once)"
 	@$(PIP) --require-hashes -r requirements-dev.lock
-	@$(BIN)/python -m compileall -qq -j 0 $(VENV)/lib || true  # tests start the program hundreds of times
 	@touch $@
