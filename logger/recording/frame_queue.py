@@ -5,6 +5,7 @@ into the queue are lost, counted, and reported later. A fault in any thread is k
 thread that runs the recording.
 """
 
+import contextlib
 import queue
 import threading
 import time
@@ -100,6 +101,25 @@ class FrameQueue:
                 return [replace(merged, frames=FrameBatch.empty(), sent_requests=())]
         return []
 
+    def get_handed_on(self, wait_s: float) -> list[Received]:
+        """Return what the buses hand on at one instant, after waiting for it for at most `wait_s`.
+
+        Of several buses at most as many batches as there are; empty where nothing came.
+        """
+        handed_on: list[Received] = []
+        with contextlib.suppress(queue.Empty):
+            handed_on.append(self.queue.get(timeout=wait_s))
+            # A frame waits for all buses (`WatermarkMerger`): one turn takes what they bring.
+            until_s = time.monotonic() + self.gather_s / 5
+            while len(handed_on) < len(self.counters):
+                handed_on.append(self.queue.get(timeout=max(until_s - time.monotonic(), 0.0)))
+        return handed_on
+
+
+def next_instant_s(now_s: float, every_s: float) -> float:
+    """Return the next instant at which the buses hand on: the same for all of them."""
+    return (now_s // every_s + 1) * every_s
+
 
 def run_guarded(frame_queue: FrameQueue, run: Callable[..., None], *arguments: object) -> None:
     """Run one thread; its fault reaches the main loop, never only a log."""
@@ -116,7 +136,7 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
     gathered: list[Received] = []
     sent_requests: list[tuple[int, int]] = []
     now_s = request_due_s = time.monotonic()
-    put_due_s = now_s + frame_queue.quiet_s
+    put_due_s = next_instant_s(now_s, frame_queue.quiet_s)
     while not frame_queue.stop.is_set():
         wait_s = max(put_due_s - now_s, 0.0)
         if stop_sender:
@@ -129,7 +149,7 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
         is_due = source.wait(min(wait_s, request_due_s - now_s))
         now_s = time.monotonic()
         if source.holds_bytes:
-            put_due_s = min(put_due_s, now_s + frame_queue.gather_s)
+            put_due_s = min(put_due_s, next_instant_s(now_s, frame_queue.gather_s))
         # What is held has its time: frames are made of it no sooner than they are handed on.
         if not (is_due or now_s >= put_due_s):
             continue
@@ -156,9 +176,9 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
                 )
             )
         if len(received.frames):
-            put_due_s = min(put_due_s, now_s + frame_queue.gather_s)
+            put_due_s = min(put_due_s, next_instant_s(now_s, frame_queue.gather_s))
         if now_s >= put_due_s:
-            put_due_s = now_s + frame_queue.quiet_s
+            put_due_s = next_instant_s(now_s, frame_queue.quiet_s)
             counters.garbled = source.garbled
             gathered = frame_queue.put_gathered(gathered)
     if source.holds_bytes:

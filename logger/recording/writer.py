@@ -2,10 +2,10 @@
 
     queue -> merge by time -> answers -> pipeline -> stop frames -> once a second -> housekeeping
 
-One turn of the loop for each batch that a receiving thread queues, or for 0.1 s without one. The
-stop supervisor sees each event the moment it is made, whether or not anything is polled: a fault
-later in the same turn, such as a full disk, must not keep back the stop frame of a trip. The caller
-gets each event after the supervisor.
+One turn of the loop for what the receiving threads hand on at one instant, or for 0.1 s without.
+The stop supervisor sees each event the moment it is made, whether or not anything is polled: a
+fault later in the same turn, such as a full disk, must not keep back the stop frame of a trip. The
+caller gets each event after the supervisor.
 """
 
 import math
@@ -134,9 +134,8 @@ class Writer:
         while True:
             # Read before the queue: what is queued in between is not left there.
             over = self._pipe.received_all.is_set()
-            try:
-                received = self._pipe.queue.get(timeout=GATHER_INTERVAL_S)
-            except queue.Empty:
+            handed_on = self._pipe.get_handed_on(GATHER_INTERVAL_S)
+            if not handed_on:
                 if over:
                     break
                 # Counted in turns and not by a clock: after a standstill of all threads the
@@ -147,7 +146,7 @@ class Writer:
                 )
             else:
                 idle_turns = 0
-                frames = self._take(received)
+                frames = FrameBatch.concatenate([self._take(received) for received in handed_on])
             self._process(frames)
             self._stops.update(self._until_ns)
             self._count_unqueued()

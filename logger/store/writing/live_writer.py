@@ -1,6 +1,6 @@
 """The writer of a live recording: journal first, then parts.
 
-`append_rows` takes rows; `tick` flushes them to the kernel every 50 ms, syncs them every second,
+`append_rows` takes rows; `tick` flushes them to the kernel every 20 ms, syncs them every second,
 and has them sealed into parts, after 2 s at first and then ever less often. No rows are kept in
 memory: parts are made of the journal. Whatever waits for the disk (to sync, to close a journal and
 make the next, to replace recording.json) is done on a thread of its own, parts are made by a
@@ -60,7 +60,7 @@ __all__ = ["FlushPolicy", "RecordingWriter", "longest_journal_s"]
 class FlushPolicy:
     """How rows are flushed, synced and sealed."""
 
-    flush_s: float = 0.05
+    flush_s: float = 0.02
     sync_s: float = 1.0
     first_part_s: float = 2.0
     """Length of the first part; each is `PART_GROWTH` times as long as the one before."""

@@ -105,6 +105,50 @@ def test_what_cannot_be_read_is_told(tmp_path: Path):
     assert Recording.open(path).latest_health().undecoded == 0, "a line is no frame"
 
 
+def test_frames_of_four_buses_are_with_the_kernel_after_one_turn(tmp_path: Path):
+    """They wait for the last bus, and for nothing else: not for the turn after."""
+    names = ("a", "b", "c", "d")
+    text = "".join(
+        f'[[bus]]\nname = "{name}"\ninterface = "virtual"\nchannel = "four-{name}"\n'
+        for name in names
+    ) + "".join(
+        f'[[joint]]\nname = "{name}"\nbus = "{name}"\nlayout = "talks"\nnode = 1\n'
+        for name in names
+    )
+    bench = bench_from_texts(text, {"talks": LAYOUT}, where="bench.toml")
+    anchor = read_clocks()
+    path = tmp_path / "rec"
+    store = RecordingWriter(
+        path, new_manifest(bench, name="t", started_ns=anchor.wall_ns), bench, now_s=0.0
+    )
+    pipe = FrameQueue.for_buses(4)
+    writer = Writer(
+        RecordSettings(
+            bench=bench, where="bench.toml", limits=parse_limits("format = 1", ""), out=path,
+            name="t",
+        ),
+        store, pipe, [Poller(bench, now_s=0.0) for _ in names], anchor=anchor,
+        started_ns=anchor.wall_ns,
+    )  # fmt: skip
+    at_ns = anchor.wall_ns + 1_000_000
+    for bus in range(4):
+        frames = FrameBatch.from_rows([(at_ns, 0x201, 0, b"\x20")], bus=bus)
+        pipe.queue.put(Received(frames=frames, until_ns=at_ns + bus, bus=bus))
+    seen: list[list[int | None]] = []
+    tick = store.tick
+
+    def look(now_s: float) -> None:
+        tick(now_s)
+        recording = Recording.open(path)
+        seen.append([recording.newest_ns(name) for name in names])
+
+    store.tick = look
+    pipe.received_all.set()
+    writer.run()
+    writer.finish(cause="stopped")
+    assert seen[0] == [at_ns] * 4
+
+
 def test_a_fault_in_the_same_turn_does_not_keep_back_a_stop(tmp_path: Path):
     """Joint a trips, then the disk is full: the stop is ordered and the caller has the event."""
     bench = bench_from_texts(BENCH, {"talks": LAYOUT}, where="bench.toml")
