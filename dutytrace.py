@@ -32,7 +32,7 @@ from logger.cli import (
     tables,
 )
 from logger.errors import DutytraceError, InputError, OutsideFault
-from logger.memory import leave_out_pandas
+from logger.memory import compute_on_one_thread, leave_out_pandas
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
@@ -207,6 +207,7 @@ def _say_fault(sentence: str) -> None:
 
 def start() -> None:
     """Run a command as a process of its own, which never uses pandas: Arrow would load it."""
+    compute_on_one_thread()
     leave_out_pandas()
     main()
 

@@ -168,6 +168,7 @@ class Follower:
 
     def _next_order(self, recording: Recording, now_ns: int, at_s: float) -> JointOrder:
         alerts = recording.read_alerts()
+        is_live = recording.live
         facts = [
             joint_facts(
                 recording,
@@ -176,6 +177,7 @@ class Follower:
                 slow=self._slow.get(joint),
                 alerts=alerts,
                 now_ns=now_ns,
+                is_live=is_live,
             )
             for joint in joints_of(recording)
         ]

@@ -138,6 +138,7 @@ def joint_facts(
     slow: SlowValues | None,
     alerts: Sequence[Alert],
     now_ns: int,
+    is_live: bool,
 ) -> JointFacts:
     """Return what is so of a joint.
 
@@ -149,6 +150,8 @@ def joint_facts(
         Those of all joints.
     now_ns
         The present on the recording's clock.
+    is_live
+        Whether a logger is writing the recording.
     """
     age_s = (now_ns - latest.time_ns) / 1e9 if latest and latest.time_ns else math.inf
     levels = _level_lines(recording, joint)
@@ -160,8 +163,8 @@ def joint_facts(
     return JointFacts(
         joint=joint,
         age_s=age_s,
-        is_stale=age_s > STALE_AFTER_S or not recording.live,
-        has_stopped=not recording.live,
+        is_stale=age_s > STALE_AFTER_S or not is_live,
+        has_stopped=not is_live,
         channel=channel,
         temperature=temperature,
         heat_age_s=heat_age_s,

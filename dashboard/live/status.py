@@ -96,7 +96,8 @@ def live_status(
     )
     ended = next(latest_end, None)
     ended = ended if ended is not None and ended.kind == EventKind.ENDED else None
-    stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
+    is_live = recording.live
+    stopped_ns = None if is_live else (ended.time_ns if ended else recording.end_ns)
     health = recording.latest_health()
     facts = [
         joint_facts(
@@ -106,6 +107,7 @@ def live_status(
             slow=slow.get(joint),
             alerts=alerts,
             now_ns=now_ns,
+            is_live=is_live,
         )
         for joint in joints
     ]

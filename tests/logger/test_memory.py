@@ -1,6 +1,7 @@
-"""How many heaps a process with many threads has, that free memory goes back, what stays out."""
+"""Heaps of a process with many threads, free memory that goes back, what stays out, one thread."""
 
 import ctypes
+import os
 import subprocess
 import sys
 from textwrap import dedent
@@ -114,3 +115,22 @@ def test_arrow_does_without_pandas():
     without = _run("from logger.memory import leave_out_pandas\nleave_out_pandas()" + convert)
     assert plain == "[{'a': 1}, {'a': None}] True", "Arrow loads it no more: leave this out"
     assert without == "[{'a': 1}, {'a': None}] False"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="counts the threads that /proc lists")
+def test_a_command_computes_on_one_thread():
+    """Linear algebra would start a thread a core, which the one that computes waits for."""
+    if (os.cpu_count() or 1) < 2 or "OPENBLAS_NUM_THREADS" in os.environ:
+        pytest.skip("numpy starts no further thread here")
+    count = "\nimport os, numpy\nprint(len(os.listdir('/proc/self/task')))"
+    begin = dedent("""
+        import sys
+        import dutytrace
+        sys.argv = ["dutytrace", "layout", "--help"]
+        try:
+            dutytrace.start()
+        except SystemExit:
+            pass
+    """)
+    assert int(_run(count)) > 1, "numpy starts no thread any more: leave this out"
+    assert _run(begin + count).splitlines()[-1] == "1"

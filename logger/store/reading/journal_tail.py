@@ -1,6 +1,6 @@
 """The rows of a recording that no part holds yet, as its journals grow.
 
-A journal is flushed twenty times a second and lasts for minutes: ten thousand small batches in each
+A journal is flushed ten times a second and lasts for minutes: ten thousand small batches in each
 stream, which take more memory than their rows and have to be searched at each read. So small
 batches are joined here once there are many; rows and order stay the same (held by a property test).
 Not locked: the reader that owns it is.

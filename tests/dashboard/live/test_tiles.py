@@ -96,7 +96,15 @@ def joint_facts_of(recording: Recording, *alerts: Alert, live: bool) -> list[Joi
     latest = latest_of()
     running: Any = Running(recording, alerts, live=live)
     return [
-        joint_facts(running, name, latest=latest[name], slow=None, alerts=alerts, now_ns=NOW_NS)
+        joint_facts(
+            running,
+            name,
+            latest=latest[name],
+            slow=None,
+            alerts=alerts,
+            now_ns=NOW_NS,
+            is_live=live,
+        )
         for name in NAMES
     ]
 
