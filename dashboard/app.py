@@ -22,6 +22,7 @@ from dashboard.access.password import read_password
 from dashboard.access.session_middleware import Access, SessionMiddleware
 from dashboard.bus.routes import add_bus_routes
 from dashboard.heat.duty_routes import add_duty_routes
+from dashboard.heat.motion_routes import add_motion_routes
 from dashboard.heat.routes import add_heat_routes
 from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
@@ -124,6 +125,7 @@ def build_server(
     add_limits_routes(server, cache, jobs=jobs, writes=not access.read_only)
     add_heat_routes(server, jobs=jobs)
     add_duty_routes(server, jobs=jobs)
+    add_motion_routes(server)
     add_sheet_routes(server)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:

@@ -20,6 +20,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from dashboard.access.login_rate_limiter import LoginRateLimiter
 from dashboard.access.password import Password
 from dashboard.access.sessions import Sessions
+from dashboard.heat.motion_request import MOTION_PATH
 from dashboard.limits.question import TRIAL_PATHS
 from dashboard.server.network_address import TrustedProxies
 
@@ -31,7 +32,7 @@ SESSION_PATH: Final = "/session"
 _OPEN_PATHS: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, "/health"})
 _READING_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 _HARMLESS_POSTS: Final = frozenset(
-    {LOGIN_PATH, LOGOUT_PATH, "/_dash-update-component"} | TRIAL_PATHS
+    {LOGIN_PATH, LOGOUT_PATH, MOTION_PATH, "/_dash-update-component"} | TRIAL_PATHS
 )
 """Paths of POST requests that write nothing into a recording."""
 _POLICY_VIOLATION: Final = 1008

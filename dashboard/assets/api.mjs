@@ -228,6 +228,17 @@ export function fetchLimitsFromModel(name, view, page, signal) {
   return request(address, { signal, headers: { "x-page": page } });
 }
 
+/**
+ * What a fitted joint does under a planned motion.
+ * @param {object} question
+ * @param {string} page which page asks
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./heat/answers.d.ts").MotionAnswer>}
+ */
+export function fetchMotion(question, page, signal) {
+  return post("/api/heat/motion", { ...readerPlace(), ...question }, signal, { headers: { "x-page": page } });
+}
+
 /* ---- Data sheet ---- */
 
 /**

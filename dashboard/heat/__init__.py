@@ -6,6 +6,7 @@ load_time_figure  the same as a figure
 trace_figure      measured temperatures over those of the model
 view        what the page shows of a fitted joint, in words and figures
 further     further recordings of the joint, fitted together with the one that is open
+heat_query  what the page puts into addresses
 routes      the route of a fitted joint
 kept_work         what takes long, made in processes of their own and kept
 accounts          accounts of joints' loads
@@ -13,4 +14,9 @@ rms_window_figure  the highest RMS over windows of every length, and what is hel
 load_map_figure  the share of the time by load and speed
 duty_view         what the page shows of a load as it was
 duty_routes       its route, and that of limits from the model
+motion_request    the question of a planned motion
+motion_routes     the route that answers it
+
+Kept together: one page, whose three accounts (what a joint bears, its load as it was, a planned
+motion) stand on the same kept fits and rules.
 """

@@ -12,9 +12,10 @@ from fastapi import APIRouter, Depends, FastAPI, Query, Request
 from dashboard.heat.accounts import DutyAccounts
 from dashboard.heat.duty_view import duty_view
 from dashboard.heat.fits import HeatFits
-from dashboard.heat.further import AskedFit, asked_fit
+from dashboard.heat.further import AskedFit
+from dashboard.heat.heat_query import HeatQuery
 from dashboard.heat.load_curve import TEMPERATURE_DEFAULTS, default_limit_degC
-from dashboard.heat.routes import HeatQuery, heat_fits
+from dashboard.heat.routes import heat_fits
 from dashboard.heat.view import LIMIT_RANGE_DEGC
 from dashboard.server.dependencies import OpenRecording, PageName, Recordings
 from dashboard.server.job_queue import JobQueue
@@ -25,10 +26,9 @@ from replay.duty.evaluate import DutyModel, hold_against
 from replay.heat.fit import HeatFit
 from replay.heat.planning.limits_words import limits_lines, tried_lines
 from replay.heat.planning.proposed_limits import propose_limits, try_limits
-from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
 
-__all__ = ["add_duty_routes"]
+__all__ = ["add_duty_routes", "held_limit_degC"]
 
 duty_routes = APIRouter(prefix="/api/recordings")
 
@@ -57,7 +57,7 @@ def show_duty(
     if joint not in recording.joints or joint in recording.bench.sensors:
         return JsonAnswer({"state": "refused", "refused": "It has no such joint."})
     try:
-        asked = asked_fit(recording, joint, query.further, recordings, ambient=query.ambient)
+        asked = query.asked(recording, joint, recordings)
         if query.again:
             accounts.forget(asked.request)
         is_pending, fit = _fit(fits, asked, page)
@@ -68,7 +68,7 @@ def show_duty(
         return JsonAnswer({"state": "refused", "refused": str(fault)})
     if account is None:
         return JsonAnswer({"state": "counting"})
-    limit_degC = _limit_degC(recording, fit, query.limit)  # noqa: N806 - the unit's own spelling
+    limit_degC = held_limit_degC(recording, fit, query.limit)  # noqa: N806 - the unit's own spelling
     view = duty_view(
         recording,
         hold_against(account, DutyModel(fit=fit, limit_degC=limit_degC)),
@@ -90,11 +90,11 @@ def show_limits(
 ) -> JsonAnswer:
     """Answer limits that protect the joint, with what they would have done on the recording."""
     try:
-        asked = asked_fit(recording, query.joint, query.further, recordings, ambient=query.ambient)
+        asked = query.asked(recording, query.joint, recordings)
         kept = fits.find(asked.request, asked.recordings, page=page)
         if kept is None:
             return JsonAnswer({"state": "fitting"})
-        limit_degC = _limit_degC(recording, kept.fit, query.limit)  # noqa: N806
+        limit_degC = held_limit_degC(recording, kept.fit, query.limit)  # noqa: N806
         proposed = propose_limits(kept.fit, limit_degC=limit_degC)
         tried = try_limits(proposed, asked.recordings)
     except InputError as fault:
@@ -119,18 +119,18 @@ def show_limits(
 def _fit(fits: HeatFits, asked: AskedFit, page: str) -> tuple[bool, HeatFit | None]:
     """Return whether a fit is being made, and the fit; None where none can be made."""
     try:
-        request = asked.request
-        ambient_choice(request.ambients, asked.recordings, request.joint)
-        kept = fits.find(request, asked.recordings, page=page)
+        asked.request.ambient_of(asked.recordings)
+        kept = fits.find(asked.request, asked.recordings, page=page)
     except InputError:
-        # The page says why elsewhere; a load can be account of without it.
+        # The page says why elsewhere; a load can be told of without it.
         return False, None
     return kept is None, None if kept is None else kept.fit
 
 
-def _limit_degC(  # noqa: N802 - the unit's own spelling
+def held_limit_degC(  # noqa: N802 - the unit's own spelling
     recording: Recording, fit: HeatFit | None, stated: float | None
 ) -> float:
+    """Return the temperature that the rules of the page hold the joint to."""
     if fit is None:
         return TEMPERATURE_DEFAULTS["housing"]
     if stated is None or not math.isfinite(stated):

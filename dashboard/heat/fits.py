@@ -6,13 +6,14 @@ turns ambient and temperature freely. Safe to call from several threads.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Final
 
 from dashboard.heat.kept_work import KeptWork
 from dashboard.server.job_queue import JobQueue
 from logger.store.layout.remote import Location
-from replay.heat.fit import HeatFit, fit_heat
-from replay.heat.typed_ambient import ambient_choice
+from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
+from replay.heat.typed_ambient import ambient_choice, ambient_texts
 from replay.recording import Recording
 
 __all__ = ["FitRequest", "HeatFits", "KeptFit"]
@@ -28,14 +29,28 @@ class FitRequest:
     path: Location
     joint: str
     ambient: str
-    """As typed: empty for the joint's own channel."""
+    """As typed, with dates and offsets: empty for the joint's own channel."""
     further: tuple[Location, ...] = ()
     """In one order, whatever they were chosen in."""
 
     @property
     def ambients(self) -> tuple[str, ...]:
         """What was typed for the ambient; none for the joint's own channel."""
-        return (self.ambient,) if self.ambient else ()
+        return ambient_texts(self.ambient)
+
+    def ambient_of(
+        self, recordings: Sequence[Recording], zone: tzinfo | None = None
+    ) -> AmbientChoice:
+        """Return where the ambient comes from.
+
+        `zone`: of times in what is said of it.
+
+        Raises
+        ------
+        InputError
+            What was typed is none.
+        """
+        return ambient_choice(self.ambients, recordings, self.joint, where="ambient", zone=zone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,5 +89,4 @@ class HeatFits:
 
 def _fit_joint(request: FitRequest) -> HeatFit:
     recordings = [Recording.open(path) for path in (request.path, *request.further)]
-    ambient = ambient_choice(request.ambients, recordings, request.joint)
-    return fit_heat(recordings, request.joint, ambient=ambient)
+    return fit_heat(recordings, request.joint, ambient=request.ambient_of(recordings))

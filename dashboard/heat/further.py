@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import UTC, tzinfo
 from typing import Any, Final
 
 from dashboard.heat.fits import FitRequest
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.format import format_duration, format_short_date_time
 from logger.errors import InputError
+from replay.heat.typed_ambient import settled_ambient
 from replay.recording import Recording
 
 __all__ = ["AskedFit", "asked_fit", "further_choices", "named_recordings"]
@@ -55,8 +56,16 @@ def asked_fit(
     recordings: RecordingCache,
     *,
     ambient: str = "",
+    zone: tzinfo = UTC,
 ) -> AskedFit:
     """Return what is to be fitted: a joint over a recording and the further ones of these names.
+
+    Parameters
+    ----------
+    ambient
+        As typed.
+    zone
+        That of the times in it that name none.
 
     Raises
     ------
@@ -81,7 +90,7 @@ def asked_fit(
     request = FitRequest(
         path=recording.path,
         joint=joint,
-        ambient=ambient,
+        ambient=settled_ambient(ambient, opened, zone),
         further=tuple(one.path for one in opened[1:]),
     )
     return AskedFit(request, opened)

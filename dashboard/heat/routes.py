@@ -11,46 +11,19 @@ from fastapi import APIRouter, Depends, FastAPI, Query, Request
 from dashboard.drawn_joints import listed_joints
 from dashboard.figures.pens import NO_PEN, choose_pens
 from dashboard.heat.fits import HeatFits
-from dashboard.heat.further import asked_fit, further_choices, named_recordings
-from dashboard.heat.view import HeatRules, heat_view
+from dashboard.heat.further import further_choices
+from dashboard.heat.heat_query import HeatQuery
+from dashboard.heat.view import heat_view
 from dashboard.server.dependencies import OpenRecording, PageName, Recordings
 from dashboard.server.job_queue import JobQueue
 from dashboard.server.json_answer import JsonAnswer
-from dashboard.server.queries import FigureQuery, ZoneQuery
 from dashboard.text.format import format_clock, format_date_time, format_duration
 from logger.errors import InputError
-from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
 
-__all__ = ["HeatQuery", "add_heat_routes", "heat_fits"]
+__all__ = ["add_heat_routes", "heat_fits"]
 
 heat_routes = APIRouter(prefix="/api/recordings")
-
-
-class HeatQuery(FigureQuery, ZoneQuery):
-    """Which joint, and where the rules stand."""
-
-    joint: str = ""
-    """Its name; the first one where there is none of that name."""
-    ambient: str = ""
-    """Where the ambient comes from: empty for the joint's own channel."""
-    room: float | None = None
-    limit: float | None = None
-    holding: bool = False
-    also: str = ""
-    """Names of further recordings to fit together, with / between them."""
-    again: bool = False
-    """Whether a recording that goes on is to be fitted once more."""
-
-    @property
-    def rules(self) -> HeatRules:
-        """Where the rules stand."""
-        return HeatRules(ambient_degC=self.room, limit_degC=self.limit, is_holding=self.holding)
-
-    @property
-    def further(self) -> tuple[str, ...]:
-        """The names of the further recordings."""
-        return named_recordings(self.also)
 
 
 async def heat_fits(request: Request) -> HeatFits:
@@ -82,14 +55,16 @@ def show_heat(
             for one in joints
         ],
         "joint": "",
+        "ambient": query.ambient,
         "ambients": _ambients(recording),
     }
     if not joints:
         return JsonAnswer({**content, "state": "refused", "refused": "It has no joint."})
     content["joint"] = joint
     try:
-        asked = asked_fit(recording, joint, query.further, recordings, ambient=query.ambient)
-        ambient_choice(asked.request.ambients, asked.recordings, joint)
+        asked = query.asked(recording, joint, recordings)
+        content["ambient"] = asked.request.ambient
+        asked.request.ambient_of(asked.recordings, query.time_zone)
         if query.again:
             fits.forget(asked.request)
         kept = fits.find(asked.request, asked.recordings, page=page)

@@ -23,7 +23,7 @@ from dashboard.text.theme import Theme
 from logger.arrays import Floats, Ints
 from logger.joint.thermal.thermal_duty import continuous_mean_square_A2, settled_degC
 from replay.heat.answers import HOLDING_LOSS, WARM_SHARE, longest_loads
-from replay.heat.evaluate import answer_heat
+from replay.heat.evaluate import REFERENCE_DEGC, answer_heat
 from replay.heat.fit import HeatFit
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import HeatResult, HeldFor
@@ -48,7 +48,7 @@ from replay.heat.words import (
 )
 from replay.recording import Recording
 
-__all__ = ["HeatRules", "heat_view"]
+__all__ = ["HeatRules", "clipped_ambient_degC", "heat_view"]
 
 AMBIENT_RANGE_DEGC: Final = (0.0, 50.0)
 LIMIT_RANGE_DEGC: Final = {"winding": (60.0, 160.0), "housing": (40.0, 110.0)}
@@ -79,9 +79,7 @@ def heat_view(
     limit_degC, limit_from = default_limit_degC(recording, fit)
     if rules.limit_degC is not None:
         limit_degC, limit_from = _clipped(rules.limit_degC, LIMIT_RANGE_DEGC[fit.node.value]), ""
-    ambient_degC = _clipped(
-        40.0 if rules.ambient_degC is None else rules.ambient_degC, AMBIENT_RANGE_DEGC
-    )
+    ambient_degC = clipped_ambient_degC(rules.ambient_degC)
     result = answer_heat(
         fit, limit_degC=limit_degC, reference_degC=ambient_degC, is_holding=rules.is_holding
     )
@@ -112,6 +110,11 @@ def heat_view(
         content["ladder"] = _ladder(fit, result)
         content["table"] = _table(fit, result, allowed)
     return content
+
+
+def clipped_ambient_degC(stated_degC: float | None) -> float:  # noqa: N802
+    """Return the ambient that the rules of the page stand at; None: where they begin."""
+    return _clipped(REFERENCE_DEGC if stated_degC is None else stated_degC, AMBIENT_RANGE_DEGC)
 
 
 def _clipped(value: float, ends: tuple[float, float]) -> float:

@@ -22,6 +22,7 @@ def heat_layout() -> html.Div:
                     html.Div(id="heat-limits-said", role="status"),
                     html.Div(id="heat-said", className="answer", role="status"),
                     html.Div(_rules(), id="heat-rules", className="rules", hidden=True),
+                    _motion(),
                     html.Div(
                         [_curve_section(), _ladder_section(), _numbers(), _assumed()],
                         id="heat-borne",
@@ -66,6 +67,14 @@ def _heat_head() -> html.Header:
                     html.Span(id="heat-choice"),
                     html.A("Open it in Replay", id="heat-replay"),
                     html.Button("Limits from this model", id="heat-limits", className="plain"),
+                    html.Button(
+                        "Try a planned motion",
+                        id="heat-motion-open",
+                        className="plain",
+                        **html_attributes(
+                            {"aria-expanded": "false", "aria-controls": "heat-motion"}
+                        ),
+                    ),
                 ],
                 className="end",
             ),
@@ -91,6 +100,7 @@ def _rules() -> list[html.Div]:
                 html.Span(id=f"heat-{name}-box"),
                 html.Small(id=f"heat-{name}-note"),
             ],
+            id=f"heat-{name}-rule",
             className="rule",
         )
 
@@ -113,17 +123,57 @@ def _rules() -> list[html.Div]:
                     **html_attributes({"aria-label": "The joint is"}),
                 ),
             ],
+            id="heat-holding-rule",
             className="rule",
         ),
         html.Div(
             [
-                html.Label("the ambient is", htmlFor="heat-ambient"),
+                html.Label("the ambient was", htmlFor="heat-ambient"),
                 html.Span(id="heat-ambient-box"),
+                html.Div(
+                    [
+                        html.Label("readings with their times", htmlFor="heat-typed-field"),
+                        html.Span(id="heat-typed-box"),
+                    ],
+                    id="heat-typed",
+                    hidden=True,
+                ),
             ],
             id="heat-ambient-rule",
             className="rule",
         ),
     ]
+
+
+def _motion() -> html.Section:
+    def field(name: str, words: str) -> html.Div:
+        return html.Div(
+            [
+                html.Label(words, id=f"heat-{name}-words", htmlFor=f"heat-{name}"),
+                html.Span(id=f"heat-{name}-box"),
+            ],
+            className="rule",
+        )
+
+    return html.Section(
+        [
+            _head("A planned motion", "motion-name"),
+            html.Div(
+                [
+                    field("motion-file", "CSV file"),
+                    field("factor", "load multiplied by"),
+                    field("stretch", "time multiplied by"),
+                    field("times", "how often"),
+                ],
+                className="rules",
+            ),
+            html.Div(id="heat-motion-told", className="duty-told", role="status"),
+            html.Ul(id="heat-motion-lines", className="said-list"),
+        ],
+        id="heat-motion",
+        hidden=True,
+        **html_attributes({"aria-label": "A planned motion"}),
+    )
 
 
 def _head(title: str, name: str, *more: html.Button) -> html.Div:

@@ -63,6 +63,9 @@ interface Asked {
   when: string;
   joints: { name: string; label: string; pen: number }[];
   joint: string;
+  /** As typed, with dates and offsets; empty for the joint's own channel. */
+  ambient: string;
+  /** Channels of joined instruments. */
   ambients: string[];
 }
 
@@ -134,6 +137,17 @@ export interface Proposed {
   level: number;
   said: string[];
 }
+
+/** What a joint does under a planned motion. */
+export interface Planned {
+  state: "planned";
+  sentence: Part[];
+  copy: string;
+  verdict: string;
+  lines: string[];
+}
+
+export type MotionAnswer = Planned | { state: "fitting" } | NotTold;
 
 export type LimitsFromModel = Proposed | { state: "fitting" } | NotTold;
 

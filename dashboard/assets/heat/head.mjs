@@ -8,7 +8,7 @@ export function openLabel({ joints, joint }) {
 }
 
 /**
- * The joints, the recording, and where the ambient may come from.
+ * The joints and the recording.
  * @param {import("./page.mjs").HeatPage} page
  * @param {import("./answers.d.ts").HeatAnswer} answer
  */
@@ -23,14 +23,4 @@ export function renderHead(page, answer) {
   );
   setText(page.part("from"), answer.name + ", " + answer.when);
   /** @type {HTMLAnchorElement} */ (page.part("replay")).href = "/replay/" + encodeURIComponent(answer.path);
-  const { ambients } = answer;
-  page.part("ambient-rule").hidden = !ambients.length;
-  renderFact(page.ambients, ambients, () =>
-    ["", ...ambients].map((one) => {
-      const option = html("option", "", one || "the joint's own, if it has one");
-      option.value = one;
-      return option;
-    }),
-  );
-  page.ambients.value = page.ambient;
 }

@@ -8,7 +8,9 @@ import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
 import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
+import { AmbientPart } from "./ambient.mjs";
 import { DutyPart } from "./duty.mjs";
+import { MotionPart } from "./motion.mjs";
 import { OthersPart, namesIn } from "./others.mjs";
 import { drawLadder } from "./ladder.mjs";
 import { openLabel, renderHead } from "./head.mjs";
@@ -50,16 +52,14 @@ export class HeatPage extends Page {
     this.select = html("select");
     this.select.id = "heat-select";
     this.part("choice").replaceChildren(this.select);
-    this.ambients = html("select");
-    this.ambients.id = "heat-ambient";
-    this.part("ambient-box").replaceChildren(this.ambients);
     this.plots = [this.part("curve"), this.part("truth")];
     this.duty = new DutyPart(this);
     this.others = new OthersPart(this);
+    this.ambients = new AmbientPart(this);
+    this.motion = new MotionPart(this);
     this.part("limits").onclick = () => proposeLimits(this, this.question());
     this.sliders = { room: this.slider("room"), limit: this.slider("limit") };
     this.listen(this.select, "change", () => this.open(this.select.value));
-    this.listen(this.ambients, "change", () => this.take({ ambient: this.ambients.value, room: null }));
     for (const choice of findAll(this.part("holding"), "button"))
       choice.onclick = () => this.take({ isHolding: choice.dataset.holding === "1" });
     this.part("csv").onclick = () => {
@@ -114,6 +114,7 @@ export class HeatPage extends Page {
       answer: null,
       name: match ? decodeURIComponent(match[1]) : takeOpened(),
     });
+    this.motion.route(query);
     this.refreshList(this.name);
   }
 
@@ -154,7 +155,8 @@ export class HeatPage extends Page {
     const { joint, ambient, room, limit, isHolding } = this;
     const holding = isHolding ? "1" : "";
     const also = this.also.join("/");
-    return addressOf("/heat/" + encodeURIComponent(this.name), { joint, ambient, also, room, limit, holding });
+    const view = { joint, ambient, also, room, limit, holding, ...this.motion.view() };
+    return addressOf("/heat/" + encodeURIComponent(this.name), view);
   }
 
   /* ---- asking: one question at a time, the newest one next ---- */
@@ -205,15 +207,21 @@ export class HeatPage extends Page {
   /** @param {HeatAnswer} answer */
   async render(answer) {
     this.answer = answer;
-    this.joint = answer.joint;
+    /* What the reader has chosen since is not taken back by an answer. */
+    if (!this.isStale) this.joint = answer.joint;
     const label = openLabel(answer);
     document.title = `Heat: ${label || answer.name} – dutytrace`;
     renderHead(this, answer);
     this.others.render();
+    this.ambients.render(answer);
+    this.motion.render();
     const isFitted = answer.state === "fitted";
     if (!isFitted) for (const name of ["changed", "warmed"]) this.part(name).hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
-    for (const name of ["rules", "borne"]) this.part(name).hidden = !(isFitted && answer.curve);
+    const isBorne = isFitted && Boolean(answer.curve);
+    for (const name of ["room-rule", "limit-rule", "holding-rule", "borne"]) this.part(name).hidden = !isBorne;
+    /* Where nothing could be fitted, another ambient may be what was wanted. */
+    this.part("rules").hidden = !answer.joint;
     if (answer.state === "fitting") {
       const words = `Fitting the heat of ${label}: some seconds for an hour, longer for days.`;
       renderFact(this.part("said"), words, () => [html("p", "lede", words)]);
@@ -224,7 +232,8 @@ export class HeatPage extends Page {
         html("p", "", answer.refused),
       ]);
     } else await this.renderFitted(answer);
-    this.part("limits").hidden = !isFitted || !answer.curve;
+    this.part("limits").hidden = !isBorne;
+    this.motion.ask();
     if (!answer.joint || answer.state === "fitting") this.part("duty").hidden = true;
     else this.duty.ask(this.question());
     this.saveAddress(() => this.address());

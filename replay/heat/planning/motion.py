@@ -70,6 +70,8 @@ _MOTION_SENTENCES: Final = {
     ),
 }
 MOST_S: Final = 30 * 86_400.0
+MOST_REPEATED: Final = 120
+"""Letters of a file's head in an error."""
 TIME: Final = "time_s"
 MOTION_SPEED: Final = "speed_rad_s"
 LOADS: Final = ("torque_Nm", "current_A")
@@ -139,7 +141,7 @@ def motion_of_rows(
         or not known >= set(names)
         or len(set(names)) < len(names)
     ):
-        found = ", ".join(names) if any(names) else "nothing"
+        found = ", ".join(names)[:MOST_REPEATED] if any(names) else "nothing"
         raise MotionFault(MotionFaultKind.COLUMNS, where=where, found=found)
     if len(rows) < 2:
         found = "1 row" if len(rows) == 1 else "no rows"

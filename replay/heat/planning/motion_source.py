@@ -20,7 +20,7 @@ from replay.heat.planning.motion import (
 )
 from replay.recording import Recording
 
-__all__ = ["read_motion", "recorded_motion"]
+__all__ = ["motion_of_text", "read_motion", "recorded_motion"]
 
 MAX_FILE_BYTES: Final = 64 << 20
 SECOND_HELD_SHARE: Final = 0.9
@@ -38,15 +38,26 @@ def read_motion(path: Path) -> Motion:
         It is no motion; its `kind` says why.
     """
     text = read_text(path, "motion file", max_bytes=MAX_FILE_BYTES)
+    return motion_of_text(text, name=path.name, where=str(path))
+
+
+def motion_of_text(text: str, *, name: str, where: str) -> Motion:
+    """Return the motion of the text of a CSV file with a head line.
+
+    Raises
+    ------
+    MotionFault
+        It is no motion; its `kind` says why.
+    """
     # A spreadsheet may begin with a byte order mark, and end with blank lines.
     try:
         table = [row for row in csv.reader(io.StringIO(text.lstrip("\ufeff"))) if row]
     except csv.Error:
         raise MotionFault(
-            MotionFaultKind.NOT_A_NUMBER, where=str(path), found="what is no table"
+            MotionFaultKind.NOT_A_NUMBER, where=where, found="what is no table"
         ) from None
     head = table[0] if table else []
-    return motion_of_rows(head, table[1:], name=path.name, where=str(path))
+    return motion_of_rows(head, table[1:], name=name, where=where)
 
 
 def recorded_motion(

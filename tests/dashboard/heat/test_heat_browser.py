@@ -102,3 +102,68 @@ def test_what_cannot_be_fitted_is_said(browser: Browser, serve, folder: Path):
     page.goto(f"{address}/heat/nothing-of-the-kind")
     expect(page.locator("#heat-lost")).to_contain_text("cannot be shown", timeout=PATIENCE_MS)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+PLAN = "time_s,torque_Nm\n0,6\n60,0\n90,0\n"
+
+
+def _drop(page: Page, name: str, text: str) -> None:
+    """Let a file go over the sentence, as from a folder beside the browser."""
+    page.evaluate(
+        """([name, text]) => {
+            const dataTransfer = new DataTransfer();
+            dataTransfer.items.add(new File([text], name, { type: "text/csv" }));
+            const how = { dataTransfer, bubbles: true, cancelable: true };
+            document.querySelector("#heat-said").dispatchEvent(new DragEvent("drop", how));
+        }""",
+        [name, text],
+    )
+
+
+def test_a_motion_is_tried_and_an_ambient_typed(browser: Browser, serve, folder: Path):
+    """A file chosen or dropped, changed by fields of the address; readings in local time."""
+    page = browser.new_page(viewport={"width": 390, "height": 844}, timezone_id="Europe/Berlin")
+    faults: list[str] = []
+    page.on("pageerror", lambda fault: faults.append(str(fault)))
+    page.on("dialog", lambda dialog: faults.append(dialog.message))
+    # Fields in an address open the section, which asks for the file that no address holds.
+    page.goto(f"{serve(folder, '--read-only')}/heat/steps?factor=1.5")
+    _fitted(page)
+    told, lines = page.locator("#heat-motion-told"), page.locator("#heat-motion-lines")
+    expect(told).to_contain_text("Choose a CSV file")
+    page.locator("#heat-motion-file").set_input_files(
+        {"name": "pick.csv", "mimeType": "text/csv", "buffer": PLAN.encode()}
+    )
+    expect(told).to_contain_text("pick.csv, its load times 1.5 at 40 °C, again and again for ever")
+    expect(lines).to_contain_text("9 N·m at most")
+    page.locator("#heat-times").fill("3")
+    expect(told).to_contain_text("3 times")
+    expect(page).to_have_url(re.compile(r"factor=1\.5&times=3$"))
+    page.locator("#heat-times").fill("0")
+    expect(told).to_contain_text("how often: ")
+    # What a file holds is told as text, whatever it is.
+    _drop(page, "<img src=x onerror=alert(1)>.csv", "<img src=x onerror=alert(2)>\n1\n2\n")
+    page.locator("#heat-times").fill("")
+    expect(told).to_contain_text("found the columns <img src=x onerror=alert(2)>, expected time_s")
+    expect(page.locator("#heat-motion img")).to_have_count(0)
+    _drop(page, "long.csv", "x" * 300_000)
+    expect(told).to_contain_text("long.csv: found 300 kB, expected at most 250 kB")
+    # The recording begins at 12:06:40 by the reader's clock.
+    page.locator("#heat-ambient").select_option("typed by hand")
+    page.locator("#heat-typed-field").fill("10:00 21degC")
+    page.locator("#heat-typed-field").press("Enter")
+    expect(page.locator("#heat-said")).to_contain_text(
+        "ambient: found '10:00 21degC', which was not read while it was recorded"
+    )
+    page.locator("#heat-typed-field").fill("12:00 21degC; 13:30 21.5degC")
+    page.locator("#heat-typed-field").press("Enter")
+    _fitted(page)
+    expect(page.locator("#heat-assumed")).to_contain_text("read", timeout=PATIENCE_MS)
+    dated = "2026-11-18 12:00+01:00 21degC; 2026-11-18 13:30+01:00 21.5degC"
+    expect(page.locator("#heat-typed-field")).to_have_value(dated)
+    expect(page).to_have_url(re.compile(r"ambient=2026-11-18\+12%3A00%2B01%3A00"))
+    page.reload()
+    _fitted(page)
+    expect(page.locator("#heat-typed-field")).to_have_value(dated)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert not faults

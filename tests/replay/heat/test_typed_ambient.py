@@ -1,6 +1,7 @@
 """The ambient as a person types it: readings with their times, and what is none."""
 
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from replay.heat.fit import AmbientChoice, fit_heat
 from replay.heat.quantity import QuantityName
 from replay.heat.result import Assumption
 from replay.heat.trace import SensorPlace
-from replay.heat.typed_ambient import ambient_choice
+from replay.heat.typed_ambient import ambient_choice, ambient_texts, settled_ambient
 from tests.support.heat_joints import load_course, simulate_joint
 from tests.support.heat_recordings import S, record_channels
 
@@ -64,6 +65,23 @@ def test_what_is_no_reading_is_refused(tmp_path, texts, words):
         ambient_choice(texts, [recorded(tmp_path / "r")], "a")
     assert str(fault.value).startswith("--ambient: ")
     assert "\n" not in str(fault.value)
+
+
+def test_what_was_typed_means_the_same_to_every_reader(tmp_path):
+    """In Berlin it was ten when it was nine in UTC; what is no reading stays as it was typed."""
+    recording = recorded(tmp_path / "r", seconds=3600)
+    berlin = ZoneInfo("Europe/Berlin")
+    settled = settled_ambient("10:30:05 23 ;10:00 22.5degC;", [recording], berlin)
+    assert settled == "2026-11-25 10:00+01:00 22.5degC; 2026-11-25 10:30:05+01:00 23degC"
+    first, second = ambient_choice(ambient_texts(settled), [recording], "a").dated
+    assert (first.time_ns, second.time_ns - first.time_ns) == (NINE_NS, 1805 * S)
+    assert settled_ambient(settled, [recording], UTC) == (
+        "2026-11-25 09:00+00:00 22.5degC; 2026-11-25 09:30:05+00:00 23degC"
+    )
+    for text in ("", "23degC", "room.temperature_ambient_degC", "10:00 warm", "08:00 22; 23degC"):
+        assert settled_ambient(text, [recording], berlin) == text
+    with pytest.raises(InputError, match=r"^ambient: .*10:00 to 11:00 \(CET\)"):
+        ambient_choice(["12:00 22"], [recording], "a", where="ambient", zone=berlin)
 
 
 def test_recordings_of_two_days_need_the_date(tmp_path):

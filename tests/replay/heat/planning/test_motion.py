@@ -44,6 +44,7 @@ def test_steps_keep_the_heat(tmp_path):
         ("", "columns", "nothing"),
         ("time,torque_Nm\n0,1\n1,2\n", "columns", "time, torque_Nm"),
         ("time_s,speed_rad_s\n0,1\n1,2\n", "columns", "time_s, speed_rad_s"),
+        ("x" * 9000 + "\n0\n1\n", "columns", f"columns {'x' * 120}, expected"),
         ("time_s,torque_Nm,current_A\n0,1,1\n1,2,2\n", "columns", "current_A"),
         ("time_s,torque_Nm,torque_Nm\n0,1,1\n1,2,2\n", "columns", "torque_Nm"),
         ("time_s;torque_Nm\n0;1\n1;2\n", "columns", "time_s;torque_Nm"),
