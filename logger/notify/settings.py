@@ -17,7 +17,8 @@ from logger.settings_file import SettingError, Settings, read_text, read_toml, v
 __all__ = ["Apprise", "Command", "NotifySettings", "NotifyTarget", "Webhook", "read_notify"]
 
 NotifiableEvent = Literal[
-    "raised", "returned", "acknowledged", "shelved", "unshelved", "bus lost", "bus back", "ended"
+    "raised", "returned", "acknowledged", "shelved", "unshelved", "bus lost", "bus back",
+    "limit not judged", "limit judged again", "model left", "model holds again", "ended",
 ]  # fmt: skip
 
 

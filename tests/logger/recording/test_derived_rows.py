@@ -7,6 +7,8 @@ import pytest
 
 from dashboard.figures.annotations import note_lines
 from logger.event_kind import EventKind
+from logger.notify.message import MessageSource, matches_target, message_payload, message_text
+from logger.notify.settings import NotifySettings
 from logger.store.layout.files import course_stream, derived_stream, forecast_stream
 from tests.support.forecast_recording import START_NS, record_forecast
 from tests.support.observed_joint import SECOND_NS, observed_joint
@@ -98,6 +100,14 @@ def test_leaving_the_model_is_an_event_and_so_is_the_way_back(tmp_path):
     ]
     assert left.joint == back.joint == "a"
     assert left.text.startswith("a has left its model of heat")
+    # Who asked to be told of one is told of that one, whatever severity else counts.
+    wants = NotifySettings.model_validate(
+        {"format": 1, "command": [{"name": "t", "run": ["t"], "least": "trip", "of": [left.kind]}]}
+    )
+    (target,) = wants.all_targets
+    assert [matches_target(target, one) for one in (left, back)] == [True, False]
+    sent = message_text(message_payload(back, MessageSource(recording="r", labels={"a": "a"})))
+    assert sent.startswith("Model holds again: a is within its model of heat again, after")
     assert [(one.kind, one.time_ns) for one in told[1]] == [
         (one.kind, one.time_ns) for one in told[0]
     ]
