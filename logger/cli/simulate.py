@@ -22,11 +22,20 @@ def run_demo(
     ] = 8050,
     seed: Seed = 1,
     browser: Annotated[bool, typer.Option(help="Open the pages in a browser.")] = True,
+    bench: Annotated[
+        bool,
+        typer.Option(
+            "--bench",
+            help="One joint that is commissioned instead: turned, pushed, weighed and clamped.",
+        ),
+    ] = False,
 ) -> None:
     """Show two simulated joints, recorded over a real byte path."""
     from logger.simulate.demo import DemoSettings, supervise_demo
 
-    settings = DemoSettings(recordings=recordings, port=port, browser=browser, seed=seed)
+    settings = DemoSettings(
+        recordings=recordings, port=port, browser=browser, seed=seed, bench=bench
+    )
     supervise_demo(settings, stop=stop_on_signals(), report_line=say)
 
 

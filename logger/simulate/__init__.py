@@ -14,6 +14,7 @@
     live            the joints in real time on that line
     demo_bench      the demo's bench file, with the models of its joints
     demo            the demo: three processes, started and ended together
+    commissioning/  one geared joint on a bench, measured scene by scene
 
 Flow: cycle -> motion -> warming -> endurance -> sampling -> encode -> offline or live. Everything
 before the last two is pure and deterministic from a seed. Start the joints as a process of their

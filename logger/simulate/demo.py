@@ -2,9 +2,11 @@
 
 The joints, the logger and the dashboard are the same commands that a user would start; they share
 nothing but a serial line and a recordings folder. When one ends by itself that is reported, and the
-others are stopped.
+others are stopped. On the bench that is commissioned each scene becomes a note of the recording,
+and what a person would read off is printed as `dutytrace measure` takes it.
 """
 
+import json
 import os
 import signal
 import subprocess
@@ -14,22 +16,26 @@ import threading
 import time
 import webbrowser
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from logger.errors import DutytraceError, OutsideFault
+from logger.simulate.commissioning import bench_files
 from logger.simulate.demo_bench import demo_bench_text
 from logger.simulate.scenario import (
     SCENARIO_LAYOUT,
     scenario_layout_text,
     scenario_limits_text,
 )
+from logger.store.repair.post_request import submit_request
 
 __all__ = ["DemoSettings", "supervise_demo"]
 
 DEMO_NAME: Final = "Shoulder and elbow, fan test"
+BENCH_DEMO_NAME: Final = "Wrist, commissioning"
 PAGES_LINE: Final = "The pages are at "
+RECORDING_LINE: Final = "Recording into "
 START_WITHIN_S: Final = 60.0
 DEMO_STOP_WITHIN_S: Final = 20.0
 
@@ -42,6 +48,8 @@ class DemoSettings:
     port: int
     browser: bool
     seed: int
+    bench: bool = False
+    """One joint that is commissioned, in place of the arm."""
 
 
 @dataclass(slots=True)
@@ -54,6 +62,8 @@ class _DemoProcess:
     last_lines: list[str]
     ready_text: str = ""
     """The line with which it reported that it is ready."""
+    waiting_notes: list[tuple[int, str]] = field(default_factory=list)
+    """When, and what: scenes that came before it was known where they are recorded."""
 
 
 def supervise_demo(
@@ -95,18 +105,19 @@ def _start_processes(
 ) -> str:
     """Start the three in order; returns the dashboard's address, empty when stopped meanwhile."""
     line = folder_path / "serial-line"
-    (folder_path / "bench.toml").write_text(demo_bench_text(str(line)), encoding="utf-8")
-    (folder_path / f"{SCENARIO_LAYOUT}.toml").write_text(scenario_layout_text(), encoding="utf-8")
-    (folder_path / "limits.toml").write_text(scenario_limits_text(), encoding="utf-8")
+    for name, text in _demo_files(str(line), bench=settings.bench).items():
+        (folder_path / name).write_text(text, encoding="utf-8")
+    name = BENCH_DEMO_NAME if settings.bench else DEMO_NAME
     front_door = [sys.executable, "-m", "dutytrace"]
     report_line("Starting the simulated joints, the logger and the dashboard.")
     joints = [
         *(sys.executable, "-m", "logger.simulate"),
         *("--link", str(line), "--seed", str(settings.seed)),
+        *(["--bench"] if settings.bench else []),
     ]
     logger = [
         *(*front_door, "record", str(folder_path / "bench.toml")),
-        *("--limits", str(folder_path / "limits.toml"), "--name", DEMO_NAME, "--simulated"),
+        *("--limits", str(folder_path / "limits.toml"), "--name", name, "--simulated"),
         *("--recordings", str(settings.recordings)),
     ]
     dashboard = [
@@ -117,9 +128,9 @@ def _start_processes(
     for label, command, ready_sign in (
         ("dashboard", dashboard, PAGES_LINE),
         ("joints", joints, "ready "),
-        ("logger", logger, "Recording into "),
+        ("logger", logger, RECORDING_LINE),
     ):
-        member = _start_process(label, command, ready_sign, report_line)
+        member = _start_process(label, command, ready_sign, members, report_line)
         members.append(member)
         if not _wait_until_ready(member, stop):
             return ""
@@ -129,8 +140,53 @@ def _start_processes(
     return address
 
 
+def _demo_files(channel: str, *, bench: bool) -> dict[str, str]:
+    """Return name -> text of what the logger reads."""
+    if bench:
+        return {
+            "bench.toml": bench_files.bench_text(channel),
+            f"{bench_files.BENCH_LAYOUT}.toml": bench_files.layout_text(),
+            "limits.toml": bench_files.limits_text(),
+        }
+    return {
+        "bench.toml": demo_bench_text(channel),
+        f"{SCENARIO_LAYOUT}.toml": scenario_layout_text(),
+        "limits.toml": scenario_limits_text(),
+    }
+
+
+def _report_bench(
+    member: _DemoProcess,
+    text: str,
+    members: list[_DemoProcess],
+    report_line: Callable[[str], None],
+) -> bool:
+    """Report what happened on the bench, and note its scenes; False for any other line."""
+    try:
+        event = json.loads(text)
+    except ValueError:
+        return False
+    if not isinstance(event, dict):
+        return False
+    if event["kind"] == "reading":
+        report_line(f"  read off: --reading '{event['words']}'")
+        return True
+    member.waiting_notes.append((time.time_ns(), f"{event['name']}: {event['words']}"))
+    ready = next((one.ready_text for one in members if one.label == "logger"), "")
+    if ready:
+        recording = Path(ready.removeprefix(RECORDING_LINE).strip())
+        for at_ns, words in member.waiting_notes:
+            submit_request(recording, kind="note", text=words, at_ns=at_ns)
+        member.waiting_notes.clear()
+    return True
+
+
 def _start_process(
-    label: str, command: list[str], ready_sign: str, report_line: Callable[[str], None]
+    label: str,
+    command: list[str],
+    ready_sign: str,
+    members: list[_DemoProcess],
+    report_line: Callable[[str], None],
 ) -> _DemoProcess:
     process = subprocess.Popen(
         command,
@@ -151,7 +207,8 @@ def _start_process(
             del member.last_lines[:-20]
             member.last_lines.append(text)
             if member.ready.is_set():
-                report_line(f"{label}: {text}")
+                if not _report_bench(member, text, members, report_line):
+                    report_line(f"{label}: {text}")
             elif text.startswith(ready_sign):
                 member.ready_text = text
                 if label == "logger":

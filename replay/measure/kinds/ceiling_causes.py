@@ -62,7 +62,7 @@ def score_causes(holds: Sequence[AskedHold]) -> list[CauseScore]:
         (Cause.SPEED, "speed_rad_s"),
     ):
         rows = _channel_rows(holds, channel)
-        if rows is not None:
+        if rows is not None and not _is_exceeded(holds, channel):
             scores.append(_scored(cause, *rows, np.ones((n, 1))))
     supply = _supply(holds)
     if supply is not None:
@@ -90,6 +90,11 @@ def _channel_rows(holds: Sequence[AskedHold], channel: str) -> tuple[Floats, Flo
         return None
     scatter = np.array([one.scatter[channel] for one in holds])
     return values, np.hypot(scatter, STILL_SHARE * values.mean())
+
+
+def _is_exceeded(holds: Sequence[AskedHold], channel: str) -> bool:
+    """Whether the channel was well above its level on the way there, in most of the holds."""
+    return 2 * sum(channel in one.exceeded for one in holds) > len(holds)
 
 
 def _scored(cause: Cause, values: Floats, scatter: Floats, design: Floats) -> CauseScore:

@@ -26,6 +26,9 @@ CONDITIONS: Final = (
     "temperature_housing_degC",
 )
 HOLD_LEAST_S: Final = 0.25
+BEYOND_SHARE: Final = 1.25
+"""A channel that was so many times higher on the way is not held by what it comes to rest at."""
+BEYOND_LEAST_S: Final = 0.03
 GAP_SHARE: Final = 0.02
 """More than so much of the set-point has to be missing, and than five times the scatter."""
 _MODES: Final = {
@@ -49,6 +52,8 @@ class AskedHold:
     """Channel -> mean of its magnitude."""
     scatter: dict[str, float]
     """Channel -> standard uncertainty of that mean."""
+    exceeded: frozenset[str] = frozenset()
+    """Candidates that were well above that mean on the way: it is no ceiling of theirs."""
 
 
 def modes_of(span: SpanTrace) -> list[str]:
@@ -85,17 +90,23 @@ def asked_holds(span: SpanTrace, mode: str) -> Iterator[AskedHold]:
         # The first fifth is on its way: a drive needs a moment to reach its ceiling.
         rows = slice(begin + (end - begin) // 5, end)
         if time_s[end - 1] - time_s[begin] >= HOLD_LEAST_S:
-            yield _hold(span, mode, time_s[rows], asked[rows], came[rows])
+            yield _hold(
+                span, mode, time_s[rows], asked[rows], came[rows], begun_s=float(time_s[begin])
+            )
 
 
-def _hold(span: SpanTrace, mode: str, time_s: Floats, asked: Floats, came: Floats) -> AskedHold:
+def _hold(
+    span: SpanTrace, mode: str, time_s: Floats, asked: Floats, came: Floats, *, begun_s: float
+) -> AskedHold:
     start_s, end_s = float(time_s[0]), float(time_s[-1])
-    mean, scatter = {}, {}
+    mean, scatter, exceeded = {}, {}, set()
     for name in (*CANDIDATES, *CONDITIONS):
         own_s, values = span.channel(name)
         inside = values[(own_s >= start_s) & (own_s <= end_s)]
         if not len(inside):
             continue
+        if name in CANDIDATES and abs(inside.mean()) < np.std(inside):
+            continue  # noise about nothing: a joint that is held fast has no ceiling of speed
         sizes = np.abs(inside) if channel_named(name).magnitude or name in CANDIDATES else inside
         mean[name] = float(sizes.mean())
         # Readings of a stretch are not independent: ripple and wander make ten tell as one.
@@ -104,6 +115,11 @@ def _hold(span: SpanTrace, mode: str, time_s: Floats, asked: Floats, came: Float
         scatter[name] = float(
             np.hypot(spread / np.sqrt(max(len(sizes) / 10.0, 1.0)), step / np.sqrt(12.0))
         )
+        if name in CANDIDATES:
+            whole = (own_s >= begun_s) & (own_s <= end_s)
+            beyond = np.abs(values[whole]) > BEYOND_SHARE * mean[name] + 5.0 * spread
+            if float(beyond.mean()) * (end_s - begun_s) >= BEYOND_LEAST_S:
+                exceeded.add(name)
     return AskedHold(
         mode=mode,
         start_s=start_s,
@@ -112,4 +128,5 @@ def _hold(span: SpanTrace, mode: str, time_s: Floats, asked: Floats, came: Float
         came=float(np.mean(np.abs(came))),
         mean=mean,
         scatter=scatter,
+        exceeded=frozenset(exceeded),
     )

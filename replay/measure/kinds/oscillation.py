@@ -16,9 +16,11 @@ from logger.findings.uncertainty import NORMAL_95
 from replay.measure.interval import IntervalBasis
 from replay.measure.kinds.swing import (
     DecayFit,
+    dies_away,
     dry_decay_gain,
     fit_decay,
     fit_noise_driven,
+    half_cycles_s,
     line_residual,
 )
 from replay.measure.procedure import Fact
@@ -67,6 +69,10 @@ UNEVEN: Final = Fact(
 )
 DRY: Final = Fact(
     "dry friction", "swings lose the same each time: dry friction, for which there is no ratio"
+)
+NO_LAW: Final = Fact(
+    "no one decay",
+    "it dies away, but not by one ratio: friction stops it, or the loop does not answer alike",
 )
 SUSTAINED: Final = Fact("sustained", "it neither grows nor fades over the span")
 TOO_WIDE: Final = Fact("too wide", "its interval spans more than a factor of four")
@@ -156,6 +162,16 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
             remarks=remarks,
             picture=picture,
         )
+    if is_coloured and dies_away(left):
+        return Measurement(
+            **common,  # type: ignore[arg-type]
+            method=DECAY,
+            answer="it dies away",
+            quantities=(*_frequency_of_halves(time_s, left, at), top),
+            unknown=(UnknownResult(of=DAMPING, why=NO_LAW, steps=(PUSH,)),),
+            remarks=remarks,
+            picture=picture,
+        )
     if is_coloured:
         noise = fit_noise_driven(time_s, values, _strongest(left, step))
         if noise is not None:
@@ -168,7 +184,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
                         FREQUENCY, noise.omega / 2.0 / math.pi, noise.log_omega_uncertainty, at
                     ),
                     *_known_damping(noise.damping, noise.log_damping_uncertainty, at),
-                    student_quantity(amplitude, noise.amplitude, (), at=at),
+                    _from_log(amplitude, noise.amplitude, noise.log_amplitude_uncertainty, at),
                     top,
                 ),
                 unknown=_unknown_damping(noise.log_damping_uncertainty),
@@ -241,9 +257,8 @@ def _is_there(left: Floats, fit: DecayFit) -> bool:
 
 def _residual_peak(fit: DecayFit) -> float:
     """Return the largest power that is left beside a fit, against what white noise would have."""
-    if float(np.std(fit.residuals)) < CLEAN * fit.amplitude:
-        return 0.0
-    return _peak_of(fit.residuals)
+    is_clean = float(np.std(fit.residuals)) < CLEAN * fit.amplitude
+    return 0.0 if is_clean else _peak_of(fit.residuals)
 
 
 def _peak_of(residuals: Floats) -> float:
@@ -264,8 +279,8 @@ def _strongest(left: Floats, step: float) -> float:
 def _is_sustained(fit: DecayFit, time_s: Floats) -> bool:
     """Return whether it lost or gained less than a fifth over ten cycles or more."""
     length = float(time_s[-1] - time_s[0])
-    cycles = fit.omega * length / 2.0 / math.pi
-    return cycles > 10.0 and (abs(fit.decay) + 2.0 * fit.decay_uncertainty) * length < 0.2
+    lost = (abs(fit.decay) + 2.0 * fit.decay_uncertainty) * length
+    return fit.omega * length / 2.0 / math.pi > 10.0 and lost < 0.2
 
 
 def _remarks(frequency: float, highest: float, steps: Floats) -> tuple[Fact, ...]:
@@ -277,14 +292,27 @@ def _remarks(frequency: float, highest: float, steps: Floats) -> tuple[Fact, ...
 
 
 def _frequency(fit: DecayFit, at: dict[str, float]) -> MeasuredQuantity:
-    part = UncertaintyPart(
-        source="readings",
-        contribution=fit.omega_uncertainty / 2.0 / math.pi,
-        degrees_of_freedom=fit.dof,
-    )
+    spread = fit.omega_uncertainty / 2.0 / math.pi
+    part = UncertaintyPart(source="readings", contribution=spread, degrees_of_freedom=fit.dof)
     return student_quantity(
         FREQUENCY, fit.omega / 2.0 / math.pi, (part,), at=at, basis=IntervalBasis.CURVATURE
     )
+
+
+def _frequency_of_halves(
+    time_s: Floats, left: Floats, at: dict[str, float]
+) -> tuple[MeasuredQuantity, ...]:
+    """Return the mean frequency of the half cycles, where there are three and more."""
+    halves = half_cycles_s(time_s, left)
+    mean, n = float(halves.mean()) if len(halves) else 0.0, len(halves)
+    if n < 3:
+        return ()
+    part = UncertaintyPart(
+        source="half cycles",
+        contribution=float(np.std(halves, ddof=1)) / math.sqrt(n) / (2.0 * mean**2),
+        degrees_of_freedom=n - 1,
+    )
+    return (student_quantity(FREQUENCY, 0.5 / mean, (part,), at=at),)
 
 
 def _amplitude(of: QuantityKind, fit: DecayFit, at: dict[str, float]) -> MeasuredQuantity:

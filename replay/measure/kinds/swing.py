@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -13,13 +14,17 @@ from logger.arrays import Floats
 __all__ = [
     "DecayFit",
     "NoiseFit",
+    "dies_away",
     "dry_decay_gain",
     "fit_decay",
     "fit_noise_driven",
+    "half_cycles_s",
     "line_residual",
 ]
 
 _PADDED: Final = 4
+DEAD_SHARE: Final = 0.01
+"""Power at the end, of that at the beginning, at which what swung has come to rest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +68,7 @@ class NoiseFit:
     log_damping_uncertainty: float
     amplitude: float
     """Root mean square of the resonance times the root of two."""
+    log_amplitude_uncertainty: float
 
 
 def line_residual(time_s: Floats, values: Floats) -> Floats:
@@ -180,6 +186,33 @@ def _cost(at: Floats, values: Floats, omega: float, decay: float) -> float:
     return float((_projected(at, values, omega, decay)[0] ** 2).sum())
 
 
+def dies_away(left: Floats) -> bool:
+    """Whether the last third of a stretch has hardly any of the first third's swinging.
+
+    Noise that drives a resonance goes on; a hundredth of the power is left where something that
+    was pushed came to rest.
+    """
+    third = len(left) // 3
+    first, last = left[:third], left[-third:]
+    return float(np.var(last)) < DEAD_SHARE * float(np.var(first))
+
+
+def half_cycles_s(time_s: Floats, left: Floats) -> Floats:
+    """Return the lengths of the half cycles while it swings by a tenth of its most, shape (n,).
+
+    From crossing to crossing of its mean, between the two readings along the straight line.
+    """
+    level = left - left[-len(left) // 3 :].mean()
+    before = np.flatnonzero(np.signbit(level[:-1]) != np.signbit(level[1:]))
+    share = level[before] / (level[before] - level[before + 1])
+    crossings = time_s[before] + share * (time_s[before + 1] - time_s[before])
+    tops = [
+        float(np.abs(level[begin + 1 : end + 1]).max()) for begin, end in pairwise(before.tolist())
+    ]
+    is_swinging = np.array(tops) > 0.1 * float(np.abs(level).max())
+    return np.asarray(np.diff(crossings)[is_swinging])
+
+
 def dry_decay_gain(time_s: Floats, values: Floats, fit: DecayFit) -> tuple[float, Floats]:
     """Return by how much a linear envelope describes readings better than an exponential one.
 
@@ -257,13 +290,21 @@ def fit_noise_driven(time_s: Floats, values: Floats, omega: float) -> NoiseFit |
         return None
     if cov[0, 0] <= 0.0 or cov[1, 1] <= 0.0:
         return None
-    energy = np.exp(best.x[2]) * shape(best.x)
+
+    def log_amplitude(logs: Floats) -> float:
+        return 0.5 * math.log(4.0 * float((np.exp(logs[2]) * shape(logs)).sum()) / n)
+
+    # What the likelihood knows of the resonance, carried to its amplitude (JCGM 100, 5.1.2).
+    slope = np.array(
+        [(log_amplitude(best.x + e) - log_amplitude(best.x - e)) / 2e-4 for e in 1e-4 * np.eye(4)]
+    )
     return NoiseFit(
         omega=float(np.exp(best.x[0])),
         damping=float(np.exp(best.x[1])),
         log_omega_uncertainty=float(np.sqrt(cov[0, 0])),
         log_damping_uncertainty=float(np.sqrt(cov[1, 1])),
-        amplitude=float(np.sqrt(2.0 * 2.0 * energy.sum() / n)),
+        amplitude=math.exp(log_amplitude(best.x)),
+        log_amplitude_uncertainty=math.sqrt(max(float(slope @ cov @ slope), 0.0)),
     )
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+import dutytrace
 from logger.store.reading.reader import RecordingReader
 
 
@@ -34,12 +35,12 @@ def _children(pid: int) -> dict[str, int]:
 class Demo:
     """A running demo and what it said."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *options: str) -> None:
         self.folder = folder
         self.said: list[str] = []
         self.process = subprocess.Popen(
             [sys.executable, "-m", "dutytrace", "demo", "--no-browser", "--port", "0",
-             "--recordings", str(folder)],
+             "--recordings", str(folder), *options],
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
             env={**os.environ, "PYTHONUNBUFFERED": "1"},
         )  # fmt: skip
@@ -112,3 +113,19 @@ def test_killing_any_one_is_noticed_and_said(demo: Demo, victim: str, until):
     said = next(line for line in demo.said if f"The {victim}" in line)
     assert "SIGKILL" in said
     assert _gone([pid for what, pid in members.items() if what != victim])
+
+
+@pytest.mark.slow
+def test_a_bench_that_is_commissioned_is_noted_scene_by_scene(tmp_path: Path):
+    """Each scene is a note of the recording, and what is read off can be typed as it is printed."""
+    demo = Demo(tmp_path / "recordings", "--bench")
+    try:
+        demo.until_said("Press Ctrl-C")
+        assert "--reading 'turned=5 turn +- 1 deg at out'" in demo.until_said("read off")
+    finally:
+        demo.process.send_signal(signal.SIGINT)
+        demo.end()
+    reader = RecordingReader(next(demo.folder.iterdir()))
+    assert reader.describe_missing() == ()
+    notes = dutytrace.open(reader.path).notes()["text"].tolist()
+    assert [note.partition(":")[0] for note in notes[:2]] == ["rest", "out"]

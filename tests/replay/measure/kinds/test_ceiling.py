@@ -1,15 +1,17 @@
 """Why less comes than was asked for: causes told apart, by mode, and what cannot be."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from logger.errors import InputError
 from replay.measure.kinds.ceiling import measure_ceiling
-from replay.measure.setup import BenchSetup
+from replay.measure.setup import BenchSetup, SpanTrace
 from tests.support.benches.ceiling_bench import draw_ceiling_bench
 
+S = 1_000_000_000
 RIGHT = {
     "current": "current",
     "torque": "torque",
@@ -108,3 +110,46 @@ def test_names_over_400_benches(settings, right):
     single = {*RIGHT.values()} - right
     wrong = sum(count for name, count in told.items() if name in single)
     assert wrong <= (4 if settings["cause"] == "none" else 8), told
+
+
+def test_a_channel_that_was_higher_on_the_way_is_not_at_its_ceiling():
+    """Bare in speed mode the current rests at what friction takes; getting there took 8 A."""
+    dice, spans = np.random.default_rng(1), []
+    for number in range(16):
+        time_s = 2.0 * number + np.arange(100) / 100.0
+        begun = np.arange(100) < 15
+        series = {
+            "current_A": (time_s, np.where(begun, 8.0, 1.4) + dice.normal(0, 0.02, 100)),
+            "speed_rad_s": (time_s, 15.0 * np.minimum(np.arange(100) / 15.0, 1.0)
+                            + dice.normal(0, 0.03, 100)),
+            "speed_setpoint_rad_s": (time_s, np.full(100, 25.0)),
+        }  # fmt: skip
+        spans.append(
+            SpanTrace(
+                name=f"speed{number}", recording="bench", start_ns=2 * number * S,
+                end_ns=2 * number * S + S, series=series,
+            )
+        )  # fmt: skip
+    found = measure_ceiling(BenchSetup(spans=tuple(spans)))
+    assert found.answer == "speed mode is held by speed"
+
+
+def test_a_joint_that_is_held_fast_has_no_ceiling_of_speed():
+    """What its speed reads is noise about nothing."""
+    setup = draw_ceiling_bench(np.random.default_rng(1), cause="current", is_derived=True)
+    dice = np.random.default_rng(2)
+    held = tuple(
+        replace(
+            span,
+            series={
+                **span.series,
+                "speed_rad_s": (
+                    span.series["speed_rad_s"][0],
+                    dice.normal(0, 0.002, len(span.series["speed_rad_s"][0])),
+                ),
+            },
+        )
+        for span in setup.spans
+    )
+    found = measure_ceiling(replace(setup, spans=held))
+    assert found.answer == "torque mode is held by current or torque"

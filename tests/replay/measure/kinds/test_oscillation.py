@@ -51,6 +51,34 @@ def test_noise_that_keeps_it_going_is_no_decay():
     assert _held(found, "damping_ratio", 0.05)
 
 
+def test_the_amplitude_that_noise_keeps_up_has_its_interval():
+    """Drawn anew it would be another: never known to a hundredth of a per cent."""
+    time_s = np.arange(0, 60.0, 0.01)
+    values = noise_driven_values(np.random.default_rng(1), time_s, frequency=6.0, damping=0.05)
+    amplitude = measure_oscillation(swing_setup(time_s, values)).quantity_named("amplitude")
+    assert amplitude is not None
+    # Mean square of a resonance over so long: relative variance 1 / (damping x omega x length).
+    least = 0.5 / np.sqrt(0.05 * 2 * np.pi * 6.0 * 60.0)
+    assert 0.7 * least < amplitude.standard_uncertainty / amplitude.value < 3.0 * least
+
+
+def test_a_swing_that_friction_stops_is_no_noise():
+    """Viscous and dry at once, then at rest: it dies away, with its frequency and no one ratio."""
+    omega, step = 2 * np.pi * 1.5, 0.001
+    place, speed, places = 0.15, 0.0, []
+    for _ in range(6000):
+        speed += step * (-(omega**2) * place - 0.8 * speed)
+        speed = np.sign(speed) * max(abs(speed) - step * 0.9, 0.0)
+        place += step * speed
+        places.append(place)
+    time_s = np.arange(0, 6.0, 0.01)
+    values = np.array(places[::10]) + 2e-5 * np.random.default_rng(1).standard_normal(len(time_s))
+    found = measure_oscillation(swing_setup(time_s, values))
+    assert found.answer == "it dies away"
+    assert _held(found, "frequency", 1.5)
+    assert [one.of.name for one in found.unknown] == ["damping_ratio"]
+
+
 def test_bursts_that_noise_makes_are_not_taken_for_dry_friction():
     """A lightly damped resonance waxes and wanes: eight draws, none of them a decay."""
     time_s, dice = np.arange(0, 60.0, 0.02), np.random.default_rng(3)
