@@ -13,11 +13,11 @@ from dashboard.text.format import format_date, format_short_date
 from dashboard.text.theme import LIGHT
 from logger.joint.bench.claims import StatedClaim
 from logger.joint.data_sheet import Better
-from replay.heat.sentence import PartKind, SentencePart
 from replay.heat.text import band_values
 from replay.sheet.answer import csv_rows
 from replay.sheet.combining import Measured, SourcedQuantity
 from replay.sheet.comparison import Comparison, compare_specimens
+from replay.sheet.sentence import sheet_sentence
 from replay.sheet.sheet import Sheet, SheetRow, make_sheet, measured_of
 from replay.sheet.specimens import Specimen, SpecimenList
 from replay.sheet.verdict import Verdict
@@ -32,7 +32,7 @@ from replay.sheet.words import (
     unit_words,
 )
 
-__all__ = ["sheet_sentence", "sheet_view"]
+__all__ = ["sheet_view"]
 
 _MARKS: Final = {
     Verdict.CONFIRMED: "normal",
@@ -42,20 +42,6 @@ _MARKS: Final = {
     Verdict.NOT_MEASURED: "none",
     Verdict.NOT_CLAIMED: "",
 }
-_OPEN: Final = (Verdict.NOT_PROVEN, Verdict.NOT_COMPARABLE, Verdict.NOT_MEASURED)
-_WORDS: Final = (
-    "no",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-)
 _MOST_PERCENT: Final = 1000.0
 
 
@@ -110,37 +96,6 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
 
 def _name(one: Specimen) -> str:
     return f"{one.label} {one.serial}" if one.serial else one.label
-
-
-def sheet_sentence(sheet: Sheet) -> Iterator[SentencePart]:
-    """Yield the sentence with the count of verdicts, in parts."""
-    claims = sum(row.claim is not None for row in sheet.rows)
-    label = sheet.specimen.label
-    if not claims:
-        yield SentencePart(PartKind.WORDS, f"Nothing is claimed of {label}: ")
-        yield SentencePart(
-            PartKind.WORDS, "say what its maker claims, in [joint.claims] of the bench file."
-        )
-        return
-    counts = {verdict: sheet.count_of(verdict) for verdict in Verdict}
-    of = (
-        "one claim"
-        if claims == 1
-        else f"{_WORDS[claims] if claims < len(_WORDS) else claims} claims"
-    )
-    yield SentencePart(PartKind.WORDS, f"Of {of} {label} meets ")
-    yield SentencePart(PartKind.VALUE, str(counts[Verdict.CONFIRMED]))
-    yield SentencePart(PartKind.WORDS, " and falls short of ")
-    yield SentencePart(PartKind.VALUE, str(counts[Verdict.FALLS_SHORT]))
-    open_ones = [one for one in _OPEN if counts[one]]
-    for at, verdict in enumerate(open_ones):
-        yield SentencePart(
-            PartKind.WORDS, "; " if at == 0 else (" and " if at == len(open_ones) - 1 else ", ")
-        )
-        yield SentencePart(PartKind.VALUE, str(counts[verdict]))
-        verb = "is" if counts[verdict] == 1 else "are"
-        yield SentencePart(PartKind.WORDS, f" {verb} {verdict.value}")
-    yield SentencePart(PartKind.WORDS, ".")
 
 
 def _about(sheet: Sheet, zone: tzinfo) -> str:

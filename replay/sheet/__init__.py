@@ -7,6 +7,7 @@
     trend        how a quantity goes over running hours, and what would have been seen
     comparison   specimens beside each other: differences, and whether they are more than chance
     sheet        the sheet of one specimen, row by row
+    sentence     the one sentence with the count of verdicts
     answer       sheets and comparisons as JSON, rows of sheets as CSV
     words        rows and notes of sheets and comparisons
     cli          `dutytrace sheet`

@@ -21,7 +21,7 @@ from logger.store.reading.findings import UnreadFinding, read_findings
 from replay.recordings_folder import find_recordings
 from replay.sheet.combining import SourcedQuantity
 
-__all__ = ["Note", "NoteKind", "Specimen", "SpecimenList", "find_specimens"]
+__all__ = ["Note", "NoteKind", "Specimen", "SpecimenList", "find_specimens", "specimens_of"]
 
 _NS_PER_H: Final = 3_600_000_000_000
 
@@ -125,11 +125,21 @@ def find_specimens(folder: Location) -> SpecimenList:
         The store at an address cannot be reached.
     """
     notes: list[Note] = []
+    return _specimens_in(_recordings_in(folder, notes), notes)
+
+
+def specimens_of(recordings: Iterable[Location]) -> SpecimenList:
+    """Return the specimens of recordings that somebody named, and of no others."""
+    return _specimens_in(recordings, [])
+
+
+def _specimens_in(recordings: Iterable[Location], notes: list[Note]) -> SpecimenList:
+    """Return the specimens of recordings; `notes` grows while these are listed."""
     sightings: dict[str, list[_Sighting]] = defaultdict(list)
     findings: dict[str, dict[str, tuple[Finding, _Sighting]]] = defaultdict(dict)
     recording_ids: set[str] = set()
     benches: dict[tuple[str, tuple[tuple[str, str], ...]], Bench] = {}
-    for location in _recordings_in(folder, notes):
+    for location in recordings:
         try:
             manifest = read_manifest(location)
             key = manifest.bench, tuple(sorted(manifest.layouts.items()))
