@@ -42,6 +42,7 @@ from replay.campaign import cli as campaign
 from replay.duty import cli as duty
 from replay.heat import cli as heat
 from replay.measure import cli as measuring
+from replay.report import cli as reporting
 from replay.sheet import cli as sheet
 
 if TYPE_CHECKING:
@@ -89,6 +90,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "cycles": campaign.list_cycles,
     "findings": finding.list_findings,
     "sheet": sheet.show_sheet,
+    "report": reporting.write_report,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,

@@ -255,63 +255,24 @@ def _check_lines(found: "CheckResult", recording: str, labels: Mapping[str, str]
 
 def _excursion_lines(found: "Sequence[Excursion]", labels: Mapping[str, str]) -> Iterator[Line]:
     from logger.store.layout.manifest import iso_utc
+    from replay.excursions import words
 
     if not found:
         yield "Nothing went beyond a limit."
         return
-    yield Table(
-        (
-            "start",
-            "joint",
-            "limit",
-            "severity",
-            "for",
-            "peak",
-            "RMS torque before",
-        ),
-        [
-            (
-                iso_utc(one.start_ns),
-                labels.get(one.joint, one.joint),
-                one.limit,
-                one.severity,
-                f"{one.duration_s:.1f} s" + (", ongoing" if one.ongoing else ""),
-                one.peak_text,
-                _lead_up(one),
-            )
-            for one in found
-        ],
-    )
+    yield Table(words.EXCURSION_HEAD, [*words.excursion_rows(found, labels)])
     for one in found:
         for sentence in one.nearby:
             yield f"{iso_utc(one.start_ns)} {labels.get(one.joint, one.joint)}: {sentence}"
 
 
 def _not_judged_lines(found: "Sequence[NotJudged]", labels: Mapping[str, str]) -> Iterator[Line]:
-    from logger.store.layout.manifest import iso_utc
+    from replay.excursions import words
 
     if not found:
         return
     yield "Not judged: what is not listed above may have been beyond these limits all the same."
-    yield Table(
-        ("start", "joint", "limit", "for"),
-        [
-            (
-                iso_utc(one.start_ns),
-                labels.get(one.joint, one.joint),
-                one.limit,
-                f"{(one.end_ns - one.start_ns) / 1e9:.1f} s" + (", ongoing" if one.ongoing else ""),
-            )
-            for one in found
-        ],
-    )
-
-
-def _lead_up(one: "Excursion") -> str:
-    """Return the load before an excursion, with the rated torque where it is known."""
-    from replay.excursions.lead_up_load import describe_loads
-
-    return describe_loads(one.load_before, one.rated_torque_Nm)
+    yield Table(words.NOT_JUDGED_HEAD, [*words.not_judged_rows(found, labels)])
 
 
 def _sweep_lines(found: "SweepResult", table: Path | None, save: Path | None) -> Iterator[Line]:

@@ -7,4 +7,5 @@ recorded        every excursion from the alerts that were raised, without evalua
 over_rows       every excursion, evaluated over the rows: the reference of the shorter ways
 not_judged      over which spans a limit was not judged
 alert_peaks     the worst value of an alert that has not returned
+words           excursions, and what was not judged, as rows of tables
 """

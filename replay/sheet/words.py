@@ -193,7 +193,9 @@ def trend_text(row: SheetRow) -> str:
         value, interval = band_values((slope, low, high))
         sign = "+" if slope > 0.0 else ""
         return f"{sign}{value} {unit} in 100 h ({interval})"
-    return f"none seen; under {unseen:.2g} {unit} in 100 h would not have been seen"
+    # Two digits, and no power of ten.
+    bound = f"{float(f'{unseen:.2g}'):g}"
+    return f"none seen; under {bound} {unit} in 100 h would not have been seen"
 
 
 def head_line(sheet: Sheet) -> str:

@@ -1,0 +1,206 @@
+"""What a report begins with: what was tested, what holds, what does not, what was not tested. Pure.
+
+Of one specimen its page of verdicts stands here; of several a table of them all, then a page each.
+"""
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from replay.duty.sentence import duty_sentence
+from replay.report.blocks import bullets, table
+from replay.report.evidence import RecordingEvidence, ReportEvidence
+from replay.report.markup import Markup, element, joined
+from replay.report.recording_page import limits_text, lost_text
+from replay.report.specimen_page import (
+    specimen_answer,
+    specimen_section,
+    untested_lines,
+    who_text,
+)
+from replay.report.texts import counted, day_text, instant_text, length_text, list_text
+from replay.sheet.sheet import Sheet
+from replay.sheet.verdict import Verdict
+
+__all__ = ["front_page", "report_title"]
+
+_MOST_LABELS: Final = 4
+_MOST_TRIPS: Final = 6
+_MOST_LOADS: Final = 8
+_VERDICT_ORDER: Final = (
+    Verdict.CONFIRMED,
+    Verdict.FALLS_SHORT,
+    Verdict.NOT_PROVEN,
+    Verdict.NOT_COMPARABLE,
+    Verdict.NOT_MEASURED,
+)
+
+
+def report_title(evidence: ReportEvidence) -> str:
+    """Return what a report is of: the labels of its joints, or how many there are."""
+    labels = _names(evidence.sheets)
+    if len(labels) > _MOST_LABELS:
+        return f"{len(labels)} joints"
+    return list_text(labels)[:1].upper() + list_text(labels)[1:] if labels else "No joint"
+
+
+def front_page(evidence: ReportEvidence) -> Markup:
+    """Return the first page, and with several specimens those of each."""
+    sheets = evidence.sheets
+    alone = sheets[0] if len(sheets) == 1 else None
+    header = element(
+        "header",
+        element(
+            "div",
+            element("h1", report_title(evidence)),
+            element("span", who_text(alone) if alone else counted(len(sheets), "joint")),
+        ),
+        element(
+            "div",
+            element("div", "Test report", class_="kind"),
+            element("div", day_text(evidence.made_ns)),
+            class_="end",
+        ),
+    )
+    claimed = [sheet for sheet in sheets if any(row.claim for row in sheet.rows)]
+    others = [
+        name for name, sheet in zip(_names(sheets), sheets, strict=True) if sheet not in claimed
+    ]
+    tested = joined(
+        element("h3", "What was tested"),
+        bullets([*_tested_lines(evidence), *_trip_lines(evidence)]),
+    )
+    loads = [*_load_lines(evidence)]
+    carried = joined(element("h3", "What it carried"), bullets(loads)) if loads else Markup("")
+    if alone is not None:
+        if claimed:
+            return joined(header, specimen_answer(alone), specimen_section(evidence, alone, tested))
+        return joined(
+            header, specimen_answer(alone), tested, carried, specimen_section(evidence, alone)
+        )
+    names = dict(zip((sheet.specimen.key for sheet in sheets), _names(sheets), strict=True))
+    nothing = (
+        element(
+            "p",
+            f"Nothing is claimed of {list_text(others)}, so nothing is judged of "
+            f"{'it' if len(others) == 1 else 'them'}; what was recorded and measured stands "
+            "below.",
+            class_="answer",
+        )
+        if others
+        else ""
+    )
+    return joined(
+        header,
+        *(specimen_answer(sheet, name=names[sheet.specimen.key]) for sheet in claimed),
+        nothing,
+        tested,
+        _verdicts(claimed),
+        carried,
+        element("h3", "Not tested"),
+        bullets(_all_untested(sheets)),
+        *(
+            _specimen_page(evidence, sheet, names[sheet.specimen.key], number=number)
+            for number, sheet in enumerate(sheets, start=1)
+        ),
+    )
+
+
+def _names(sheets: Sequence[Sheet]) -> list[str]:
+    """Return what specimens are called: their labels, with serials where labels are alike."""
+    labels = [sheet.specimen.label for sheet in sheets]
+    return [
+        f"{label} {sheet.specimen.serial}".rstrip() if labels.count(label) > 1 else label
+        for label, sheet in zip(labels, sheets, strict=True)
+    ]
+
+
+def _specimen_page(evidence: ReportEvidence, sheet: Sheet, name: str, *, number: int) -> Markup:
+    has_rows = bool(sheet.rows)
+    return element(
+        "section",
+        element("h2", _capitalised(name), id=f"specimen-{number}"),
+        element("p", who_text(sheet)),
+        specimen_answer(sheet) if has_rows else "",
+        specimen_section(evidence, sheet),
+        aria_labelledby=f"specimen-{number}",
+        **({"class_": "page"} if has_rows else {}),
+    )
+
+
+def _tested_lines(evidence: ReportEvidence) -> Iterator[str]:
+    for recording in evidence.recordings:
+        length = length_text((recording.end_ns - recording.start_ns) / 1e9)
+        joints = list_text([one.label for one in recording.joints if not one.is_sensor])
+        simulated = " (simulated joints)" if recording.is_simulated else ""
+        yield (
+            f"{recording.name}{simulated}: {joints or 'no joint of these'}, {length} on "
+            f"{day_text(recording.start_ns)}; {lost_text(recording)}; {limits_text(recording)}."
+        )
+
+
+def _trip_lines(evidence: ReportEvidence) -> Iterator[str]:
+    trips = [
+        (recording, one)
+        for recording in evidence.recordings
+        for one in recording.excursions
+        if one.severity == "trip"
+    ]
+    for recording, one in trips[:_MOST_TRIPS]:
+        yield (
+            f"Trip of {_label(recording, one.joint)}: {one.limit}, {one.peak_text} at the most, "
+            f"for {length_text(one.duration_s)} from {instant_text(one.start_ns)} UTC."
+        )
+    if len(trips) > _MOST_TRIPS:
+        yield f"{counted(len(trips) - _MOST_TRIPS, 'trip')} more."
+
+
+def _label(recording: RecordingEvidence, joint: str) -> str:
+    return next((one.label for one in recording.joints if one.settings.name == joint), joint)
+
+
+def _load_lines(evidence: ReportEvidence) -> Iterator[str]:
+    several = len(evidence.recordings) > 1
+    loads = [
+        (recording, joint.duty)
+        for recording in evidence.recordings
+        for joint in recording.joints
+        if joint.duty is not None
+    ]
+    for recording, duty in loads[:_MOST_LOADS]:
+        yield f"{recording.name}: {duty_sentence(duty)}" if several else duty_sentence(duty)
+    if len(loads) > _MOST_LOADS:
+        yield f"{len(loads) - _MOST_LOADS} more: see each recording."
+
+
+def _verdicts(sheets: Sequence[Sheet]) -> Markup:
+    """Return which claims of each specimen have which verdict, by name."""
+    rows = []
+    for sheet in sheets:
+        names = {
+            verdict: [row.label for row in sheet.rows if row.claim and row.verdict is verdict]
+            for verdict in _VERDICT_ORDER
+        }
+        rows.append(
+            (
+                f"{sheet.specimen.label} {sheet.specimen.serial}".rstrip(),
+                *(", ".join(names[verdict]) or "–" for verdict in _VERDICT_ORDER),
+            )
+        )
+    heads = ("joint", *(verdict.value for verdict in _VERDICT_ORDER))
+    made = table(heads, rows)
+    return joined(element("h3", "What holds, and what does not"), made) if rows else Markup("")
+
+
+def _all_untested(sheets: Sequence[Sheet]) -> Iterator[str]:
+    """Yield what was not tested of each; said once where it is the same of all."""
+    lines = [[*untested_lines(sheet)] for sheet in sheets]
+    shared = [line for line in lines[0] if all(line in other for other in lines)] if lines else []
+    for name, own in zip(_names(sheets), lines, strict=True):
+        for line in own:
+            if line not in shared:
+                yield f"{_capitalised(name)}: {line[:1].lower()}{line[1:]}"
+    yield from shared
+
+
+def _capitalised(text: str) -> str:
+    return text[:1].upper() + text[1:]
