@@ -51,7 +51,7 @@ def who_text(sheet: Sheet) -> str:
 
 
 def specimen_answer(sheet: Sheet, *, name: str = "") -> Markup:
-    """Return the one sentence about a specimen; `name`: what it is called where that is not enough."""
+    """Return the one sentence about a specimen; `name`: where its label is not enough."""
     if not any(row.claim for row in sheet.rows):
         return element(
             "p",
@@ -93,12 +93,12 @@ def specimen_section(evidence: ReportEvidence, sheet: Sheet, between: str = "") 
             element(
                 "div",
                 between,
+                element("h3", "Not tested"),
+                bullets(untested_lines(sheet)),
                 element("h3", "Conditions"),
                 conditions,
                 element("h3", "How it was judged") if has_claims else "",
                 element("p", _RULE) if has_claims else "",
-                element("h3", "Not tested"),
-                bullets(untested_lines(sheet)),
                 element(
                     "div",
                     element("span", "measured by"),
@@ -120,12 +120,12 @@ def _verdict_table(sheet: Sheet, *, has_claims: bool) -> Markup:
         class_="scale",
     )
     heads = [
-        element("th", "what", scope="col"),
+        element("th", "what", scope="col", class_="what"),
         element("th", "claimed", scope="col", class_="n"),
-        element("th", "measured, 95 % interval", scope="col"),
+        element("th", "measured, 95 % interval", scope="col", class_="measured"),
         *((element("th", scale, scope="col", class_="plumb"),) if has_claims else ()),
         element("th", "verdict", scope="col"),
-        element("th", "note", scope="col", class_="n"),
+        element("th", "note", scope="col", class_="note"),
     ]
     rows = []
     for number, row in enumerate(sheet.rows, start=1):
@@ -138,7 +138,7 @@ def _verdict_table(sheet: Sheet, *, has_claims: bool) -> Markup:
             cells.append(element("td", draw_plumb_line(row.claim, row.measured), class_="plumb"))
         cells += [
             element("td", verdict_mark(row.verdict), *_verdict_parts(row), class_="verdict"),
-            element("td", str(number), class_="n"),
+            element("td", str(number), class_="note"),
         ]
         rows.append(element("tr", *cells))
     made = element(
@@ -154,8 +154,11 @@ def _verdict_table(sheet: Sheet, *, has_claims: bool) -> Markup:
 def _what(row: SheetRow) -> Iterator[str]:
     yield row.label[:1].upper() + row.label[1:]
     stated = row.measured.conditions if row.measured else row.claim.conditions if row.claim else {}
-    if stated:
-        yield element("small", conditions_text(stated))
+    # The mounting of all of them stands among the conditions, unless a claim is made for one.
+    is_claimed = row.claim is not None and "mounting" in row.claim.conditions
+    shown = {key: value for key, value in stated.items() if key != "mounting" or is_claimed}
+    if shown:
+        yield element("small", conditions_text(shown))
 
 
 def _measured_parts(row: SheetRow) -> Iterator[str]:

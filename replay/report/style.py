@@ -62,17 +62,22 @@ td { vertical-align: top; padding: .9mm 2mm .9mm 0; border-bottom: .5pt solid #b
 td, tbody th { font-size: 9pt; }
 tr { break-inside: avoid; }
 td.n, th.n { text-align: right; white-space: nowrap; }
-.sheet td, .sheet tbody th { padding: 1.4mm 2mm; vertical-align: middle; font-size: 9.5pt; }
+.sheet { table-layout: fixed; }
+.sheet td, .sheet tbody th { padding: 1.4mm 1.5mm; vertical-align: middle; font-size: 9pt; }
 
-.sheet thead th { padding-left: 2mm; }
+.sheet thead th { padding-left: 1.5mm; padding-right: 1.5mm; }
 .sheet td:first-child, .sheet th:first-child { padding-left: 0; }
-.sheet td.n, .sheet td.measured { white-space: nowrap; }
-.what { font-size: 11pt; line-height: 1.15; }
+.sheet tbody .what { font-size: 11pt; line-height: 1.15; }
+.sheet .what { width: 21%%; } .sheet .n { width: 14.5%%; } .sheet .measured { width: 21.5%%; }
+.sheet td small { white-space: nowrap; }
+.sheet thead .what { font-family: %(figures)s; }
+.sheet .note { width: 5.5%%; text-align: right; padding-right: 0; }
 .what small { display: block; font-family: %(figures)s; font-size: 8pt; }
-.sheet td.plumb, .sheet th.plumb { position: relative; padding: 0; width: 34mm; }
+.sheet td.plumb, .sheet th.plumb { position: relative; padding: 0; width: 14%%; }
 .plumb svg { position: absolute; left: 0; top: 0; width: 100%%; height: 100%%; }
-th.plumb .scale { display: flex; justify-content: space-between; }
-.verdict { white-space: nowrap; }
+th.plumb .scale { display: flex; justify-content: space-between;
+  font-size: 7.5pt; padding-bottom: .8mm; }
+.sheet thead th.plumb { padding: 0; }
 .verdict svg { width: 9pt; height: 9pt; margin-right: 1.4mm; vertical-align: -1pt; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 9mm; font-size: 8.5pt; }
 .pair h3:first-child { margin-top: 1mm; }
