@@ -27,7 +27,8 @@ from dashboard.heat.routes import add_heat_routes
 from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
 from dashboard.live.write_requests import add_write_request_route
-from dashboard.pages import bus, heat, limits, live, replay, sheet, shell
+from dashboard.measure.routes import add_measure_routes
+from dashboard.pages import bus, heat, limits, live, measure, replay, sheet, shell
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
 from dashboard.server.body_limit import BodyLimit
@@ -113,6 +114,7 @@ def build_server(
             "/replay": partial(replay.replay_layout, writes=not access.read_only),
             "/limits": partial(limits.limits_layout, writes=not access.read_only),
             "/heat": heat.heat_layout,
+            "/measure": measure.measure_layout,
             "/sheet": sheet.sheet_layout,
             "/bus": bus.bus_layout,
         },
@@ -127,6 +129,7 @@ def build_server(
     add_duty_routes(server, jobs=jobs)
     add_motion_routes(server)
     add_sheet_routes(server)
+    add_measure_routes(server, writes=not access.read_only)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
         add_write_request_route(server)

@@ -239,6 +239,64 @@ export function fetchMotion(question, page, signal) {
   return post("/api/heat/motion", { ...readerPlace(), ...question }, signal, { headers: { "x-page": page } });
 }
 
+/* ---- Measure ---- */
+
+/**
+ * The kinds of measurement: cautions, steps, what is typed.
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./measure/answers.d.ts").Kinds>}
+ */
+export function fetchMeasureKinds(signal) {
+  return get("/api/measure", {}, signal);
+}
+
+/**
+ * A measurement as it stands on a recording.
+ * @param {string} name
+ * @param {Params} view
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./measure/answers.d.ts").MeasureAnswer>}
+ */
+export function fetchMeasured(name, view, signal) {
+  return get(measurePath(name), { ...readerPlace(), ...chosenUnits(), ...view }, signal);
+}
+
+/** @param {string} name */
+function measurePath(name) {
+  return "/api/measure/" + encodeURIComponent(name);
+}
+
+/**
+ * The newest instant of a recording.
+ * @param {string} name
+ * @param {AbortSignal} signal
+ * @returns {Promise<{now_s: number}>}
+ */
+export function fetchNow(name, signal) {
+  return get(measurePath(name) + "/now", {}, signal);
+}
+
+/**
+ * Why a reading that was typed is refused; empty for a good one.
+ * @param {Params} typed kind, reading and division
+ * @param {AbortSignal} signal
+ * @returns {Promise<{refused: string}>}
+ */
+export function checkReading(typed, signal) {
+  return get("/api/measure/reading/check", typed, signal);
+}
+
+/**
+ * Keeps a result as a finding of its recording.
+ * @param {string} name
+ * @param {object} measurement
+ * @param {AbortSignal} signal
+ * @returns {Promise<{kept: string}>}
+ */
+export function keepMeasured(name, measurement, signal) {
+  return post(measurePath(name) + "/keep", measurement, signal);
+}
+
 /* ---- Data sheet ---- */
 
 /**

@@ -7,6 +7,7 @@ import { startKeys } from "./keys.mjs";
 import { LimitsPage } from "./limits/page.mjs";
 import { LivePage } from "./live/page.mjs";
 import { keepOpened } from "./opened.mjs";
+import { MeasurePage } from "./measure/page.mjs";
 import { ReplayPage } from "./replay/page.mjs";
 import { startSession } from "./session.mjs";
 import { DataSheetPage } from "./sheet/page.mjs";
@@ -18,6 +19,7 @@ const PAGES = {
   replay: ReplayPage,
   judge: LimitsPage,
   heat: HeatPage,
+  measure: MeasurePage,
   heard: BusPage,
   datasheet: DataSheetPage,
 };

@@ -2,13 +2,13 @@
 /* The recording that is looked at on one page is looked at on the next as well. */
 
 const HANDED_OVER = "dutytrace-opened";
-const PAGES = 'nav a[href="/bus"], nav a[href="/heat"]';
+const PAGES = 'nav a[href="/bus"], nav a[href="/heat"], nav a[href="/measure"]';
 
 /** Keeps which recording the address shows when one of the pages is chosen that can show it as well. */
 export function keepOpened() {
   const keep = (/** @type {Event} */ event) => {
     const link = /** @type {Element} */ (event.target).closest?.(PAGES);
-    const match = /^\/(?:replay|heat|bus)\/([^/]+)$/.exec(location.pathname);
+    const match = /^\/(?:replay|heat|measure|bus)\/([^/]+)$/.exec(location.pathname);
     if (link && match) sessionStorage.setItem(HANDED_OVER, decodeURIComponent(match[1]));
   };
   document.addEventListener("click", keep, { capture: true });

@@ -13,7 +13,7 @@ __all__ = ["add_callbacks", "shell_layout"]
 
 _PAGE_LINKS: Final = (
     *(("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits")),
-    *(("Heat", "/heat"), ("Data sheet", "/sheet"), ("Bus", "/bus")),
+    *(("Heat", "/heat"), ("Measure", "/measure"), ("Data sheet", "/sheet"), ("Bus", "/bus")),
 )
 _KEY_HELP: Final = (
     ("?", "these keys"),
@@ -36,6 +36,8 @@ _KEY_HELP: Final = (
     ("[ ]", "Limits: previous limit, next limit"),
     ("↑ ↓", "Limits: move the level that is reached by Tab; with Shift ten times as far"),
     ("E", "Limits: evaluate exactly"),
+    ("B", "Measure: begin a span, and end it when it is done"),
+    ("R", "Measure: to the field of the reading"),
     ("← →", "Bus: previous span, next span; with Shift, a tenth of the picture"),
     ("[ ]", "Bus: previous event, next event"),
     ("+ −", "Bus: zoom in, zoom out"),
@@ -144,7 +146,8 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
 def _page_at(pathname: str) -> str:
     """Return the page of an address, which may end with the recording that it opens."""
     return next(
-        (page for page in ("/replay", "/heat", "/bus") if pathname.startswith(page)), pathname
+        (page for page in ("/replay", "/heat", "/measure", "/bus") if pathname.startswith(page)),
+        pathname,
     )
 
 

@@ -13,12 +13,14 @@
     evaluate    from a kind, readings and spans to a result: the one way in
     plan        a programme for a new joint
     take_over   torque per ampere into a bench file
+    progress    how far the steps of a measurement have come
     finding     a result as a finding, to be kept
+    keep        keeps it in its recording
     sentence    a result in words
     cli         `dutytrace measure KIND`
 
-Pure but for `evidence` and `evaluate`, which read recordings, and `take_over`, which writes a bench
-file. Nothing here moves a joint.
+Pure but for `evidence` and `evaluate`, which read recordings, `keep`, which writes a finding into
+one, and `take_over`, which writes a bench file. Nothing here moves a joint.
 
 Kept together: one evaluation from what is typed to what is said, in this order.
 """

@@ -13,11 +13,9 @@ from replay.measure.procedure import Procedure
 from replay.measure.procedures import PROCEDURES
 
 if TYPE_CHECKING:
-    from logger.findings.finding import Finding
     from replay.measure.evidence import NamedSpan
     from replay.measure.plan import PlanStep
     from replay.measure.result import Expectation, Measurement
-    from replay.measure.setup import BenchSetup
     from replay.recording import Recording
 
 __all__ = ["MEASURE_COMMANDS"]
@@ -122,6 +120,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
         as_json: AsJson = False,
     ) -> None:
         from replay.measure.evaluate import bench_setup, evaluate_measurement, expect_measurement
+        from replay.measure.keep import keep_measurement
         from replay.recording import Recording as Opened
 
         opened = [Opened.open(one) for one in recordings or []]
@@ -144,7 +143,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
             return
         result = evaluate_measurement(procedure.name, setup)
         taken = None if take_over is None else _take_over(result, take_over)
-        kept = _keep(result, setup, opened) if keep else None
+        kept = keep_measurement(result, setup, opened) if keep else None
         show(
             {
                 **result.to_json(),
@@ -176,24 +175,6 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
 
 def _newest(recordings: "Sequence[Recording]") -> "Recording":
     return max(recordings, key=lambda one: one.start_ns)
-
-
-def _keep(
-    result: "Measurement", setup: "BenchSetup", recordings: "Sequence[Recording]"
-) -> "Finding | None":
-    """Keep a result in the newest of its recordings; None where no quantity has an interval."""
-    from logger.store.repair.keep_finding import keep_finding
-    from replay.measure.finding import measurement_finding
-
-    path = _newest(recordings).path if recordings else None
-    if not isinstance(path, Path):
-        raise InputError(
-            where="--keep",
-            found="no recording" if path is None else str(path),
-            expected="the recording in a folder of its own that it is kept in, in front",
-        )
-    finding = measurement_finding(result, setup, recordings)
-    return None if finding is None else keep_finding(path, finding)
 
 
 def _take_over(result: "Measurement", path: Path) -> dict[str, float | str | None]:

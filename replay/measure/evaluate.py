@@ -34,7 +34,7 @@ from replay.measure.result import Expectation, Measurement
 from replay.measure.setup import BenchSetup, JointFacts, SpanTrace
 from replay.recording import Recording
 
-__all__ = ["bench_setup", "evaluate_measurement", "expect_measurement"]
+__all__ = ["FINDS_ITS_SPANS", "bench_setup", "evaluate_measurement", "expect_measurement"]
 
 EVALUATIONS: Final[dict[str, Callable[[BenchSetup], Measurement]]] = {
     "backlash": measure_backlash,
@@ -94,7 +94,7 @@ def bench_setup(
     for name in channels or {}:
         if name not in procedure.channels:
             known = ", ".join(procedure.channels) or "none for this kind"
-            raise InputError(f"--channel: found {name!r}, expected one of: {known}.")
+            raise InputError(f"found {name!r}, expected one of: {known}.", where="--channel")
     if recordings:
         name = measured_joint(recordings, joint)
         facts = joint_facts(recordings[0], name)
@@ -103,15 +103,17 @@ def bench_setup(
         traces = read_spans(recordings, name, spans, channels or {})
     elif spans or channels:
         raise InputError(
-            "--span: found a span or a channel and no recording, expected the recording in front."
+            "found a span or a channel and no recording, expected the recording in front.",
+            where="--span",
         )
     named = {one.name for one in spans}
     for one in typed:
         if one.at_span and one.at_span not in named:
             known = ", ".join(sorted(named)) or "none"
             raise InputError(
-                f"--reading: {one.name}: found 'at {one.at_span}', expected a value, or a span "
-                f"that is named by --span: {known}."
+                f"found 'at {one.at_span}', expected a value, or a span "
+                f"that is named by --span: {known}.",
+                where=f"--reading: {one.name}",
             )
     _check_roles(procedure, spans)
     return BenchSetup(
@@ -153,7 +155,7 @@ def _steps_of(
         units = {one.unit for one in typed if one.name == name}
         if name not in known and "*" not in known:
             raise InputError(
-                f"--division: found {name!r}, expected one of: {', '.join(sorted(known))}."
+                f"found {name!r}, expected one of: {', '.join(sorted(known))}.", where="--division"
             )
         if not units:
             units = {
@@ -162,8 +164,9 @@ def _steps_of(
         step, _ = parse_quantity(text, sorted(units), where="--division", what=name)
         if step <= 0.0:
             raise InputError(
-                f"--division: {name}: found {text!r}, expected the step that the instrument is "
-                "read to, greater than 0."
+                f"found {text!r}, expected the step that the instrument is "
+                "read to, greater than 0.",
+                where=f"--division: {name}",
             )
         steps[name] = step
     return steps
@@ -179,6 +182,7 @@ def _check_roles(procedure: Procedure, spans: Sequence[NamedSpan]) -> None:
         if not any(span.name.rstrip("0123456789-_") == name for name in rules):
             known = "; ".join(f"{one.name} ({one.words})" for one in procedure.spans) or "none"
             raise InputError(
-                f"--span: found {span.name!r}, expected one of these, numbered where there are "
-                f"several: {known}."
+                f"found {span.name!r}, expected one of these, numbered where there are "
+                f"several: {known}.",
+                where="--span",
             )

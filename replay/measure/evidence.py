@@ -121,8 +121,9 @@ def read_spans(
             owner = owner if dot else joint
             if owner not in recording.joints or channel not in recording.channels(owner):
                 raise InputError(
-                    f"--channel: found {name!r}, expected a channel of {joint}, or SENSOR.CHANNEL, "
-                    f"that {recording.name} has: {', '.join(_known(recording, joint))}."
+                    f"found {name!r}, expected a channel of {joint}, or SENSOR.CHANNEL, "
+                    f"that {recording.name} has: {', '.join(_known(recording, joint))}.",
+                    where="--channel",
                 )
             sources[name] = owner, channel
         traces.append(_trace(recording, joint, span, sources, zero_ns))
@@ -145,15 +146,16 @@ def _check_spans(in_order: Sequence[NamedSpan]) -> None:
     for span in in_order:
         if names.count(span.name) > 1:
             raise InputError(
-                f"--span: found {span.name!r} twice, expected each name once: {span.name}1, "
-                f"{span.name}2."
+                f"found {span.name!r} twice, expected each name once: {span.name}1, {span.name}2.",
+                where="--span",
             )
     for before, after in pairwise(in_order):
         if after.start_ns < before.end_ns:
             raise InputError(
-                f"--span: found {before.name!r} and {after.name!r} overlapping from "
+                f"found {before.name!r} and {after.name!r} overlapping from "
                 f"{iso_utc(after.start_ns)}, expected spans beside each other: what lies in both "
-                "would count twice."
+                "would count twice.",
+                where="--span",
             )
 
 
@@ -165,8 +167,9 @@ def _recording_of(recordings: Sequence[Recording], span: NamedSpan) -> Recording
         f"{one.name} ({iso_utc(one.start_ns)} to {iso_utc(one.end_ns)})" for one in recordings
     )
     raise InputError(
-        f"--span: {span.name}: found {iso_utc(span.start_ns)} to {iso_utc(span.end_ns)}, expected "
-        f"a span within one recording: {spans}."
+        f"found {iso_utc(span.start_ns)} to {iso_utc(span.end_ns)}, expected "
+        f"a span within one recording: {spans}.",
+        where=f"--span: {span.name}",
     )
 
 
@@ -185,8 +188,8 @@ def _trace(
         batch = recording.read_readings(owner, span.start_ns, span.end_ns, channels=names)
         if len(batch) > MOST_ROWS:
             raise InputError(
-                f"--span: {span.name}: found {len(batch)} readings, expected at most {MOST_ROWS}: "
-                "name a shorter span."
+                f"found {len(batch)} readings, expected at most {MOST_ROWS}: name a shorter span.",
+                where=f"--span: {span.name}",
             )
         if owner == joint:
             positioned = batch.position_segment[batch.position_segment >= 0]

@@ -1,11 +1,11 @@
 """What a kind of measurement asks for: its readings, its spans, its cautions and steps. Pure data.
 
-Light on purpose: `--help` is made of it.
+Light on purpose: `--help` is made of it. The command, the programme and the page show the same.
 """
 
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
-__all__ = ["Fact", "Procedure", "ReadingRule", "SpanRule"]
+__all__ = ["Fact", "Procedure", "ReadingRule", "SpanRule", "Step"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,9 @@ class ReadingRule:
     is_positive: bool = True
     """A length of an arm or a mass; False: of either sign."""
     at: tuple[str, ...] = ()
-    """UCUM codes of what it may be read at, beside a span."""
+    """UCUM codes of what it may be read at."""
+    at_span: bool = False
+    """It may be read at a span, by the span's name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +42,32 @@ class SpanRule:
     words: str
 
 
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do on the bench, and what shows that it was done."""
+
+    code: str
+    words: str
+    _: KW_ONLY
+    way: str = ""
+    """The way of the procedure that it belongs to; "": all of them."""
+    spans: tuple[str, ...] = ()
+    """Names of the spans that are marked in it, to be numbered where there are several."""
+    readings: tuple[str, ...] = ()
+    """Names of what is read off and typed in it."""
+    wants: int = 0
+    """How many of these it takes together; 0: nothing shows that it was done."""
+    watch: tuple[str, ...] = ()
+    """Channels to keep in sight meanwhile; the first that is recorded."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Procedure:
     """One kind of measurement on the bench."""
 
     name: str
+    title: str
+    """What a page calls it."""
     words: str
     """What it gives, one line."""
     readings: tuple[ReadingRule, ...] = ()
@@ -53,7 +76,9 @@ class Procedure:
     """Names that may be taken from a channel in place of being typed."""
     cautions: tuple[Fact, ...]
     """Before the first step."""
-    steps: tuple[Fact, ...]
+    steps: tuple[Step, ...]
     """What to clamp and do, in order."""
+    ways: tuple[Fact, ...] = ()
+    """Ways of measuring it, of which one is chosen; empty: there is one."""
     takes: str
     """About how long it takes on the bench."""

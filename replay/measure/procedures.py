@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from replay.measure.procedure import Fact, Procedure, ReadingRule, SpanRule
+from replay.measure.procedure import Fact, Procedure, ReadingRule, SpanRule, Step
 
 __all__ = ["KIND_NAMES", "PROCEDURES"]
 
@@ -19,6 +19,11 @@ _HOT: Final = Fact("gets hot", "At high torque the winding warms within seconds:
 _SENDS_NOTHING: Final = Fact(
     "sends nothing", "dutytrace moves nothing: you or your controller do, within its own limits."
 )
+_NO_SAFETY: Final = Fact(
+    "no safety function",
+    "dutytrace only watches and is no safety function: the rules of your place come first, and who "
+    "is qualified for this bench decides.",
+)
 
 _ARM: Final = ReadingRule(
     name="arm", words="a length from the axis to where it is read, such as 344 mm", units=("m",)
@@ -26,6 +31,7 @@ _ARM: Final = ReadingRule(
 
 _BACKLASH: Final = Procedure(
     name="backlash",
+    title="Backlash",
     words="play of the gear: from the tip of an arm (readings), or from a torque loop (spans)",
     readings=(
         _ARM,
@@ -49,28 +55,58 @@ _BACKLASH: Final = Procedure(
     spans=(
         SpanRule("loop", "torque 0, +T, 0, -T, 0 with the output held fast; one clamp position"),
     ),
-    cautions=(_SWINGS, _SLIPS, _SENDS_NOTHING),
+    cautions=(_SWINGS, _SLIPS, _SENDS_NOTHING, _NO_SAFETY),
+    ways=(
+        Fact("tip", "from the tip of an arm, with a ruler or a dial gauge"),
+        Fact("loop", "from loops of torque, the output held fast"),
+    ),
     steps=(
-        Fact("hold motor", "Tip: hold the motor still by its drive, and fix a ruler at the tip."),
-        Fact(
+        Step(
+            "hold motor",
+            "Tip: hold the motor still by its drive, and fix a ruler at the tip.",
+            way="tip",
+        ),
+        Step("arm", "Measure from the axis to the ruler.", way="tip", readings=("arm",), wants=1),
+        Step(
             "both ways",
             "Push the tip with a small and with a threefold force, both ways, five times each; "
             "type each reading with its force: 'tip=12.5 mm at +10 N'.",
+            way="tip",
+            readings=("tip",),
+            wants=20,
+            watch=("position_rad",),
         ),
-        Fact(
-            "clamp output",
-            "Loop: clamp the output fast, and ramp the torque 0, +T, 0, -T, 0 in a minute.",
+        Step("clamp output", "Loop: clamp the output fast, at the motor's torque 0.", way="loop"),
+        Step(
+            "ramp",
+            "Ramp the torque 0, +T, 0, -T, 0 in a minute.",
+            way="loop",
+            spans=("loop",),
+            wants=1,
+            watch=("torque_Nm", "current_A"),
         ),
-        Fact(
+        Step(
             "four positions",
-            "Repeat the loop at four positions of the output, and once at half the ramp rate; "
-            "name each: --span loop1=FROM..TO.",
+            "Repeat the loop at three more positions of the output.",
+            way="loop",
+            spans=("loop",),
+            wants=4,
+            watch=("torque_Nm", "current_A"),
+        ),
+        Step(
+            "half rate",
+            "Repeat it once at half of the ramp rate.",
+            way="loop",
+            spans=("loop",),
+            wants=5,
+            watch=("torque_Nm", "current_A"),
         ),
     ),
     takes="20 min",
 )
 _TORQUE: Final = Procedure(
     name="torque",
+    title="Torque per ampere",
     words="torque per ampere, loading and unloading apart, from a scale or load cell at an arm",
     readings=(
         _ARM,
@@ -80,6 +116,7 @@ _TORQUE: Final = Procedure(
             units=("kg", "N", "N.m"),
             is_positive=False,
             at=("A", "N.m"),
+            at_span=True,
         ),
         ReadingRule(
             name="nudged",
@@ -87,6 +124,7 @@ _TORQUE: Final = Procedure(
             units=("kg", "N", "N.m"),
             is_positive=False,
             at=("A",),
+            at_span=True,
         ),
         ReadingRule(
             name="angle",
@@ -104,25 +142,38 @@ _TORQUE: Final = Procedure(
         SpanRule("*", "one level, standing still, such as up3; up3-nudged the same after a nudge"),
     ),
     channels=("scale",),
-    cautions=(_SWINGS, _DROPS, _HOT, _SENDS_NOTHING),
+    cautions=(_SWINGS, _DROPS, _HOT, _SENDS_NOTHING, _NO_SAFETY),
     steps=(
-        Fact("tare", "Put the arm on the scale without current, and set the scale to zero."),
-        Fact("level", "Bring the arm level, and measure from the axis to the point that presses."),
-        Fact(
+        Step("tare", "Put the arm on the scale without current, and set the scale to zero."),
+        Step(
+            "level",
+            "Bring the arm level, and measure from the axis to the point that presses.",
+            readings=("arm",),
+            wants=1,
+        ),
+        Step(
             "eight up and down",
             "Raise the current in eight levels to the most you want to know, and come down by the "
             "same; hold each for 3 s and type the scale: 'scale=3.25 kg at 6 A'.",
+            spans=("level",),
+            readings=("scale", "nudged"),
+            wants=15,
+            watch=("current_A", "torque_Nm"),
         ),
-        Fact(
+        Step(
             "nudge",
             "At two levels on the way up and two on the way down nudge the arm, let go, and type "
             "the scale again as 'nudged': it shows whether what stands still is all of the torque.",
+            readings=("nudged",),
+            wants=4,
+            watch=("current_A", "torque_Nm"),
         ),
     ),
     takes="15 min",
 )
 _CEILING: Final = Procedure(
     name="ceiling",
+    title="Ceilings",
     words="why less comes than the set-point asks: current, torque, speed, supply, temperature",
     spans=(
         SpanRule("torque", "holds in torque mode"),
@@ -130,38 +181,57 @@ _CEILING: Final = Procedure(
         SpanRule("position", "holds in position mode"),
         SpanRule("current", "holds in current mode"),
     ),
-    cautions=(_SWINGS, _HOT, _SENDS_NOTHING),
+    cautions=(_SWINGS, _HOT, _SENDS_NOTHING, _NO_SAFETY),
     steps=(
-        Fact(
+        Step(
             "ask for more",
             "Ask for more than the joint gives, at least 16 times for half a second, at unlike "
             "loads, speeds and temperatures; a slow ramp that never asks for more proves nothing.",
+            spans=("torque", "speed", "position", "current"),
+            wants=1,
+            watch=("torque_Nm", "current_A", "speed_rad_s"),
         ),
-        Fact("each mode", "Do so in each control mode, and name the spans by it: --span speed1=."),
+        Step(
+            "each mode",
+            "Do so in each control mode that you use; a span is named by its mode.",
+            spans=("torque", "speed", "position", "current"),
+            wants=2,
+            watch=("torque_Nm", "current_A", "speed_rad_s"),
+        ),
     ),
     takes="15 min",
 )
 _OSCILLATION: Final = Procedure(
     name="oscillation",
+    title="Oscillation",
     words="frequency, amplitude and damping of what swings, and whether it grows",
     readings=(
         ReadingRule(
             name="added",
             words="the inertia that a second arm adds in the span, such as 0.05 kg.m2 at swing2",
             units=("kg.m2",),
+            at_span=True,
         ),
     ),
     spans=(SpanRule("*", "a stretch around a set-point, or after a push"),),
     channels=("signal",),
-    cautions=(_SWINGS, _SENDS_NOTHING),
+    cautions=(_SWINGS, _SENDS_NOTHING, _NO_SAFETY),
     steps=(
-        Fact("push", "Let the joint hold a position and push the arm, or step the set-point."),
-        Fact("let it ring", "Leave it until it rests; 2 s after each push, 60 s without one."),
+        Step("push", "Let the joint hold a position and push the arm, or step the set-point."),
+        Step(
+            "let it ring",
+            "Leave it until it rests; 2 s after each push, 60 s without one.",
+            spans=("swing",),
+            readings=("added",),
+            wants=1,
+            watch=("position_rad", "speed_rad_s"),
+        ),
     ),
     takes="5 min",
 )
 _FRICTION: Final = Procedure(
     name="friction",
+    title="Friction",
     words="running friction by speed, direction and temperature, from passes both ways",
     spans=(
         SpanRule("plus", "a pass at constant speed in the positive direction"),
@@ -169,21 +239,31 @@ _FRICTION: Final = Procedure(
         SpanRule("passes", "a stretch of many passes, which are found in it"),
     ),
     channels=("torque", "temperature"),
-    cautions=(_SWINGS, _SENDS_NOTHING),
+    cautions=(_SWINGS, _SENDS_NOTHING, _NO_SAFETY),
     steps=(
-        Fact(
+        Step(
             "level axis", "Take the arm off, or level the axis: gravity may not change on the way."
         ),
-        Fact(
+        Step(
             "same angles",
             "Turn at a constant speed both ways over the same angles, at least five times each.",
+            spans=("passes",),
+            wants=1,
+            watch=("speed_rad_s", "position_rad"),
         ),
-        Fact("more speeds", "Repeat at two more speeds, and from cold to warm and cool again."),
+        Step(
+            "more speeds",
+            "Repeat at two more speeds, and from cold to warm and cool again.",
+            spans=("passes",),
+            wants=3,
+            watch=("speed_rad_s", "position_rad"),
+        ),
     ),
     takes="30 min",
 )
 _FREE: Final = Procedure(
     name="free",
+    title="Friction by hand",
     words="friction from turning the output by hand both ways at a constant torque set-point",
     readings=(
         _ARM,
@@ -205,19 +285,30 @@ _FREE: Final = Procedure(
         SpanRule("backward", "turned back by hand"),
     ),
     channels=("scale",),
-    cautions=(_SWINGS, _SENDS_NOTHING),
+    cautions=(_SWINGS, _SENDS_NOTHING, _NO_SAFETY),
     steps=(
-        Fact("constant torque", "Give a constant torque set-point that the hand can hold."),
-        Fact(
+        Step("constant torque", "Give a constant torque set-point that the hand can hold."),
+        Step(
+            "arm",
+            "Measure from the axis to where the spring scale pulls.",
+            readings=("arm",),
+            wants=1,
+        ),
+        Step(
             "by hand",
             "Turn the output slowly with a spring scale at the arm, five times each way, over the "
             "same angles; the joint pulls the scale all the time.",
+            spans=("forward", "backward"),
+            readings=("forward", "backward"),
+            wants=10,
+            watch=("torque_setpoint_Nm", "torque_Nm", "current_A"),
         ),
     ),
     takes="10 min",
 )
 _TURNS: Final = Procedure(
     name="turns",
+    title="Turns",
     words="gear ratio, direction, and whether turns are kept, from a commanded motion and back",
     readings=(
         ReadingRule(
@@ -225,6 +316,7 @@ _TURNS: Final = Procedure(
             words="how far the output was seen to turn in a span, such as 5 turn at out",
             units=("rad",),
             is_positive=False,
+            at_span=True,
         ),
     ),
     spans=(
@@ -234,23 +326,57 @@ _TURNS: Final = Procedure(
         SpanRule("after", "standing at the mark after it is back"),
     ),
     channels=("output",),
-    cautions=(_SWINGS, _SENDS_NOTHING),
+    cautions=(_SWINGS, _SENDS_NOTHING, _NO_SAFETY),
     steps=(
-        Fact("mark", "Put a mark on the output and one beside it."),
-        Fact("several turns", "Command five turns or more, count them, and command them back."),
-        Fact(
-            "power cycle", "Stand at the mark, switch the drive off and on, and stand there again."
+        Step("mark", "Put a mark on the output and one beside it."),
+        Step(
+            "several turns",
+            "Command five turns or more, and count them at the mark.",
+            spans=("out",),
+            wants=1,
+            watch=("position_rad",),
+        ),
+        Step(
+            "counted",
+            "Type how far the output was seen to turn: 'turned=5 turn +- 5 deg at out'.",
+            readings=("turned",),
+            wants=1,
+            watch=("position_rad",),
+        ),
+        Step(
+            "turn back",
+            "Command it back to the mark.",
+            spans=("back",),
+            wants=1,
+            watch=("position_rad",),
+        ),
+        Step(
+            "power cycle",
+            "Stand at the mark, switch the drive off and on, and stand there again.",
+            spans=("before", "after"),
+            wants=2,
+            watch=("position_rad",),
         ),
     ),
     takes="10 min",
 )
 _VALUE: Final = Procedure(
     name="value",
+    title="A value read off",
     words="anything that is read off: a mass, a resistance, a diameter, with its uncertainty",
     readings=(ReadingRule(name="*", words="any name and unit", units=(), is_positive=False),),
-    cautions=(Fact("drive off", "Measure windings with the drive off and unplugged."),),
+    cautions=(
+        Fact("drive off", "Measure windings with the drive off and unplugged."),
+        _NO_SAFETY,
+    ),
     steps=(
-        Fact("read off", "Read it off at least three times, and state the instrument's division."),
+        Step(
+            "read off",
+            "Read it off at least three times, and state the instrument's division.",
+            readings=("*",),
+            wants=3,
+            watch=("temperature_winding_degC", "temperature_housing_degC"),
+        ),
     ),
     takes="2 min",
 )

@@ -134,16 +134,18 @@ def parse_reading(text: str, rules: Sequence[ReadingRule], *, where: str = "--re
         bound = _valued(bound_text, rule, where, scale=(unit, in_unit))[0]
         if bound <= 0.0:
             raise InputError(
-                f"{where}: {name}: found +- {bound_text}, expected an uncertainty greater than 0."
+                f"found +- {bound_text}, expected an uncertainty greater than 0.",
+                where=f"{where}: {name}",
             )
     if rule.is_positive and value <= 0.0:
         raise InputError(
-            f"{where}: {name}: found {value_text!r}, expected {rule.words} greater than 0."
+            f"found {value_text!r}, expected {rule.words} greater than 0.", where=f"{where}: {name}"
         )
     if unit == "kg" and value < 0.0:
         raise InputError(
-            f"{where}: {name}: found {value_text!r}, expected a mass of 0 or more: set the scale "
-            "to zero, or type a pull the other way as a force in N."
+            f"found {value_text!r}, expected a mass of 0 or more: set the scale "
+            "to zero, or type a pull the other way as a force in N.",
+            where=f"{where}: {name}",
         )
     at_value, at_unit, at_span = _read_at(at, rule, where)
     return Reading(
@@ -177,19 +179,21 @@ def parse_quantity(text: str, units: Sequence[str], *, where: str, what: str) ->
     match = _NUMBER.fullmatch(text)
     expected = " or ".join(_KINDS.get(one, one) for one in units) or "a number with its unit"
     if match is None:
-        raise InputError(f"{where}: {what}: found {text!r}, expected {expected}.")
+        raise InputError(f"found {text!r}, expected {expected}.", where=f"{where}: {what}")
     number = float(match[1].replace(",", "."))
     if not math.isfinite(number) or abs(number) > 1e12:
-        raise InputError(f"{where}: {what}: found {text!r}, expected {expected}.")
+        raise InputError(f"found {text!r}, expected {expected}.", where=f"{where}: {what}")
     if not match[2]:
         if "1" in units or not units:
             return number, "1"
-        raise InputError(f"{where}: {what}: found {text!r} without a unit, expected {expected}.")
+        raise InputError(
+            f"found {text!r} without a unit, expected {expected}.", where=f"{where}: {what}"
+        )
     try:
         unit = parse_unit(match[2])
     except ValueError:
         raise InputError(
-            f"{where}: {what}: found the unit {match[2]!r}, expected {expected}."
+            f"found the unit {match[2]!r}, expected {expected}.", where=f"{where}: {what}"
         ) from None
     for code in units or tuple(_UCUM):
         if _fits_unit(unit, code):
@@ -197,7 +201,7 @@ def parse_quantity(text: str, units: Sequence[str], *, where: str, what: str) ->
     if not units:
         base = unit_registry().Quantity(number, unit).to_base_units()
         return float(base.magnitude), _ucum_of(f"{base.units:~C}")
-    raise InputError(f"{where}: {what}: found {text!r}, expected {expected}.")
+    raise InputError(f"found {text!r}, expected {expected}.", where=f"{where}: {what}")
 
 
 def _rule_named(name: str, rules: Sequence[ReadingRule], where: str) -> ReadingRule:
@@ -205,7 +209,7 @@ def _rule_named(name: str, rules: Sequence[ReadingRule], where: str) -> ReadingR
         if rule.name in {name, "*"}:
             return rule
     known = "; ".join(f"{rule.name} ({rule.words})" for rule in rules) or "none for this kind"
-    raise InputError(f"{where}: found a reading {name!r}, expected one of: {known}.")
+    raise InputError(f"found a reading {name!r}, expected one of: {known}.", where=where)
 
 
 def _split_at(text: str) -> tuple[str, str]:
@@ -216,7 +220,9 @@ def _split_at(text: str) -> tuple[str, str]:
 def _split_bounds(text: str, where: str, name: str) -> tuple[str, str, float | None]:
     parts = _BOUNDS.split(text)
     if len(parts) > 2:
-        raise InputError(f"{where}: {name}: found {text!r}, expected one +- behind the value.")
+        raise InputError(
+            f"found {text!r}, expected one +- behind the value.", where=f"{where}: {name}"
+        )
     if len(parts) == 1:
         return text, "", None
     factor = _FACTOR.search(parts[1])
@@ -224,7 +230,8 @@ def _split_bounds(text: str, where: str, name: str) -> tuple[str, str, float | N
         return parts[0], parts[1], None
     if not 0.5 <= float(factor[1]) <= 10.0:
         raise InputError(
-            f"{where}: {name}: found {factor[0]}, expected a coverage factor such as (k=2)."
+            f"found {factor[0]}, expected a coverage factor such as (k=2).",
+            where=f"{where}: {name}",
         )
     return parts[0], _FACTOR.sub("", parts[1]), float(factor[1])
 
@@ -256,7 +263,8 @@ def _read_at(at: str, rule: ReadingRule, where: str) -> tuple[float | None, str,
         return None, "", at
     if not rule.at:
         raise InputError(
-            f"{where}: {rule.name}: found 'at {at}', expected the name of a span behind 'at'."
+            f"found 'at {at}', expected the name of a span behind 'at'.",
+            where=f"{where}: {rule.name}",
         )
     value, unit = parse_quantity(at, rule.at, where=where, what=f"{rule.name} at")
     return value, unit, ""

@@ -15,6 +15,7 @@ __all__ = [
     "quantity_rows",
     "unit_words",
     "unknown_rows",
+    "value_parts",
 ]
 
 _UNITS = {
@@ -43,17 +44,22 @@ def unit_words(ucum: str) -> str:
     return _UNITS.get(ucum, ucum)
 
 
-def value_text(one: MeasuredQuantity) -> str:
-    """Return a value with unit and interval, in the digits that the interval bears."""
-    unit = unit_words(one.of.unit)
-    unit = f" {unit}" if unit else ""
+def value_parts(one: MeasuredQuantity) -> tuple[str, str, str]:
+    """Return value, unit and interval in the digits that the interval bears; "" for none."""
     low, high = one.interval
+    unit = unit_words(one.of.unit)
     if not one.has_interval:
-        return f"{_bare(one.value)}{unit}"
+        return _bare(one.value), unit, ""
     if one.is_limit:
-        return f"at most {_bare(high)}{unit}"
+        return f"at most {_bare(high)}", unit, ""
     value, interval = band_values((one.value, low, high))
-    return f"{value}{unit} ({interval})"
+    return value, unit, interval
+
+
+def value_text(one: MeasuredQuantity) -> str:
+    """Return a value with unit and interval: 8.4 arcmin (8.1 to 8.7)."""
+    value, unit, interval = value_parts(one)
+    return f"{value}{f' {unit}' if unit else ''}{f' ({interval})' if interval else ''}"
 
 
 def measurement_sentence(result: Measurement) -> str:

@@ -104,8 +104,9 @@ class BenchSetup:
         found = self.readings_named(name)
         if len(found) > 1:
             raise InputError(
-                f"--reading: found {len(found)} readings {name!r}, expected one: it stands for the "
-                "whole measurement."
+                f"found {len(found)} readings {name!r}, expected one: it stands for the "
+                "whole measurement.",
+                where="--reading",
             )
         return found[0] if found else None
 
@@ -119,7 +120,7 @@ class BenchSetup:
         """
         found = self.single_reading(name)
         if found is None:
-            raise InputError(f"--reading: found no {name!r}, expected {words}.")
+            raise InputError(f"found no {name!r}, expected {words}.", where="--reading")
         return found
 
     def spans_in_role(self, *roles: str) -> tuple[SpanTrace, ...]:
@@ -139,7 +140,8 @@ class BenchSetup:
                 return one
         known = ", ".join(one.name for one in self.spans) or "none"
         raise InputError(
-            f"--reading: found 'at {name}', expected a span that is named by --span: {known}."
+            f"found 'at {name}', expected a span that is named by --span: {known}.",
+            where="--reading",
         )
 
     def require_channels(self, spans: Sequence[SpanTrace], *names: str) -> None:
@@ -154,6 +156,6 @@ class BenchSetup:
             for name in names:
                 if len(span.channel(name)[0]) < 2:
                     raise InputError(
-                        f"{span.recording}: span {span.name!r}: found no {name} of "
-                        f"{self.joint.name}, expected it to be recorded there."
+                        f"found no {name} of {self.joint.name}, expected it to be recorded there.",
+                        where=f"{span.recording}: span {span.name!r}",
                     )

@@ -56,7 +56,7 @@ SUB_FLOORS = {
     ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
-        *(("limits", "heat", "sheet"), ("access",)),
+        *(("limits", "heat", "measure", "sheet"), ("access",)),
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.

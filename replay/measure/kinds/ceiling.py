@@ -80,8 +80,9 @@ def measure_ceiling(setup: BenchSetup) -> Measurement:
     """
     if not setup.spans:
         raise InputError(
-            "--span: found none and no recording, expected one in which the set-point asks for "
-            "more than comes."
+            "found none and no recording, expected one in which the set-point asks for "
+            "more than comes.",
+            where="--span",
         )
     by_mode: dict[str, list[AskedHold]] = {}
     for span in setup.spans:
@@ -89,9 +90,10 @@ def measure_ceiling(setup: BenchSetup) -> Measurement:
             by_mode.setdefault(mode, []).extend(asked_holds(span, mode))
     if not by_mode:
         raise InputError(
-            f"{setup.spans[0].recording}: found no set-point of {setup.joint.name}, expected "
+            f"found no set-point of {setup.joint.name}, expected "
             "torque, current, speed or position set-points to be recorded: only they tell what was "
-            "asked for."
+            "asked for.",
+            where=setup.spans[0].recording,
         )
     answers, quantities, unknown, remarks, evidence = [], [], [], set(), []
     for mode, holds in by_mode.items():

@@ -53,8 +53,9 @@ def measure_free(setup: BenchSetup) -> Measurement:
         words = channel.removesuffix("_Nm").removesuffix("_A").split("_")
         if len(words) == 1:
             raise InputError(
-                f"--channel: scale: found {channel!r}, expected an instrument at the output: at a "
-                "constant set-point the joint's own torque is the same both ways."
+                f"found {channel!r}, expected an instrument at the output: at a "
+                "constant set-point the joint's own torque is the same both ways.",
+                where="--channel: scale",
             )
     ways = {}
     for way in ("forward", "backward"):
@@ -66,14 +67,17 @@ def measure_free(setup: BenchSetup) -> Measurement:
         )
         if not found:
             raise InputError(
-                f"--reading: found no {way!r}, expected the scale read in both directions: "
-                "'forward=14.2 N' and 'backward=9.8 N', or spans of these names with --channel "
-                "scale=SENSOR.CHANNEL."
+                f"found no {way!r}, expected the scale read in both directions: "
+                "'forward=14.2 N' and 'backward=9.8 N'.",
+                where="--reading",
+                hint="Or take them from spans of these names: --channel scale=SENSOR.CHANNEL.",
             )
         ways[way] = found
     every = [*ways["forward"], *ways["backward"]]
     if len({one.unit for one in every}) > 1:
-        raise InputError("--reading: found forward and backward in unlike units, expected one.")
+        raise InputError(
+            "found forward and backward in unlike units, expected one.", where="--reading"
+        )
     lever = lever_of(setup, every)
     forward, backward = (np.array([one.raw for one in ways[way]]) for way in ways)
     division = max(one.division for one in every)

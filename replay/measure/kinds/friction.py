@@ -87,9 +87,10 @@ def measure_friction(setup: BenchSetup) -> Measurement:
     pairs = pair_passes(sorted(passes, key=lambda one: float(one.time_s[0])))
     if not pairs:
         raise InputError(
-            f"{setup.spans[0].recording}: found {len(passes)} passes at constant speed and none "
+            f"found {len(passes)} passes at constant speed and none "
             "with its pass back over the same angles, expected both ways at one speed: without "
-            "the way back gravity is taken for friction."
+            "the way back gravity is taken for friction.",
+            where=setup.spans[0].recording,
         )
     groups = _by_speed(pairs)
     main = max(groups, key=len)
@@ -137,7 +138,8 @@ def _torque_channel(setup: BenchSetup) -> tuple[str, float, str]:
     """Return the channel that stands for torque, N.m for one of it, and the unit of the answer."""
     if not setup.spans:
         raise InputError(
-            "--span: found none and no recording, expected a recording with passes both ways."
+            "found none and no recording, expected a recording with passes both ways.",
+            where="--span",
         )
     setup.require_channels(setup.spans, "position_rad")
     chosen = setup.channels.get("torque")
@@ -150,8 +152,8 @@ def _torque_channel(setup: BenchSetup) -> tuple[str, float, str]:
         if all(len(one.channel(name)[0]) > 1 for one in setup.spans):
             return name, factor, unit
     raise InputError(
-        f"{setup.spans[0].recording}: found neither torque_Nm nor current_A of {setup.joint.name}, "
-        "expected one of them."
+        f"found neither torque_Nm nor current_A of {setup.joint.name}, expected one of them.",
+        where=setup.spans[0].recording,
     )
 
 

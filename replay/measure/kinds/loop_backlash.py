@@ -93,13 +93,16 @@ def measure_loop_backlash(setup: BenchSetup) -> Measurement:
     spans = setup.spans_in_role("loop")
     if not spans:
         raise InputError(
-            "--span: found no loop, expected --span loop1=FROM..TO around torque 0, +T, 0, -T, 0."
+            "found no loop, expected a span around torque 0, +T, 0, -T, 0.",
+            where="--span",
+            hint="Name it: --span loop1=FROM..TO.",
         )
     if not setup.joint.is_position_of_motor:
         raise InputError(
-            f"{spans[0].recording}: position_rad of {setup.joint.name} comes from an encoder on "
+            f"position_rad of {setup.joint.name} comes from an encoder on "
             "the output's side of the gear, expected one at the motor: with the output held fast "
-            "it stands still whatever the play. Measure the play at the tip of an arm."
+            "it stands still whatever the play. Measure the play at the tip of an arm.",
+            where=spans[0].recording,
         )
     paths = [_path_of(setup, one) for one in spans]
     rated, rated_text = _rated_torque(setup, paths)
@@ -163,8 +166,9 @@ def _path_of(setup: BenchSetup, span: SpanTrace) -> LoopPath:
     where = f"{span.recording}: span {span.name!r}"
     if span.segments > 1:
         raise InputError(
-            f"{where}: found {span.segments} stretches of position, each with its own zero, "
-            "expected one: the encoder lost its turns, or the joint restarted within the loop."
+            f"found {span.segments} stretches of position, each with its own zero, "
+            "expected one: the encoder lost its turns, or the joint restarted within the loop.",
+            where=where,
         )
     time_s, position = span.channel("position_rad")
     per_ampere = setup.joint.per_ampere
@@ -173,19 +177,21 @@ def _path_of(setup: BenchSetup, span: SpanTrace) -> LoopPath:
     elif len(span.channel("current_A")[0]) >= 2:
         if per_ampere is None:
             raise InputError(
-                f"{where}: found current and no torque, expected torque per ampere in the bench "
-                "file: torque = { per_ampere = 1.9 }; `dutytrace measure torque` finds it."
+                "found current and no torque, expected torque per ampere in the bench "
+                "file: torque = { per_ampere = 1.9 }; `dutytrace measure torque` finds it.",
+                where=where,
             )
         torque = span.values_at("current_A", time_s) * per_ampere
     else:
-        raise InputError(f"{where}: found neither torque nor current, expected one of them.")
+        raise InputError("found neither torque nor current, expected one of them.", where=where)
     check_closed(torque, where)
     angle = position / ARCMIN_RAD
     step = span.grids.get("position_rad", 0.0) / ARCMIN_RAD
     if float(np.ptp(angle)) <= 2.0 * step:
         raise InputError(
-            f"{where}: found a position that moved by {float(np.ptp(angle)):.2g} arcmin, expected "
-            "more than two counts: is the encoder on the output's side of the gear, which is held?"
+            f"found a position that moved by {float(np.ptp(angle)):.2g} arcmin, expected "
+            "more than two counts: is the encoder on the output's side of the gear, which is held?",
+            where=where,
         )
     return LoopPath(time_s=time_s, torque_Nm=torque, angle=angle - float(angle.mean()), count=step)
 
@@ -207,8 +213,9 @@ def _with_fixture(fit: LoopFit, setup: BenchSetup) -> LoopFit:
     stiffness = fixture.value * ARCMIN_RAD
     if stiffness <= fit.second:
         raise InputError(
-            f"--reading: fixture: found {fixture.text}, which is no stiffer than gear and fixture "
-            f"together ({fit.second:.3g} N.m/arcmin), expected more."
+            f"found {fixture.text}, which is no stiffer than gear and fixture "
+            f"together ({fit.second:.3g} N.m/arcmin), expected more.",
+            where="--reading: fixture",
         )
     return replace(
         fit,

@@ -28,19 +28,21 @@ def check_closed(torque: Floats, where: str) -> None:
     most, least = float(torque.max()), float(torque.min())
     size = max(most, -least)
     if size <= 0.0:
-        raise InputError(f"{where}: found no torque at all, expected a ramp 0, +T, 0, -T, 0.")
+        raise InputError("found no torque at all, expected a ramp 0, +T, 0, -T, 0.", where=where)
     if min(most, -least) < 0.3 * size:
         side = "positive" if most < -least else "negative"
         raise InputError(
-            f"{where}: found a loop that was never closed: torque goes from {least:.3g} to "
-            f"{most:.3g} N.m, expected as much {side} torque: it needs a move through zero."
+            f"found a loop that was never closed: torque goes from {least:.3g} to "
+            f"{most:.3g} N.m, expected as much {side} torque: it needs a move through zero.",
+            where=where,
         )
     tail = max(len(torque) // 50, 1)
     end = float(np.mean(torque[-tail:]))
     if abs(end) > 0.25 * size:
         raise InputError(
-            f"{where}: found a loop that was never closed: it ends at {end:.3g} N.m, expected a "
-            "ramp back to zero."
+            f"found a loop that was never closed: it ends at {end:.3g} N.m, expected a "
+            "ramp back to zero.",
+            where=where,
         )
 
 

@@ -89,7 +89,9 @@ def measure_oscillation(setup: BenchSetup) -> Measurement:
         There is no span, or no channel that could swing.
     """
     if not setup.spans:
-        raise InputError("--span: found none and no recording, expected a recording that swings.")
+        raise InputError(
+            "found none and no recording, expected a recording that swings.", where="--span"
+        )
     channel = _signal(setup)
     results = [_of_span(setup, one, channel) for one in setup.spans]
     first = results[0]
@@ -120,8 +122,10 @@ def _signal(setup: BenchSetup) -> str:
         if all(len(one.channel(name)[0]) >= 24 for one in setup.spans):
             return name
     raise InputError(
-        f"{setup.spans[0].recording}: found fewer than 24 readings of {' or '.join(names)} in a "
-        "span, expected a channel that swings: --channel signal=CHANNEL."
+        f"found fewer than 24 readings of {' or '.join(names)} in a "
+        "span, expected a channel that swings.",
+        hint="Name it: --channel signal=CHANNEL.",
+        where=setup.spans[0].recording,
     )
 
 
@@ -360,15 +364,17 @@ def _inertia(setup: BenchSetup, results: list[Measurement]) -> tuple[MeasuredQua
     names = [one.name for one in setup.spans]
     if len(results) != 2 or added.at_span not in names:
         raise InputError(
-            "--reading: added: found no span behind 'at' that has the second arm, expected two "
-            "spans, such as 'added=0.05 kg.m2 at swing2'."
+            "found no span behind 'at' that has the second arm, expected two "
+            "spans, such as 'added=0.05 kg.m2 at swing2'.",
+            where="--reading: added",
         )
     second = names.index(added.at_span)
     own, other = (one.quantity_named("frequency") for one in (results[1 - second], results[second]))
     if own is None or other is None or other.value >= own.value:
         raise InputError(
-            "--reading: added: found no lower frequency with the added inertia, expected one: do "
-            "both spans swing, and is the second arm in the one that is named?"
+            "found no lower frequency with the added inertia, expected one: do "
+            "both spans swing, and is the second arm in the one that is named?",
+            where="--reading: added",
         )
     ratio = (own.value / other.value) ** 2
     value = added.value / (ratio - 1.0)

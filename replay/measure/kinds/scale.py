@@ -107,13 +107,15 @@ def scale_readings(setup: BenchSetup) -> list[ScaleReading]:
         return _recorded_scale(setup, channel)
     if not typed:
         raise InputError(
-            "--reading: found no 'scale', expected what the scale reads, such as "
-            "'scale=3.25 kg at 6 A', or --channel scale=SENSOR.CHANNEL with spans."
+            "found no 'scale', expected what the scale reads, such as 'scale=3.25 kg at 6 A'.",
+            where="--reading",
+            hint="Or take it from a channel: --channel scale=SENSOR.CHANNEL with spans.",
         )
     units = {one.unit for one in typed}
     if len(units) > 1:
         raise InputError(
-            f"--reading: scale: found readings in {' and '.join(sorted(units))}, expected one unit."
+            f"found readings in {' and '.join(sorted(units))}, expected one unit.",
+            where="--reading: scale",
         )
     factor = 1.0
     if not any(one.at_unit == "N.m" for one in typed):
@@ -166,12 +168,14 @@ def recorded_as_scale(span: SpanTrace, channel: str) -> ScaleReading:
     unit = channel.rpartition("_")[2].replace("Nm", "N.m")
     if unit not in {"kg", "N", "N.m"}:
         raise InputError(
-            f"--channel: scale: found {channel!r}, expected a mass, force or torque channel."
+            f"found {channel!r}, expected a mass, force or torque channel.",
+            where="--channel: scale",
         )
     mean = span.mean_of(channel)
     if not math.isfinite(mean):
         raise InputError(
-            f"{span.recording}: span {span.name!r}: found no value of {channel}, expected some."
+            f"found no value of {channel}, expected some.",
+            where=f"{span.recording}: span {span.name!r}",
         )
     return ScaleReading(
         torque_Nm=math.nan,
@@ -187,7 +191,9 @@ def recorded_as_scale(span: SpanTrace, channel: str) -> ScaleReading:
 def _recorded_scale(setup: BenchSetup, channel: str) -> list[ScaleReading]:
     if not setup.spans:
         raise InputError(
-            "--channel: scale: found no span, expected one for each level: --span up1=10s..13s."
+            "found no span, expected one for each level.",
+            where="--channel: scale",
+            hint="Name them: --span up1=10s..13s.",
         )
     setup.require_channels(setup.spans, "current_A", channel)
     read = [recorded_as_scale(span, channel) for span in setup.spans]
@@ -219,7 +225,8 @@ def _lever(setup: BenchSetup, unit: str) -> tuple[float, Reading | None, float]:
         level = float(cosines.mean())
         if level < 0.2:
             raise InputError(
-                f"--reading: angle: found {angle.text}, expected an arm within 78 degrees of level."
+                f"found {angle.text}, expected an arm within 78 degrees of level.",
+                where="--reading: angle",
             )
         by_angle = float(cosines.std()) / level
     gravity = GRAVITY_M_S2 if unit == "kg" else 1.0
@@ -270,13 +277,15 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
     dice = bench_dice("torque of a scale")
     if known and not asked:
         raise InputError(
-            "--reading: scale: found only readings with a torque, expected one more whose torque "
-            "is asked for: scale=3.78 kg."
+            "found only readings with a torque, expected one more whose torque "
+            "is asked for: scale=3.78 kg.",
+            where="--reading: scale",
         )
     if any(not one.value for one in known):
         raise InputError(
-            "--reading: scale: found 0 with a torque that is known, expected what the scale reads "
-            "under it: it stands for the arm."
+            "found 0 with a torque that is known, expected what the scale reads "
+            "under it: it stands for the arm.",
+            where="--reading: scale",
         )
     gravity = GRAVITY_M_S2 if found[0].unit == "kg" else 1.0
     drawn_arm, arm, lever = None, 0.0, None

@@ -93,13 +93,15 @@ def measure_tip_backlash(setup: BenchSetup) -> Measurement:
     tips, plays = setup.readings_named("tip"), setup.readings_named("play")
     if not tips and not plays:
         raise InputError(
-            "--reading: found neither 'tip' nor 'play', expected readings such as "
-            "'tip=12.5 mm at +10 N' and 'tip=9.5 mm at -10 N', or play=1 mm."
+            "found neither 'tip' nor 'play', expected readings such as "
+            "'tip=12.5 mm at +10 N' and 'tip=9.5 mm at -10 N', or play=1 mm.",
+            where="--reading",
         )
     if tips and plays:
         raise InputError(
-            "--reading: found 'tip' and 'play', expected one of them: a play is the difference of "
-            "two positions of the tip."
+            "found 'tip' and 'play', expected one of them: a play is the difference of "
+            "two positions of the tip.",
+            where="--reading",
         )
     dice = bench_dice("tip backlash")
     if plays:
@@ -216,8 +218,9 @@ def _answer(
             angles = angles[angles >= 0.0]
             if len(angles) < DRAW_COUNT // 1000:
                 raise InputError(
-                    "--reading: tip: found a tip that moved against the force, expected its larger "
-                    "reading with the force that has '+': are the directions interchanged?"
+                    "found a tip that moved against the force, expected its larger "
+                    "reading with the force that has '+': are the directions interchanged?",
+                    where="--reading: tip",
                 )
             remarks = (NEAR_ZERO,)
         quantities = [
@@ -244,6 +247,7 @@ def _answer(
         picture={
             "tip_mm": [1e3 * one.value for one in typed],
             "force_N": [one.at_value for one in typed],
+            "division_mm": 1e3 * typed[0].division,
         },
         extra={
             "total_arcmin": first.value,
@@ -307,8 +311,9 @@ def _sides_of(tips: Sequence[Reading]) -> list[_Sides]:
     """Return the readings by load, the smallest first."""
     if any(one.at_unit != "N" or not one.at_value for one in tips):
         raise InputError(
-            "--reading: tip: found a reading without its force, expected it behind 'at' with its "
-            "direction, such as 'tip=12.5 mm at +10 N' and 'tip=9.5 mm at -10 N'."
+            "found a reading without its force, expected it behind 'at' with its "
+            "direction, such as 'tip=12.5 mm at +10 N' and 'tip=9.5 mm at -10 N'.",
+            where="--reading: tip",
         )
     by_force: dict[float, dict[bool, list[float]]] = {}
     for one in tips:
@@ -319,8 +324,9 @@ def _sides_of(tips: Sequence[Reading]) -> list[_Sides]:
         if not all(sides.values()):
             missing = "+" if not sides[True] else "-"
             raise InputError(
-                f"--reading: tip: found none at {missing}{force:g} N, expected the tip read with "
-                "the same force in both directions."
+                f"found none at {missing}{force:g} N, expected the tip read with "
+                "the same force in both directions.",
+                where="--reading: tip",
             )
     return [
         _Sides(force, np.array(by_force[force][True]), np.array(by_force[force][False]))

@@ -121,8 +121,9 @@ def measure_torque(setup: BenchSetup) -> Measurement:
         return torque_of_readings(setup, found)
     if any(one.current_A is None for one in found):
         raise InputError(
-            "--reading: scale: found readings with and without a current, expected each with the "
-            "current that it was read at: 'scale=3.25 kg at 6 A'."
+            "found readings with and without a current, expected each with the "
+            "current that it was read at: 'scale=3.25 kg at 6 A'.",
+            where="--reading: scale",
         )
     lever = lever_of(setup, found)
     levels = _levels(found)
@@ -135,13 +136,14 @@ def measure_torque(setup: BenchSetup) -> Measurement:
     )
     if up is None:
         raise InputError(
-            f"--reading: scale: found {int((branch == 1).sum())} levels on the way up behind the "
-            "friction, expected at least three, each with a higher current than the one before."
+            f"found {int((branch == 1).sum())} levels on the way up behind the "
+            "friction, expected at least three, each with a higher current than the one before.",
+            where="--reading: scale",
         )
     if up.slope <= 0.0:
         raise InputError(
-            "--reading: scale: found less torque with more current, expected more: are levels "
-            "interchanged?"
+            "found less torque with more current, expected more: are levels interchanged?",
+            where="--reading: scale",
         )
     shared = lever.parts
     if is_bent:
@@ -186,8 +188,9 @@ def _levels(found: list[ScaleReading]) -> LoadLevels:
     torque = np.array([one.torque_Nm for one in own])
     if (current > 0.0).any() and (current < 0.0).any():
         raise InputError(
-            "--reading: scale: found currents of both signs, expected one direction at a time: "
-            "measure the other by itself."
+            "found currents of both signs, expected one direction at a time: "
+            "measure the other by itself.",
+            where="--reading: scale",
         )
     current = np.abs(current)
     far = current - current.mean()

@@ -64,15 +64,18 @@ def measure_turns(setup: BenchSetup) -> Measurement:
     outs = setup.spans_in_role("out")
     if not outs:
         raise InputError(
-            "--span: found no 'out', expected the motion of several turns: --span out=10s..30s."
+            "found no 'out', expected the motion of several turns.",
+            where="--span",
+            hint="Name it: --span out=10s..30s.",
         )
     setup.require_channels(setup.spans, "position_rad")
     out = outs[0]
     moved, quantities, unknown = _reported_motion(out), [], []
     if abs(moved) < TURN:
         raise InputError(
-            f"{out.recording}: span {out.name!r}: found a motion of {abs(moved) / TURN:.2f} turns, "
-            "expected at least one, better five: each adds a digit."
+            f"found a motion of {abs(moved) / TURN:.2f} turns, "
+            "expected at least one, better five: each adds a digit.",
+            where=f"{out.recording}: span {out.name!r}",
         )
     remarks = [RESTARTED] if out.segments > 1 else []
     seen, u_seen, by = _seen_turns(setup, out)
@@ -134,7 +137,8 @@ def _seen_turns(setup: BenchSetup, out: SpanTrace) -> tuple[float | None, float,
         values = out.channel(channel)[1]
         if len(values) < 2:
             raise InputError(
-                f"{out.recording}: span {out.name!r}: found no {channel}, expected it recorded."
+                f"found no {channel}, expected it recorded.",
+                where=f"{out.recording}: span {out.name!r}",
             )
         return float(values[-1] - values[0]), 0.0, channel
     return None, 0.0, ""

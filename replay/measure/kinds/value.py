@@ -50,16 +50,17 @@ def measure_value(setup: BenchSetup) -> Measurement:
     names = list(dict.fromkeys(one.name for one in setup.readings))
     if not names:
         raise InputError(
-            "--reading: found none, expected what was read off, such as mass=0.612 kg."
+            "found none, expected what was read off, such as mass=0.612 kg.", where="--reading"
         )
     quantities, remarks, assumptions, instruments = [], set(), set(), []
     for name in names:
         found = setup.readings_named(name)
         if len({one.unit for one in found}) > 1:
             raise InputError(
-                f"--reading: {name}: found readings in {found[0].unit} and "
+                f"found readings in {found[0].unit} and "
                 f"{next(one.unit for one in found if one.unit != found[0].unit)}, expected one "
-                "kind of quantity."
+                "kind of quantity.",
+                where=f"--reading: {name}",
             )
         quantity = quantity_of_readings(found, QuantityKind(name, name, found[0].unit))
         quantities.append(quantity)

@@ -1,0 +1,249 @@
+// @ts-check
+/* The Measure page: one measurement on one joint of a recording, step by step. The page holds what was typed and
+   marked, in the address, so that it can be sent to a colleague and outlives a reload; the server evaluates it
+   anew with each question. While a recording goes on it asks again by itself. */
+import { addressOf, fetchBusRecordings, fetchMeasured, fetchMeasureKinds, fetchNow, keepMeasured } from "../api.mjs";
+import { byId, emptyPage, html, renderFact, setText } from "../dom.mjs";
+import { isPageKey } from "../keys.mjs";
+import { takeOpened } from "../opened.mjs";
+import { Page } from "../page.mjs";
+import { drawPlot, purgePlot } from "../plotly.mjs";
+import { firstRecording, offerRecordings } from "../recording_choice.mjs";
+import { screenForm, screenTheme } from "../screen.mjs";
+import { renderCaution, renderHead } from "./head.mjs";
+import { Inputs } from "./inputs.mjs";
+import { Measurement } from "./measurement.mjs";
+import { renderMissing, renderRest, renderResult } from "./result.mjs";
+import { renderDo, renderSteps, renderValue } from "./steps.mjs";
+
+/** @typedef {import("./answers.d.ts").MeasureAnswer} MeasureAnswer */
+/** @typedef {import("./answers.d.ts").Measured} Measured */
+/** @typedef {import("./answers.d.ts").Kind} Kind */
+
+const PLOT = { displayModeBar: false, responsive: true };
+const LIVE_MS = 1000;
+const AGAIN_MS = 3000;
+const EMPTY = /** @type {[string, string][]} */ ([
+  ["Record the bench", "dutytrace record bench.toml"],
+  ["What to measure of a new joint", "dutytrace measure plan"],
+  ["The same in the terminal", "dutytrace measure backlash --expect"],
+]);
+
+/** State and asking of the Measure page. */
+export class MeasurePage extends Page {
+  /** @param {HTMLElement} root */
+  constructor(root) {
+    super(root);
+    this.name = "";
+    this.measurement = new Measurement();
+    /** @type {Kind[]} */
+    this.kinds = [];
+    this.writes = false;
+    this.isAsking = false;
+    this.isStale = false;
+    /** @type {MeasureAnswer | null} */
+    this.answer = null;
+    /** What keeping came to; empty until it is asked for. */
+    this.keptText = "";
+    /** @type {Map<HTMLElement, string>} */
+    this.drawn = new Map();
+    this.select = html("select");
+    this.select.id = "measure-select";
+    this.part("choice").replaceChildren(this.select);
+    this.inputs = new Inputs(this);
+    this.listen(this.select, "change", () => this.open(this.select.value));
+    this.listen(window, "popstate", () => this.route());
+    this.listen(document, "keydown", (event) => this.onKey(event));
+    this.onScreenChange(() => this.fetch());
+    this.begin();
+  }
+
+  /** @param {string} name */
+  part(name) {
+    return byId("measure-" + name);
+  }
+
+  end() {
+    super.end();
+    for (const name of ["course", "picture"]) purgePlot(this.part(name));
+  }
+
+  /** @param {KeyboardEvent} event */
+  onKey(event) {
+    if (!isPageKey(event) || this.part("guided").hidden) return;
+    const key = event.key.toLowerCase();
+    if (key === "b" && this.inputs.toggleSpan()) event.preventDefault();
+    if (key === "r" && this.inputs.focusReading()) event.preventDefault();
+  }
+
+  /* ---- which measurement ---- */
+
+  async begin() {
+    try {
+      const { kinds, writes } = await fetchMeasureKinds(this.signal);
+      Object.assign(this, { kinds, writes });
+      this.route();
+    } catch (fault) {
+      this.renderFault(fault);
+      this.after("begin", AGAIN_MS, () => this.begin());
+    }
+  }
+
+  route() {
+    const match = /^\/measure\/([^/]+)$/.exec(location.pathname);
+    this.measurement = Measurement.fromQuery(location.search, this.kinds);
+    this.answer = null;
+    this.keptText = "";
+    this.refreshList(match ? decodeURIComponent(match[1]) : takeOpened());
+  }
+
+  /** @param {string} wanted */
+  async refreshList(wanted) {
+    try {
+      const { recordings, folder } = await fetchBusRecordings(this.signal);
+      offerRecordings(this.select, recordings, wanted);
+      const name = wanted || firstRecording(recordings);
+      this.part("empty").hidden = Boolean(name);
+      this.part("opened").hidden = !name;
+      if (!name) {
+        const lede = `There are no recordings in ${folder} yet.`;
+        renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
+        this.root.dataset.state = "empty";
+        this.after("list", AGAIN_MS, () => this.refreshList(wanted));
+        return;
+      }
+      this.name = name;
+      this.select.value = name;
+      this.fetch();
+    } catch (fault) {
+      this.renderFault(fault);
+      this.after("list", AGAIN_MS, () => this.refreshList(wanted));
+    }
+  }
+
+  /** The kind that is chosen. @returns {Kind | undefined} */
+  get kind() {
+    return this.kinds.find(({ name }) => name === this.measurement.kind);
+  }
+
+  /** Another recording: what was marked in this one does not lie in it. @param {string} name */
+  open(name) {
+    this.name = name;
+    this.measurement.clear();
+    this.take({ joint: "" });
+  }
+
+  /** @param {Partial<Measurement>} changes */
+  take(changes) {
+    Object.assign(this.measurement, changes);
+    this.keptText = "";
+    this.saveAddress(() => addressOf("/measure/" + encodeURIComponent(this.name), this.measurement.query()));
+    return this.fetch();
+  }
+
+  /** Everything once more. */
+  again() {
+    this.measurement.clear();
+    this.take({});
+  }
+
+  /* ---- asking: one question at a time, the newest one next ---- */
+
+  async fetch() {
+    if (!this.name || this.gone) return;
+    this.cancel("again");
+    if (this.isAsking) {
+      this.isStale = true;
+      return;
+    }
+    this.isAsking = true;
+    this.isStale = false;
+    const { name } = this;
+    const asked = JSON.stringify(this.measurement.query());
+    const begun_ms = performance.now();
+    try {
+      const answer = await fetchMeasured(
+        name,
+        { ...this.measurement.query(), theme: screenTheme(), form: screenForm() },
+        this.signal,
+      );
+      this.part("lost").replaceChildren();
+      const isNewest = asked === JSON.stringify(this.measurement.query());
+      if (this.name === name && isNewest) await this.render(answer);
+      /* An evaluation that takes long leaves the server room. */
+      const took_ms = performance.now() - begun_ms;
+      if (answer.live) this.after("again", Math.max(LIVE_MS, 3 * took_ms), () => this.fetch());
+    } catch (fault) {
+      this.renderFault(fault);
+      this.after("again", AGAIN_MS, () => this.fetch());
+    }
+    this.isAsking = false;
+    if (this.isStale) this.fetch();
+  }
+
+  /** The newest instant of the recording, to the millisecond. */
+  async now() {
+    const { now_s } = await fetchNow(this.name, this.signal);
+    return Math.floor(now_s * 1000) / 1000;
+  }
+
+  async keep() {
+    const joint = this.answer?.joint || "";
+    try {
+      const { kept } = await keepMeasured(this.name, { ...this.measurement.query(), joint }, this.signal);
+      this.keptText = `Kept in this recording as ${kept.slice(0, 8)}; it stands on the data sheet.`;
+    } catch (fault) {
+      this.keptText = /** @type {any} */ (fault).message;
+    }
+    this.fetch();
+  }
+
+  /** @param {any} fault */
+  renderFault(fault) {
+    this.part("opened").hidden = false;
+    const lede = fault.lost ? "The server cannot be reached." : "This cannot be measured.";
+    const rest = fault.lost ? "Trying again by itself; nothing that was typed is lost." : fault.message;
+    const said = html("div", "said", [html("b", "", lede), " ", rest]);
+    this.part("lost").replaceChildren(html("div", "told", [html("span", "mark none"), said]));
+  }
+
+  /* ---- showing ---- */
+
+  /** @param {MeasureAnswer} answer */
+  async render(answer) {
+    this.answer = answer;
+    renderHead(this, answer);
+    const { kind } = this;
+    const { measured } = answer;
+    const isGuided = Boolean(kind && measured && this.measurement.isAcknowledged);
+    renderCaution(this, kind);
+    this.part("guided").hidden = !isGuided;
+    if (isGuided && kind && measured) {
+      const pen = answer.joints.find(({ name }) => name === answer.joint)?.pen || 1;
+      const isDone = !measured.steps.some(({ now }) => now);
+      renderSteps(this.part("steps"), measured.steps, pen);
+      renderDo(this.part("do"), measured.steps);
+      renderValue(this.part("value"), isDone && measured.result ? null : measured.value, answer.live);
+      this.inputs.render(answer, measured, kind);
+      renderResult(this, measured);
+      renderMissing(this.part("missing"), measured);
+      renderRest(this, measured);
+      setText(this.part("command"), measured.command);
+      await this.draw("course", measured.course);
+      await this.draw("picture", measured.picture);
+    }
+    this.root.dataset.state = isGuided ? measured?.state : kind ? "caution" : "choose";
+  }
+
+  /** Draws a figure where it is another. @param {string} name @param {any} figure */
+  async draw(name, figure) {
+    if (this.gone) return;
+    const plot = this.part(name);
+    plot.hidden = !figure;
+    const is = JSON.stringify(figure);
+    if (!figure || this.drawn.get(plot) === is) return;
+    this.drawn.set(plot, is);
+    plot.style.height = figure.layout.height + "px";
+    await drawPlot(plot, figure, PLOT);
+  }
+}

@@ -1,0 +1,58 @@
+// @ts-check
+/* The steps of a measurement: the list, what to do now, and the value that is read from the bench. */
+import { html, renderFact, setText } from "../dom.mjs";
+
+/** @typedef {import("./answers.d.ts").Step} Step */
+
+/** @param {HTMLElement} list @param {Step[]} steps @param {number} pen */
+export function renderSteps(list, steps, pen) {
+  renderFact(list, [steps, pen], () =>
+    steps.map((step, i) => {
+      const item = html("li", step.now ? `now pen-${pen}` : step.done ? "done" : "");
+      const state = step.done ? "done" : step.now ? "now" : "";
+      const count = step.wants > 1 && step.have ? `${Math.min(step.have, step.wants)} of ${step.wants}` : "";
+      const below = html("small", "", [
+        step.done ? html("span", "mark normal") : "",
+        ` ${[state, count].filter(Boolean).join(", ")}`,
+      ]);
+      const title = step.code[0].toUpperCase() + step.code.slice(1);
+      item.append(html("b", "", String(i + 1)), html("span", "words", title), below);
+      if (step.now) item.setAttribute("aria-current", "step");
+      return item;
+    }),
+  );
+}
+
+/** @param {HTMLElement} box @param {Step[]} steps */
+export function renderDo(box, steps) {
+  const now = steps.filter((step) => step.now);
+  renderFact(
+    box,
+    now.map(({ words }) => words),
+    () =>
+      now.length ? now.map(({ words }) => html("p", "", words)) : [html("p", "", "Every step has what it takes.")],
+  );
+}
+
+/**
+ * The newest value, as large as there is room: its characters share the width.
+ * @param {HTMLElement} box
+ * @param {import("./answers.d.ts").NewestValue | null} newest
+ * @param {boolean} isLive
+ */
+export function renderValue(box, newest, isLive) {
+  box.hidden = !newest || !isLive;
+  if (!newest || !isLive) return;
+  if (!box.firstChild) {
+    const far = html("div", "far-value", [html("b"), html("i", "u")]);
+    box.replaceChildren(html("small"), far, html("small", "age"));
+  }
+  const [label, far, age] = /** @type {HTMLElement[]} */ ([...box.children]);
+  setText(label, `${newest.label}, now`);
+  setText(far.children[0], newest.value);
+  setText(far.children[1], newest.unit);
+  setText(age, newest.age);
+  box.classList.toggle("stale", Boolean(newest.age));
+  /* A unit is about a third as tall as the digits. */
+  far.style.setProperty("--chars", String(Math.max(newest.value.length + newest.unit.length * 0.28, 3.2)));
+}
