@@ -21,6 +21,7 @@ from replay.measure.procedure import Procedure
 from replay.measure.progress import StepProgress, next_span_name, step_progress
 from replay.measure.result import Expectation, Measurement
 from replay.recording import Recording
+from replay.sheet.words import claim_text
 
 __all__ = ["measure_view", "procedure_content", "reason_text"]
 
@@ -37,7 +38,13 @@ def procedure_content(procedure: Procedure) -> dict[str, Any]:
         "ways": [{"name": one.code, "words": one.words} for one in procedure.ways],
         "cautions": [one.words for one in procedure.cautions],
         "readings": [
-            {"name": one.name, "words": one.words, "at": list(one.at), "at_span": one.at_span}
+            {
+                "name": one.name,
+                "words": one.words,
+                "at": list(one.at),
+                "at_span": one.at_span,
+                "repeats": one.repeats,
+            }
             for one in procedure.readings
         ],
         "spans": [{"name": one.name, "words": one.words} for one in procedure.spans],
@@ -82,7 +89,7 @@ def measure_view(
         "state": "answered" if result else "refused" if outcome.refused else "nothing",
         "reason": reason_text(outcome.refused),
         "expected": _expectation(outcome.expected),
-        "result": None if result is None else _result_content(result),
+        "result": None if result is None else _result_content(result, _claim(recording, result)),
         "picture": None
         if result is None
         else measurement_figure(result.kind, result.picture, pen=pen, theme=theme),
@@ -139,7 +146,17 @@ def _expectation(expected: Expectation | None) -> list[str]:
     return [] if expected is None else [one.strip() for one in sentence.expectation_lines(expected)]
 
 
-def _result_content(result: Measurement) -> dict[str, Any]:
+def _claim(recording: Recording, result: Measurement) -> str:
+    """Return what the maker claims of the first quantity, "" for nothing."""
+    joint = recording.bench.joint_named(result.joint)
+    names = [one.of.name for one in result.quantities[:1]]
+    claims = [
+        claim_text(one) for one in recording.bench.claims_of(joint) if one.quantity.name in names
+    ]
+    return ", ".join(claims)
+
+
+def _result_content(result: Measurement, claim: str) -> dict[str, Any]:
     first = result.quantities[0] if result.quantities else None
     value, unit, interval = sentence.value_parts(first) if first else ("", "", "")
     return {
@@ -151,6 +168,8 @@ def _result_content(result: Measurement) -> dict[str, Any]:
         "interval": interval,
         "uncertainty": sentence.quantity_rows(result)[0][2] if first else "",
         "dof": format_number(first.dof, 0) if first and first.dof < 1e6 else "",
+        "claim": claim,
+        "is_limit": first is not None and first.is_limit,
         "can_keep": any(one.has_interval for one in result.quantities),
         "quantities": [list(one) for one in sentence.quantity_rows(result)],
         "parts": [list(one) for one in sentence.part_rows(result)],

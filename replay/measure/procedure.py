@@ -31,6 +31,8 @@ class ReadingRule:
     """UCUM codes of what it may be read at."""
     at_span: bool = False
     """It may be read at a span, by the span's name."""
+    repeats: str = ""
+    """The reading that it repeats at the same level; "": none."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -124,6 +124,7 @@ _TORQUE: Final = Procedure(
             units=("kg", "N", "N.m"),
             is_positive=False,
             at=("A",),
+            repeats="scale",
             at_span=True,
         ),
         ReadingRule(

@@ -12,6 +12,8 @@ export interface ReadingRule {
   words: string;
   at: string[];
   at_span: boolean;
+  /** The reading that it repeats at the same level; empty for none. */
+  repeats: string;
 }
 
 export interface Kind {
@@ -85,6 +87,10 @@ export interface Result {
   interval: string;
   uncertainty: string;
   dof: string;
+  /** What the maker claims of it; empty for nothing. */
+  claim: string;
+  /** Only an upper limit is known. */
+  is_limit: boolean;
   can_keep: boolean;
   quantities: string[][];
   parts: string[][];

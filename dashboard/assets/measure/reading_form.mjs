@@ -20,7 +20,13 @@ import { html } from "../dom.mjs";
  * @returns {ReadingForm}
  */
 export function readingForm(page, kind, name, add) {
-  const rule = kind.readings.find((one) => one.name === name) || { name, words: "", at: [], at_span: false };
+  const rule = kind.readings.find((one) => one.name === name) || {
+    name,
+    words: "",
+    at: [],
+    at_span: false,
+    repeats: "",
+  };
   const isAny = name === "*";
   const called = field("name, such as mass", "its name");
   const value = field(exampleOf(rule.words), isAny ? "value with unit" : `${name}, with unit`);
@@ -68,8 +74,14 @@ export function readingForm(page, kind, name, add) {
       const closed = measured.spans.filter(({ open }) => !open);
       const own = rule.at.includes(unit) ? measured.value?.at || "" : "";
       const last = rule.at_span && !rule.at.length ? closed[closed.length - 1]?.name || "" : "";
-      at.dataset.now = own || last;
-      at.placeholder = at.dataset.now ? `${at.dataset.now}, now` : rule.at.includes("N") ? "such as +10 N" : "";
+      const before = page.measurement.readings.findLast((text) => text.startsWith(`${rule.repeats}=`)) || "";
+      const same = rule.repeats ? before.split(" at ")[1] || "" : "";
+      at.dataset.now = same || own || last;
+      at.placeholder = at.dataset.now
+        ? `${at.dataset.now}${same ? ", as before" : ", now"}`
+        : rule.at.includes("N")
+          ? "such as +10 N"
+          : "";
     },
   };
 }

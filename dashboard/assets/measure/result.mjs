@@ -18,13 +18,19 @@ export function renderResult(page, measured) {
     if (!result) return last;
     const far = html("div", "far-value", [html("b", "", result.value), html("i", "u", result.unit)]);
     far.style.setProperty("--chars", String(Math.max(result.value.length + result.unit.length * 0.28, 3.2)));
-    const between = result.interval
-      ? [html("b", "", result.interval), html("small", "", `95 %; standard uncertainty ${result.uncertainty}`)]
-      : [html("small", "", result.value ? "no interval yet: nothing says how sure it is" : "")];
+    const sure = `95 %; standard uncertainty ${result.uncertainty}`;
+    const between = result.is_limit
+      ? [html("small", "", `an upper limit, ${sure}`)]
+      : result.interval
+        ? [html("b", "", result.interval), html("small", "", sure)]
+        : [html("small", "", result.value ? "no interval yet: nothing says how sure it is" : "")];
     if (result.dof) between.push(html("small", "", `${result.dof} degrees of freedom`));
     return [
       html("p", "lede", result.answer || `${page.answer?.joint || "It"}: ${result.label}`),
       ...(result.value ? [far, html("p", "interval", between)] : []),
+      ...(result.claim
+        ? [html("p", "claimed", `Claimed: ${result.claim}. Kept, the data sheet holds it against that.`)]
+        : []),
       html("div", "does", doings(page, measured, isOpen)),
       ...(page.keptText ? [html("p", "kept", page.keptText)] : []),
       ...last,

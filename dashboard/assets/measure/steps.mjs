@@ -30,7 +30,9 @@ export function renderDo(box, steps) {
     box,
     now.map(({ words }) => words),
     () =>
-      now.length ? now.map(({ words }) => html("p", "", words)) : [html("p", "", "Every step has what it takes.")],
+      now.length
+        ? now.map(({ words }) => html("p", words.length > 75 ? "long" : "", words))
+        : [html("p", "", "Every step has what it takes.")],
   );
 }
 
