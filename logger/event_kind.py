@@ -53,6 +53,12 @@ class EventKind(StrEnum):
     STOP_UNSEEN = "stop unseen"
     NOTIFYING = "telling"
     NOTIFIED = "notified"
+    STAGE_BEGUN = "stage begun"
+    STAGE_ENDED = "stage ended"
+    PLAN_DONE = "plan done"
+    CYCLES_MISSING = "cycles missing"
+    CYCLES_AGAIN = "cycles again"
+    DAY_OVER = "day over"
     PARTS_WAIT = "parts wait"
     ROWS_LOST = "rows lost"
 
@@ -115,6 +121,13 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STOP_UNSEEN: "Recording ended before a stop frame was seen to work or fail.",
     EventKind.NOTIFYING: "Someone (`who`) cannot be told yet of an alert, or can be told again.",
     EventKind.NOTIFIED: "Someone (`who`) was told that an alert was raised.",
+    EventKind.STAGE_BEGUN: "A stage of the plan begins (`stage`; `value`: cycles before it).",
+    EventKind.STAGE_ENDED: "A stage of the plan has ended (`stage`; `value`: cycles in it; "
+    "`duration_s`: how long it took).",
+    EventKind.PLAN_DONE: "All stages of the plan have ended (`value`: cycles so far).",
+    EventKind.CYCLES_MISSING: "No cycle has ended for long (`duration_s`), in `stage`.",
+    EventKind.CYCLES_AGAIN: "Cycles end again (`duration_s`: after how long).",
+    EventKind.DAY_OVER: "A day of the campaign is over (`value`: cycles so far).",
     EventKind.PARTS_WAIT: "Parts could not be made for now: the rows stay in the journal.",
     EventKind.ROWS_LOST: "The disk gave back other bytes than were written: rows were lost.",
 }

@@ -1,14 +1,17 @@
 """The endurance campaign: its plan, and the cycles that a joint went through. Pure.
 
-    plan_settings  plan.toml: stages, what ends them, how cycles are found, what is watched
-    plan           plan.toml -> a checked plan, and its check against a bench
-    plan_words     a plan in plain words
-    cycle_rule     when a cycle begins: a level on a course, learned from the course itself
-    cycle_plan     what is told of a cycle, and what cycles of a joint are found by
-    cycle_finder   cycles as they come, in any chunking: state in, state out
-    cycle_sums     what a stretch of a cycle adds to its figures, weighted by time
-    cycle_figures  the figures of a cycle: their names, units and values
-    friction       friction of a cycle, where it turns both ways at constant speed
+    plan_settings   plan.toml: stages, what ends them, how cycles are found, what is watched
+    plan            plan.toml -> a checked plan, and its check against a bench
+    plan_words      a plan in plain words
+    cycle_rule      when a cycle begins: a level on a course, learned from the course itself
+    cycle_plan      what is told of a cycle, and what cycles of a joint are found by
+    joint_cycles    how the cycles of a joint of a bench are found
+    cycle_finder    cycles as they come, in any chunking: state in, state out
+    cycle_sums      what a stretch of a cycle adds to its figures, weighted by time
+    cycle_figures   the figures of a cycle: their names, units and values
+    friction        friction of a cycle, where it turns both ways at constant speed
+    stage_progress  the stage of a plan that a joint is in, and what is told of it
+    stage_outlook   how far a stage is, and when it is expected to end
 
 dutytrace drives nothing: a plan says what somebody else makes the joint do.
 """

@@ -64,6 +64,47 @@ class CycleFinder:
     """The newest reading of each channel before those that are held."""
     durations_s: tuple[float, ...] = ()
 
+    @classmethod
+    def after_cycle(
+        cls,
+        plan: CyclePlan,
+        *,
+        number: int,
+        end_ns: int,
+        durations_s: tuple[float, ...],
+        rule: CycleRule | None,
+        learned_ns: int,
+        before: ReadingBatch,
+    ) -> "CycleFinder":
+        """Return what was remembered when a cycle that is recorded had just ended.
+
+        The readings since then, fed to it, give the cycles of a finder that never stopped.
+
+        Parameters
+        ----------
+        durations_s
+            Of the newest cycles in order, it included.
+        rule, learned_ns
+            By which it was counted and until when that was learned; None: by what somebody said.
+        before
+            The readings that may hold beyond its end, and the one at it.
+        """
+        known = before.position_segment[before.position_segment >= 0]
+        rule = plan.rule or rule
+        earlier = _needed_columns(before.select_rows(before.time_ns < end_ns), plan)
+        return cls(
+            rule=rule,
+            is_learning=rule is None,
+            side=1,
+            segment=int(known[-1]) if len(known) else None,
+            learned_ns=learned_ns,
+            number=number,
+            start_ns=end_ns,
+            stretch_ns=end_ns,
+            carried=_newest(None, earlier) if len(earlier) else None,
+            durations_s=durations_s[-_REMEMBERED:],
+        )
+
     def feed(
         self, plan: CyclePlan, readings: ReadingBatch, *, starts_ns: Ints | None = None
     ) -> tuple[tuple[Cycle, ...], "CycleFinder"]:

@@ -11,7 +11,7 @@ from logger.campaign.plan_settings import (
 )
 from logger.joint.channels import channel_named
 
-__all__ = ["cycle_words", "plan_answer", "stage_words"]
+__all__ = ["cycle_words", "end_words", "plan_answer", "stage_words"]
 
 _SPANS: Final = ((86_400.0, "d"), (3600.0, "h"), (60.0, "min"))
 
@@ -37,7 +37,7 @@ def plan_answer(plan: PlanSettings) -> dict[str, Any]:
 def stage_words(stage: StageSettings) -> str:
     """Return a stage in words, without its name and without a full stop."""
     watched = f"; watches {', '.join(stage.watch)}" if stage.watch else ""
-    return f"{_end_words(stage.end)}{watched}"
+    return f"{end_words(stage.end)}{watched}"
 
 
 def cycle_words(plan: PlanSettings) -> str:
@@ -56,7 +56,8 @@ def cycle_words(plan: PlanSettings) -> str:
     return f"A cycle begins when {label} rises through {start.above:g} {unit}{below}."
 
 
-def _end_words(end: StageEnd) -> str:
+def end_words(end: StageEnd) -> str:
+    """Return what ends a stage: "lasts 50,000 cycles"."""
     if end.duration_s is not None:
         return f"lasts {_span(end.duration_s)}"
     if end.cycles is not None:

@@ -63,6 +63,10 @@ def record_joints(
     tell: Annotated[
         Path | None, typer.Option(help="The tell file: whom to tell of alerts.")
     ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN", help="The plan file of a campaign: followed, never driven."),
+    ] = None,
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
@@ -74,6 +78,7 @@ def record_joints(
                 opened,
                 bench,
                 limits,
+                plan,
                 out=out,
                 recordings=recordings,
                 name=name,
@@ -94,6 +99,7 @@ def record_joints(
                 continued,
                 bench=bench,
                 limits_file=limits,
+                plan_file=plan,
                 note=note,
                 duration_s=duration,
                 send_stop_on_trip=send_stop,
@@ -154,6 +160,7 @@ def _new_recording(
     opened: contextlib.ExitStack,
     bench: Path | None,
     limits: Path | None,
+    plan: Path | None,
     *,
     out: Path | None,
     recordings: Path,
@@ -169,14 +176,21 @@ def _new_recording(
     """
     from logger.bus.clock import read_clocks
     from logger.bus.open_buses import OpenBuses
+    from logger.campaign.plan import check_plan_for_bench, parse_plan
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_for_bench, read_limits
+    from logger.settings_file import read_text
 
     if bench is None:
         raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
     the_bench = read_bench(bench)
     the_limits = read_limits(limits) if limits else LimitSet()
     check_for_bench(the_limits, the_bench, str(limits))
+    plan_text, the_plan = "", None
+    if plan is not None:
+        plan_text = read_text(plan, "plan file")
+        the_plan = parse_plan(plan_text, str(plan))
+        check_plan_for_bench(the_plan, the_bench, str(plan))
     buses = OpenBuses(
         the_bench, anchor=read_clocks(), where=str(bench), send_stop=send_stop_on_trip
     )
@@ -190,6 +204,8 @@ def _new_recording(
         where=str(bench),
         limits=the_limits,
         limits_file=limits,
+        plan=the_plan,
+        plan_text=plan_text,
         out=out or recordings / recording_folder_name(time.time_ns(), title),
         name=title,
         note=note,

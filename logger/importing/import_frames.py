@@ -143,7 +143,7 @@ def import_frames(
             emitted_notices += _emit_import_notices(pending_notices, events)
             pipeline.process(FrameBatch.empty(), now_ns=end_ns)
             pipeline.record_seconds(end_ns)
-            pipeline.flush_throttled(end_ns)
+            pipeline.finish(end_ns)
             events.emit(EventKind.ENDED, time_ns=end_ns, text="Recording ended.")
             raise_if_stopped(stop, out)
             writer.close(ended_ns=end_ns, cause="end of the frames")

@@ -15,6 +15,8 @@ from typing import Final
 
 import numpy as np
 
+from logger.campaign.plan import check_plan_for_bench
+from logger.campaign.plan_settings import PlanSettings
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
 from logger.event_kind import EventKind
@@ -24,6 +26,7 @@ from logger.importing.recorded_health import RecordedHealth
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench, Sensor, add_sensor_to_bench
 from logger.limits.limit import LimitSet, check_for_bench
+from logger.recording.campaign_rows import CampaignRows
 from logger.recording.event_log import EventLog
 from logger.recording.pause import Pause
 from logger.recording.pipeline import Pipeline
@@ -103,6 +106,9 @@ def redecode_frames(
     has_new_limits = limits is not None
     limits = reader.limits if limits is None else limits
     check_for_bench(limits, bench, "the limits", delays=has_new_limits)
+    plan = source_manifest.read_plan(str(recording))
+    if plan is not None:
+        check_plan_for_bench(plan, bench, "the plan of the recording")
     parts = frame_parts(recording)
     total = sum(part.end_row - part.first_row for part in parts)
     manifest = new_manifest(
@@ -114,13 +120,14 @@ def redecode_frames(
         boottime_ns=source_manifest.clock.boottime_ns,
         wall_ns=source_manifest.clock.wall_ns,
         simulated=source_manifest.simulated,
+        plan=source_manifest.plan,
     ).model_copy(
         update={"resumed": source_manifest.resumed, "cut_short": source_manifest.cut_short}
     )
     carried = all(is_copyable(part) for part in parts)
     writer = _SegmentTrackingWriter(out, manifest, bench, with_frames=not carried)
     with discard_on_failure(writer):
-        redecoder = _Redecoder(reader, bench, limits, writer)
+        redecoder = _Redecoder(reader, bench, limits, writer, plan)
         for part in parts if carried else []:
             writer.carry_part("frames", part)
         done_parts = sent = 0
@@ -192,7 +199,11 @@ class _Redecoder:
         bench: Bench,
         limits: LimitSet,
         writer: _SegmentTrackingWriter,
+        plan: PlanSettings | None,
     ) -> None:
+        self._campaign = (
+            None if plan is None else CampaignRows(plan, bench, start_ns=reader.manifest.started_ns)
+        )
         self._bench, self._limits, self._writer = bench, limits, writer
         self._health = RecordedHealth(reader)
         self._events: list[Event] = []
@@ -214,7 +225,13 @@ class _Redecoder:
     def _start_pipeline(self, start: ResumePoint, time_ns: int) -> None:
         self._log = EventLog(self._bench, self._writer, start=start, on_event=self._events.append)
         self._pipeline = Pipeline(
-            self._bench, self._limits, self._writer, self._log, start_ns=time_ns, start=start
+            self._bench,
+            self._limits,
+            self._writer,
+            self._log,
+            start_ns=time_ns,
+            start=start,
+            campaign=self._campaign,
         )
         self._log.begin(time_ns)
         for event in self._standstills:
@@ -310,6 +327,7 @@ class _Redecoder:
             self._emit_event(self._next)
             self._next = next(self._next_event, None)
         self._process_until(FrameBatch.empty(), now_ns=max(ended_ns, self._newest_ns))
+        self._pipeline.finish(ended_ns)
 
 
 def _carried_events(events: Sequence[Event]) -> list[Event]:

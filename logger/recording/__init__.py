@@ -9,6 +9,11 @@ pipeline           frames in, rows and alerts out: decode, evaluate, store
 event_log          numbers events, writes them, passes them on
 per_second         what is computed live every second: RMS torque, frames per second
 derived_rows       what is computed of each joint live, as rows of its streams
+campaign_rows      a plan that is followed: cycles, stages and progress, as rows
+campaign_words     what is told of it, in sentences
+campaign_start     where it begins, or goes on
+campaign_resume    the same after a restart, read back from the recording
+reading_events     events about readings that surprise: out of range, turns lost or found
 recorder_health    the recorder's and its buses' health, once a second
 garbled_report     when lines that could not be read become an event
 notice_throttle    text events of joints, limited to what a person can read

@@ -50,6 +50,11 @@ class EventLog:
         # In order of their numbers, which only grow.
         self._raised = dict(list(start.raised.items())[-MAX_RAISED:])
         self._recorder_alerts: dict[int, LimitChange] = {}
+        self._on_note: Callable[[int, str], None] = lambda _time_ns, _text: None
+
+    def watch_notes(self, on_note: Callable[[int, str], None]) -> None:
+        """Call `on_note` with time and text of each note from here on."""
+        self._on_note = on_note
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
         """Emit that recording starts, or that it is resumed and for how long nothing was recorded.
@@ -101,6 +106,7 @@ class EventLog:
         frame: str = "",
         request: str = "",
         anchor: str = "",
+        stage: str = "",
     ) -> None:
         """Make an event; `bus` None: the bus of its joint, if it has one."""
         if bus is None and joint:
@@ -123,6 +129,7 @@ class EventLog:
                 frame=frame,
                 request=request,
                 anchor=anchor,
+                stage=stage,
             )
         )
 
@@ -229,4 +236,6 @@ class EventLog:
             if len(self._raised) > MAX_RAISED:
                 del self._raised[next(iter(self._raised))]
         self._writer.append_events([event])
+        if event.kind == EventKind.NOTE:
+            self._on_note(event.time_ns, event.text)
         self._on_event(event)

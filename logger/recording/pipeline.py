@@ -11,14 +11,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from logger.arrays import to_s
-from logger.event_kind import ANCHOR_WORDS, EventKind, PositionAnchor
+from logger.event_kind import EventKind
 from logger.heat.fitted import heat_of_joint
 from logger.heat.watch import ModelChange
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
-from logger.joint.channels import channel_named
-from logger.joint.decode.decode import OutOfRange, decode, decode_plan, settled_state
+from logger.joint.decode.decode import decode, decode_plan, settled_state
 from logger.joint.decode.turn_memory import TurnMemory
 from logger.limits.deferral import DeferredState, evaluate_deferred, evaluate_held
 from logger.limits.evaluate import (
@@ -38,11 +37,13 @@ from logger.limits.recorder import (
 )
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import change_sentence, coverage_sentence
+from logger.recording.campaign_rows import CampaignRows
 from logger.recording.derived_rows import DerivedRows, model_sentence
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
 from logger.recording.per_second import FramesPerSecond, second_marks
 from logger.recording.position_segments import PositionSegments
+from logger.recording.reading_events import emit_out_of_range, emit_position_breaks
 from logger.recording.recorder_health import (
     UNKNOWN_HEALTH,
     RecorderHealth,
@@ -70,10 +71,12 @@ class Pipeline:
         start_ns: int,
         start: ResumePoint = NEW_RECORDING,
         forecasts: bool = False,
+        campaign: CampaignRows | None = None,
     ) -> None:
         """Begin from `start`; what happens is emitted through `events`.
 
         `forecasts`: where joints go is forecast while they are recorded, and by no file.
+        `campaign`: follows a plan; None: there is none.
         """
         self._bench = bench
         self._limits = limits
@@ -94,6 +97,9 @@ class Pipeline:
         self._garbled: int | None = None
         """Lines or frames that could not be read, at the second before."""
         self._derived = DerivedRows(bench, limits, forecasts=forecasts)
+        self._campaign = campaign
+        if campaign is not None:
+            events.watch_notes(campaign.add_note)
         self._segments = PositionSegments()
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
@@ -153,7 +159,14 @@ class Pipeline:
         self.rejected.update(decoded.rejected)
         for (joint, channel), outliers in decoded.out_of_range.items():
             if (joint, channel) not in self.out_of_range:
-                self._warn_of_out_of_range(joint, channel, outliers, frames)
+                emit_out_of_range(
+                    self._events,
+                    self._bench.label_of(joint),
+                    joint,
+                    channel=channel,
+                    outliers=outliers,
+                    frames=frames,
+                )
                 self.out_of_range[joint, channel] = 0
             self.out_of_range[joint, channel] += outliers.count
         self._frames.add_frames(frames)
@@ -162,57 +175,11 @@ class Pipeline:
         for readings in decoded.readings:
             if len(readings):
                 self._writer.append_readings(readings)
-                self._emit_position_breaks(readings, decoded.anchors)
+                label = self._bench.label_of(readings.joint)
+                begun = self._segments.breaks_in(readings)
+                emit_position_breaks(self._events, label, readings.joint, begun, decoded.anchors)
             self._process_readings(readings, now_ns)
         return decoded.readings
-
-    def _warn_of_out_of_range(
-        self, joint: str, channel: str, outliers: OutOfRange, frames: FrameBatch
-    ) -> None:
-        """Emit once that a channel left its valid range, with the frame that held the value.
-
-        The value is stored unchanged: most often the layout is wrong, and the raw frames are kept
-        to decode again.
-        """
-        valid, row = channel_named(channel), outliers.row
-        payload = bytes(frames.data[row, : frames.length[row]]).hex(" ").upper()
-        self._events.emit(
-            EventKind.STRANGE_VALUE,
-            time_ns=int(frames.time_ns[row]),
-            joint=joint,
-            channel=channel,
-            value=outliers.value,
-            frame=outliers.frame,
-            text=f"{self._bench.label_of(joint)}: {channel} of {outliers.value:.6g} lies outside "
-            f"{valid.lowest:g} to {valid.highest:g} (frame "
-            f"0x{int(frames.identifier[row]):03X}, {payload}). It is stored unchanged; compare "
-            "sign, byte order and scale in the layout, then `dutytrace redecode`.",
-        )
-
-    def _emit_position_breaks(
-        self, readings: ReadingBatch, anchors: Mapping[tuple[str, int], PositionAnchor]
-    ) -> None:
-        joint, label = readings.joint, self._bench.label_of(readings.joint)
-        for begun in self._segments.breaks_in(readings):
-            anchor = anchors.get((joint, begun.segment))
-            if anchor is not None:
-                self._events.emit(
-                    EventKind.POSITION_FOUND,
-                    time_ns=begun.time_ns,
-                    joint=joint,
-                    anchor=anchor,
-                    text=f"{label}: the encoder's turns are known again, since "
-                    f"{ANCHOR_WORDS[anchor]}; position continues from before they were lost.",
-                )
-                continue
-            self._events.emit(
-                EventKind.POSITION_LOST,
-                time_ns=begun.time_ns,
-                joint=joint,
-                duration_s=begun.silent_s,
-                text=f"{label}: after {begun.silent_s:.2f} s without a reading the encoder's turns "
-                "are unknown; position continues in a new segment.",
-            )
 
     def process_readings(self, readings: ReadingBatch, *, now_ns: int) -> None:
         """Store and evaluate readings of a joint that do not come from frames."""
@@ -223,6 +190,8 @@ class Pipeline:
     def _process_readings(self, readings: ReadingBatch, now_ns: int) -> None:
         self._evaluate(readings, now_ns)
         self._derived.add_readings(readings)
+        if self._campaign is not None:
+            self._campaign.add_readings(readings)
 
     def note_standstill(self, start_ns: int, end_ns: int, *, bus: int) -> None:
         """Note that a bus was not read in a span: no joint of it was silent there.
@@ -364,6 +333,8 @@ class Pipeline:
         self._evaluate_recorder(now_ns, health)
         for joint, change in self._derived.record_marks(marks, self._writer):
             self._emit_model_change(joint, change)
+        if self._campaign is not None:
+            self._campaign.record_until(now_ns, self._writer, self._events)
 
     def _emit_model_change(self, joint: str, change: ModelChange) -> None:
         """Emit that a joint has left its model of heat, or is within it again."""
@@ -392,7 +363,9 @@ class Pipeline:
         for change in changes:
             self._events.emit_change(change, change_sentence(change, named[change.limit]))
 
-    def flush_throttled(self, time_ns: int) -> None:
-        """Emit one summary event for each joint with text events that were throttled."""
+    def finish(self, time_ns: int) -> None:
+        """Emit what was held back: text events that were throttled, the end of a campaign."""
+        if self._campaign is not None:
+            self._campaign.finish(time_ns, self._writer, self._events)
         for notice in self._throttle.take_summaries(time_ns, is_end=True):
             self._events.emit_notice(notice)

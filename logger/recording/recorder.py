@@ -240,6 +240,7 @@ def _open_writer(settings: RecordSettings, anchor: ClockSample, started_ns: int)
             boot_id=read_boot_id(),
             simulated=settings.simulated,
             limits=settings.limits,
+            plan=settings.plan_text,
         ),
         settings.bench,
         now_s=time.monotonic(),

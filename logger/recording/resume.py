@@ -21,6 +21,8 @@ from logger.joint.decode.turn_memory import EVIDENCE_NS, REST_NS, TurnMemory
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.scored_limit import ScoredLimit
+from logger.recording.campaign_resume import recorded_campaign
+from logger.recording.campaign_start import CampaignStart
 from logger.recording.pause import Pause
 from logger.recording.thermal_resume import History, rebuild_limit_memory
 from logger.store.layout.events import Event, raised_in
@@ -67,6 +69,8 @@ class ResumePoint:
     that are missing here it is rebuilt from `history`."""
     history: History | None = None
     """Reads the stored readings; None: there are none."""
+    campaign: CampaignStart | None = None
+    """Where the plan goes on that the recording follows."""
 
     @classmethod
     def from_events(
@@ -147,6 +151,7 @@ def resume_point(path: Path) -> ResumePoint:
         start_times_ns=(reader.manifest.started_ns, *resumed_ns),
         history=history,
         memories=_recorded_memories(reader, segments),
+        campaign=recorded_campaign(reader),
     )
 
 

@@ -24,6 +24,7 @@ from logger.bus.standstill import Standstill
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 from logger.notify.delivery_report import DeliveryReport
+from logger.recording.campaign_rows import CampaignRows
 from logger.recording.event_log import EventLog
 from logger.recording.frame_queue import GATHER_INTERVAL_S, FrameQueue
 from logger.recording.garbled_report import GarbledReport
@@ -96,6 +97,7 @@ class Writer:
             start_ns=started_ns,
             start=start,
             forecasts=True,
+            campaign=_campaign(settings, start, started_ns),
         )
         self._events.begin(started_ns, note=settings.note)
         self._polling = Polling(bench, pollers, self._events, start_ns=started_ns)
@@ -164,7 +166,7 @@ class Writer:
         self.pipeline.process(FrameBatch.empty(), now_ns=ended_ns)
         self._record_seconds(ended_ns)
         self._housekeeping.empty_inbox(ended_ns)
-        self.pipeline.flush_throttled(ended_ns)
+        self.pipeline.finish(ended_ns)
         self._emit_garbled(ended_ns, is_end=True)
         self._events.end(ended_ns, cause=cause)
         self._store.close(ended_ns=ended_ns, cause=cause)
@@ -309,3 +311,10 @@ class Writer:
                     bus=bus_index,
                     text=f"{statistics.settings.channel}: {text}",
                 )
+
+
+def _campaign(settings: RecordSettings, start: ResumePoint, started_ns: int) -> CampaignRows | None:
+    """Return what follows the plan of a recording; None where there is none."""
+    if settings.plan is None:
+        return None
+    return CampaignRows(settings.plan, settings.bench, start_ns=started_ns, start=start.campaign)

@@ -6,11 +6,10 @@ import numpy as np
 
 from logger.arrays import Ints
 from logger.campaign.cycle_finder import CycleFinder
-from logger.campaign.cycle_plan import CyclePlan, plan_cycles
-from logger.campaign.cycle_rule import CycleRule
+from logger.campaign.cycle_plan import CyclePlan
+from logger.campaign.joint_cycles import joint_cycle_plan
 from logger.campaign.plan_settings import CycleStart
 from logger.event_kind import EventKind
-from logger.joint.thermal.thermal_model import Winding
 from logger.time_chunks import time_chunks
 from replay.campaign.cycle_table import CycleCounter, CycleTable
 from replay.campaign.faults import CycleFault, CycleFaultKind
@@ -61,30 +60,7 @@ def read_cycles(
 
 
 def _plan(recording: Recording, joint: str, start: CycleStart | None) -> CyclePlan:
-    settings = recording.bench.joint_named(joint)
-    hold_ns = recording.hold_ns(joint)
-    known = {name: hold_ns[name] for name in recording.channels(joint)}
-    channel = start.channel if start else None
-    rule = None
-    if start is not None and channel is not None and start.above is not None:
-        low = start.above - (start.hysteresis or 0.0)
-        # Without hysteresis a value at the level itself is above it, never both.
-        low = float(np.nextafter(start.above, -np.inf)) if low == start.above else low
-        rule = CycleRule(channel=channel, low=low, high=start.above)
-    plan = None
-    if channel is None or channel in known:
-        plan = plan_cycles(
-            known,
-            course=channel,
-            rule=rule,
-            begins_by_note=start is not None and start.note is not None,
-            winding=None
-            if settings.winding is None
-            else Winding(
-                resistance_ohm=settings.winding.resistance_ohm,
-                reference_degC=settings.winding.reference_degC,
-            ),
-        )
+    plan = joint_cycle_plan(recording.bench, joint, start)
     if plan is None:
         raise CycleFault(CycleFaultKind.NO_COURSE, where=recording.name, joint=joint)
     return plan

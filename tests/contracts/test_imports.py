@@ -71,7 +71,7 @@ REPLAY_MAY = {
 }
 # What commands are made of: options, and what they write. Only commands know them.
 COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
-MOST_ARROWS = 80
+MOST_ARROWS = 82
 
 
 def _floors(floors: tuple[tuple[str, ...], ...]) -> dict[str, int]:

@@ -3,6 +3,7 @@
 files             names within a recording; atomic writes
 schema            the columns of every stream
 derived_schema    those of what is computed live: figures, forecasts, their bands
+cycle_schema      those of a campaign: cycles, the rules they are counted by, the plan's progress
 manifest          recording.json
 row_check         whether rows that were read are such as a recorder writes
 journaled_limits  limits that were put into force, in the journal until recording.json has them

@@ -21,6 +21,7 @@ __all__ = ["Event", "events_from", "events_table", "headline", "pause_ns", "rais
 
 _TEXTS: Final = (
     *("joint", "limit", "severity", "channel", "text", "who", "frame", "request", "anchor"),
+    "stage",
 )
 _MAX_DURATION_S: Final = to_s(TIME_MAX_NS)
 
@@ -53,6 +54,8 @@ class Event:
     """Name of the request file in the inbox that became this event."""
     anchor: str = ""
     """Of a position that was found: by what (`PositionAnchor`)."""
+    stage: str = ""
+    """Name of the stage of the plan that it tells of."""
 
     @property
     def whole_value(self) -> int:
@@ -93,7 +96,7 @@ def events_table(events: Iterable[Event]) -> pa.RecordBatch:
         for key in ("value", "duration_s"):
             if math.isnan(float(str(row[key]))):
                 row[key] = None
-        for key in ("frame", "request", "anchor"):
+        for key in ("frame", "request", "anchor", "stage"):
             row[key] = row[key] or None
         rows.append(row)
     return pa.RecordBatch.from_pylist(rows, schema=EVENT_SCHEMA)

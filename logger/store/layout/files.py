@@ -20,6 +20,8 @@ __all__ = [
     "LOCK_FILE",
     "MANIFEST_FILE",
     "course_stream",
+    "cycle_rules_stream",
+    "cycles_stream",
     "derived_stream",
     "forecast_stream",
     "is_disk_full",
@@ -89,6 +91,16 @@ def forecast_stream(joint: str) -> str:
 def course_stream(joint: str) -> str:
     """Return the stream of the bands within which its temperatures were expected."""
     return f"course/joint={joint}"
+
+
+def cycles_stream(joint: str) -> str:
+    """Return the stream of a joint's cycles, recorded where a plan is followed."""
+    return f"cycles/joint={joint}"
+
+
+def cycle_rules_stream(joint: str) -> str:
+    """Return the stream of the rules by which its cycles were counted."""
+    return f"cycle_rules/joint={joint}"
 
 
 def overview_stream(joint: str) -> str:

@@ -16,6 +16,8 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
+from logger.campaign.plan import parse_plan
+from logger.campaign.plan_settings import PlanSettings
 from logger.errors import DutytraceError, InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import LimitSet, parse_limits
@@ -142,6 +144,8 @@ class Manifest(Settings):
     """The limits file verbatim; empty: none."""
     limits_taken: tuple[LimitsRevision, ...] = ()
     """Limits that were put into force later, in order of time."""
+    plan: str = ""
+    """The plan file verbatim; empty: none is followed."""
     cut_from: tuple[CutFrom, ...] = ()
     """The recordings that it was cut out of; a cut of a cut names both, the older first."""
     written_by: dict[str, str] = Field(default_factory=dict)
@@ -163,6 +167,10 @@ class Manifest(Settings):
     def read_bench(self, where: str) -> Bench:
         """Return the bench that was recorded."""
         return bench_from_texts(self.bench, self.layouts, where=f"{where} (bench)")
+
+    def read_plan(self, where: str) -> PlanSettings | None:
+        """Return the plan that is followed, None where there is none."""
+        return parse_plan(self.plan, f"{where} (plan)") if self.plan else None
 
     def read_limits(self, where: str) -> LimitSet:
         """Return the limits that were in force last."""
@@ -186,6 +194,7 @@ def new_manifest(
     wall_ns: int | None = None,
     boot_id: str = "",
     simulated: bool = False,
+    plan: str = "",
 ) -> Manifest:
     """Return the manifest of a recording that begins.
 
@@ -206,6 +215,7 @@ def new_manifest(
         bench=bench.text,
         layouts=dict(bench.layout_texts),
         limits=limits.text if limits is not None else "",
+        plan=plan,
         written_by=package_versions(),
     )
 

@@ -16,6 +16,11 @@ from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.channels import channel_named, in_channel_order
+from logger.store.layout.cycle_schema import (
+    CYCLE_RULE_SCHEMA,
+    PROGRESS_SCHEMA,
+    cycles_schema,
+)
 from logger.store.layout.derived_schema import (
     COURSE_SCHEMA,
     DERIVED_SCHEMA,
@@ -23,7 +28,14 @@ from logger.store.layout.derived_schema import (
     TIME_TYPE,
     time_field,
 )
-from logger.store.layout.files import course_stream, derived_stream, forecast_stream, status_stream
+from logger.store.layout.files import (
+    course_stream,
+    cycle_rules_stream,
+    cycles_stream,
+    derived_stream,
+    forecast_stream,
+    status_stream,
+)
 
 __all__ = [
     "BUS_SCHEMA",
@@ -81,10 +93,12 @@ EVENT_SCHEMA: Final = pa.schema(
         pa.field("frame", pa.string()),
         pa.field("request", pa.string()),
         pa.field("anchor", pa.string()),
+        pa.field("stage", pa.string()),
     ]
 )
 """Events; `kind` and `anchor`: `logger.event_kind`; `bus`: index in the bench's list of buses;
-`frame`: the kind of frame that reported it; `request`: name of the request that became the event.
+`frame`: the kind of frame that reported it; `request`: name of the request that became the event;
+`stage`: the stage of the plan that it tells of.
 Recorders before these three columns (bus, frame, request) wrote them into the sentence only:
 `logger.store.layout.older_events`."""
 
@@ -155,6 +169,7 @@ def stream_schemas(bench: Bench) -> dict[str, pa.Schema]:
         "events": EVENT_SCHEMA,
         "health": HEALTH_SCHEMA,
         "buses": BUS_SCHEMA,
+        "progress": PROGRESS_SCHEMA,
     }
     for joint in bench.joints:
         streams[status_stream(joint.name)] = status
@@ -162,6 +177,11 @@ def stream_schemas(bench: Bench) -> dict[str, pa.Schema]:
         if joint.thermal is not None:
             streams[forecast_stream(joint.name)] = FORECAST_SCHEMA
             streams[course_stream(joint.name)] = COURSE_SCHEMA
+        if joint.name not in bench.sensors:
+            has_winding = joint.winding is not None
+            channels = bench.channels_of(joint)
+            streams[cycles_stream(joint.name)] = cycles_schema(channels, has_winding=has_winding)
+            streams[cycle_rules_stream(joint.name)] = CYCLE_RULE_SCHEMA
     return streams
 
 

@@ -16,6 +16,11 @@ from typing import Any, Final, Self
 import pyarrow.parquet as pq
 
 from logger.joint.channels import is_channel
+from logger.store.layout.cycle_schema import (
+    CYCLE_HEAD_SCHEMA,
+    CYCLE_RULE_SCHEMA,
+    PROGRESS_SCHEMA,
+)
 from logger.store.layout.schema import (
     BUS_SCHEMA,
     COURSE_SCHEMA,
@@ -159,6 +164,9 @@ _STREAM_SCHEMAS: Final = {
     "derived": DERIVED_SCHEMA,
     "forecast": FORECAST_SCHEMA,
     "course": COURSE_SCHEMA,
+    "progress": PROGRESS_SCHEMA,
+    "cycles": CYCLE_HEAD_SCHEMA,
+    "cycle_rules": CYCLE_RULE_SCHEMA,
 }
 
 
@@ -178,4 +186,5 @@ def _may_be_of(stream: str, columns: Iterable[str]) -> bool:
     schema = _STREAM_SCHEMAS[kind]
     # The raw frames of recorders that knew one bus have no column `bus`.
     needed = {field.name for field in schema if not field.nullable} - {"bus"}
-    return needed <= names <= set(schema.names)
+    # Of a cycle any figures may follow.
+    return needed <= names and (kind == "cycles" or names <= set(schema.names))

@@ -6,6 +6,7 @@ raised before the cut began, as it was. Pure.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Final
 
 from logger.arrays import TIME_MAX_NS
 from logger.event_kind import EventKind
@@ -14,6 +15,8 @@ from logger.store.layout.events import Event
 from logger.store.layout.manifest import CutFrom, iso_utc
 
 __all__ = ["events_for_cut", "events_of_cut"]
+
+_STAGE_KINDS: Final = frozenset({EventKind.STAGE_BEGUN, EventKind.PLAN_DONE})
 
 
 def events_of_cut(
@@ -58,7 +61,8 @@ def events_for_cut(
     """Return the events before [start_ns, end_ns) that a cut needs, and those within.
 
     Needed are those of alerts that are active or open at `start_ns`, of alerts that events within
-    refer to, and of limits that are shelved there: so that every alert has the state that it had.
+    refer to, and of limits that are shelved there: so that every alert has the state that it had;
+    and that the stage of the plan began which is on there.
     """
     earlier = [event for event in events if event.time_ns < start_ns]
     within = [event for event in events if start_ns <= event.time_ns < end_ns]
@@ -88,4 +92,8 @@ def events_for_cut(
         for alert in alerts
         if alert.number in shelved_through and (alert.joint, alert.limit) in wanted_limits
     }
-    return [event for event in earlier if event.alert in wanted_alerts], within
+    stages = [event for event in earlier if event.kind in _STAGE_KINDS]
+    stage = {event.sequence for event in stages[-1:]}
+    return [
+        event for event in earlier if event.alert in wanted_alerts or event.sequence in stage
+    ], within
