@@ -129,7 +129,8 @@ def _measure(
     end = _level_at(time_s, counts, marks.turn[1])
     above, below = float(turning.max() - start), float(start - turning.min())
     travel = above if above >= below else -below
-    if abs(travel) < MIN_TRAVEL_COUNTS * resolution or min(above, below) > 0.08 * abs(travel):
+    too_small = travel == 0.0 or abs(travel) < MIN_TRAVEL_COUNTS * resolution
+    if too_small or min(above, below) > 0.08 * abs(travel):
         return None
     # There and back, and not more: the magnitude of a speed comes and goes with each way.
     _, coarse = bin_signal(time_s[rows], turning, 0.5)

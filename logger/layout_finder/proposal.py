@@ -39,6 +39,8 @@ class Meaning(Enum):
     """rad/s: asked of the joint, not measured."""
     LOAD = "load"
     """Current or torque, Nm at the output."""
+    COMMANDED_LOAD = "commanded_load"
+    """Nm: asked of the joint, not measured."""
     TEMPERATURE = "temperature"
     """degC."""
     VOLTAGE = "voltage"
