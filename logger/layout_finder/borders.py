@@ -7,6 +7,7 @@ tells. A lone bit costs the entropy of its changes. Every way to cut a frame is 
 orders of bits, and the order may change between bytes.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,9 +30,16 @@ MOST_BYTES: Final = 8
 """Bytes that are cut together; a field lies within so many."""
 _MEAN_COST: Final = 3.0
 _ORDER_OF_DIFFERENCE: Final = 2.0
+_WRITTEN_OUT: Final = 5.0
+_EARLY_RESTART: Final = 0.5
 _FIELD_COST: Final = 4.0
 _ORDER_COST: Final = 6.0
-"""Bits for the mean of a window, a further difference, a field, a change of the order of bits."""
+"""Bits for the mean of a window, a further difference, which difference is written out, a restart
+before the bits are full, a field, a change of the order of bits."""
+MIN_NOISE: Final = 0.9
+"""Bits that a field costs for each of its own and each frame, from which on it is noise."""
+MAX_JOINING_COST: Final = 0.65
+"""Bits of each frame that noise and the value above it may cost more as one field."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +52,8 @@ class FoundField:
     """How many bits longer the frames are described without this field, at best."""
     order_margin_bits: float
     """The same, where each byte that it touches were of the other order; 0: within one byte."""
+    noisy_bits: int = 0
+    """How many of its lowest bits are pure noise: that they are its own is custom, not evidence."""
 
 
 def pick_windows(payload: Bytes, spans: tuple[slice, ...]) -> Ints:
@@ -80,18 +90,57 @@ def _code_length(differences: Ints, length: int) -> Floats:
     The entropy of a two-sided geometric distribution of the same mean magnitude.
     """
     count = differences.shape[-1]
-    mean = np.abs(differences).mean(axis=-1)
+    sizes = np.abs(differences)
+    total = sizes.sum(axis=-1)
+    cost = _geometric_cost(total / count, count)
+    # One difference may be written out: where a count starts again, or a frame was lost.
+    rest = count - 1
+    others = (total - sizes.max(axis=-1)) / rest
+    written_out = _geometric_cost(others, rest) + float(length) + _WRITTEN_OUT
+    return np.asarray(np.minimum(np.minimum(cost, written_out), count * float(length) + _MEAN_COST))
+
+
+def _geometric_cost(mean: Floats, count: int) -> Floats:
     safe = np.where(mean > 0.0, mean, 1.0)
     ratio = (np.sqrt(1.0 + safe * safe) - 1.0) / safe
     each = np.log2((1.0 + ratio) / (1.0 - ratio)) - safe * np.log2(ratio)
-    cost = np.minimum(count * each, count * float(length)) + _MEAN_COST
-    return np.asarray(np.where(mean > 0.0, cost, 0.0))
+    return np.asarray(np.where(mean > 0.0, count * each + _MEAN_COST, 0.0))
 
 
 def _toggle_cost(toggles: Floats, count: int) -> Floats:
     share = np.clip(toggles / count, 1e-9, 1.0 - 1e-9)
     each = -share * np.log2(share) - (1.0 - share) * np.log2(1.0 - share)
     return np.asarray(np.where(toggles > 0, count * each + _MEAN_COST, 0.0))
+
+
+def _allow_early_restart(cost: Floats, value: Ints, length: int) -> None:
+    """Lower the cost of what starts again before its bits are full, as 3600 counts in 12 bits."""
+    highest = value.max(axis=(-2, -1))
+    jumps = np.abs(np.diff(value, axis=-1)).max(axis=(-2, -1))
+    early = np.flatnonzero((jumps > highest // 2) & (highest < (1 << length) - 2) & (highest > 7))
+    if not len(early):
+        return
+    restart = (highest[early] + 1)[:, None, None]
+    first = (np.diff(value[early], axis=-1) + restart // 2) % restart - restart // 2
+    second = (np.diff(first, axis=-1) + restart // 2) % restart - restart // 2
+    lower = np.minimum(
+        _code_length(first, length), _ORDER_OF_DIFFERENCE + _code_length(second, length)
+    )
+    cost[early] = np.minimum(cost[early], lower + _EARLY_RESTART)
+
+
+def _two_level_cost(value: Ints) -> Floats:
+    """Return bits for windows that hold two numbers only, int64[..., n]; infinite for others.
+
+    Half of a count about which a slow value hesitates is no more than a lone bit that flips, and
+    the other number has to be named.
+    """
+    lowest, highest = value.min(axis=-1), value.max(axis=-1)
+    is_either = (value == lowest[..., None]) | (value == highest[..., None])
+    toggles = (value[..., 1:] != value[..., :-1]).sum(axis=-1).astype(np.float64)
+    apart = np.maximum(highest - lowest, 1).astype(np.float64)
+    cost = _toggle_cost(toggles, value.shape[-1] - 1) + np.where(toggles > 0, np.log2(apart), 0.0)
+    return np.asarray(np.where(is_either.all(axis=-1), cost, np.inf))
 
 
 def _field_costs(bits: Bytes) -> Floats:
@@ -120,6 +169,8 @@ def _field_costs(bits: Bytes) -> Floats:
             _code_length(first, length), _ORDER_OF_DIFFERENCE + _code_length(second, length)
         )
         cost = np.minimum(cost, 2.0 * _ORDER_OF_DIFFERENCE + _code_length(third, length))
+        cost = np.minimum(cost, _two_level_cost(value))
+        _allow_early_restart(cost, value, length)
         costs[:fit, length] = cost.sum(axis=-1)
     return costs + _FIELD_COST
 
@@ -181,6 +232,14 @@ class _Plan:
         if self.order == "big":
             first, end = columns - end, columns - first
         return _cheapest_cut(self.costs, self.moving, self.taken, first, end)
+
+    def column_of(self, field: BitField) -> int | None:
+        """Return the column of the lowest bit of a field; None where it is of the other order."""
+        if field.order != self.order and len({byte for byte, _ in field.bit_places}) > 1:
+            return None
+        byte, bit = field.bit_places[0]
+        lowest = 8 * byte + bit
+        return lowest if self.order == "little" else len(self.moving) - 8 * byte - 8 + bit
 
     def field_at(self, lowest: int, length: int) -> BitField:
         """Return the field that begins at a column of this plan."""
@@ -254,7 +313,52 @@ def find_fields(
                     _order_margin(tuple(plans), field),
                 )
             )
+    found = _join_noise(found, plans, (WINDOW - 1) * len(windows))
     return tuple(sorted(found, key=lambda one: min(one.field.little_columns)))
+
+
+def _join_noise(
+    found: list[FoundField], plans: Sequence[_Plan], differences: int
+) -> list[FoundField]:
+    """Return fields, noise joined with the value that goes on above it.
+
+    The lowest bits of a noisy value are as cheap beside it as with it. Of two strangers side by
+    side the lower costs much more where it is joined.
+    """
+    left = list(found)
+    for lower in found:
+        for plan in plans:
+            column = plan.column_of(lower.field)
+            length = lower.field.length
+            if column is None or plan.costs[column, length] < MIN_NOISE * length * differences:
+                continue
+            upper = next(
+                (
+                    one
+                    for one in left
+                    if one is not lower and plan.column_of(one.field) == column + length
+                ),
+                None,
+            )
+            whole = length + (upper.field.length if upper else MOST_BITS)
+            if upper is None or lower not in left or whole > MOST_BITS:
+                continue
+            more = (
+                plan.costs[column, whole]
+                - plan.costs[column, length]
+                - plan.costs[column + length, upper.field.length]
+            )
+            if more < MAX_JOINING_COST * differences:
+                field = plan.field_at(column, whole)
+                joined = FoundField(
+                    field,
+                    upper.margin_bits,
+                    _order_margin(tuple(plans), field),
+                    length + upper.noisy_bits,
+                )
+                left = [one for one in left if one is not lower and one is not upper] + [joined]
+                break
+    return left
 
 
 def _margin_of(plan: _Plan, cut: _Cut, lowest: int, length: int) -> float:

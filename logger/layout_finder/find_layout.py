@@ -72,7 +72,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
             )
         )
         value = _moved_value(place, signal, found) or propose_slow(
-            signal, kinds[signal.kind].payload, taken, corrected, typed
+            signal, kinds[signal.kind].payload, taken, corrected, typed, found.heating
         )
         if found.other_joint:
             value = _capped(value)
@@ -245,6 +245,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             rivals=rivals,
         )
     if (load := found.loads.get(place)) is not None and found.reference is not None:
+        commanded = signal.kind in found.commanded_kinds
         peak = float(np.max(np.abs(signal.value)))
         zero = load.zero_counts if abs(load.zero_counts) > 3 * MIN_ZERO_SHARE * peak else 0.0
         evidence = Evidence(
@@ -255,7 +256,8 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             half_turn_error=found.reference.half_turn_error,
         )
         return _value_of(
-            *(signal, Meaning.LOAD, load_certainty(load, found.reference.half_turn_error)),
+            *(signal, Meaning.COMMANDED_LOAD if commanded else Meaning.LOAD),
+            load_certainty(load, found.reference.half_turn_error),
             scale=load.nm_per_count,
             offset=-zero * (load.nm_per_count or 0.0),
             modulus=None,
@@ -295,7 +297,7 @@ def _undecided_of_value(
         reasons.append(Undecided.ZERO_OF_POSITION)
         if value.evidence.still_at_rest:
             reasons.append(Undecided.COMMANDED_OR_MEASURED)
-    elif value.meaning is Meaning.LOAD:
+    elif value.meaning in {Meaning.LOAD, Meaning.COMMANDED_LOAD}:
         reasons.append(Undecided.CURRENT_OR_TORQUE)
         if not (typed.mass_kg and typed.arm_m):
             reasons.append(Undecided.NO_WEIGHT)

@@ -1,7 +1,7 @@
 """The values that the joint's movement tells: position, speed, load. Pure."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,8 +9,9 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.layout_finder.load import LoadFit, fit_load
-from logger.layout_finder.motion import PositionFit, fit_position
+from logger.layout_finder.motion import PositionFit, bin_signal, fit_position
 from logger.layout_finder.signals import Signal
+from logger.layout_finder.slow_values import Heating
 from logger.layout_finder.speed import SpeedFit, fit_speed, fit_speed_alone
 from logger.layout_finder.traffic import Marks, TypedNumbers, frames_in
 
@@ -34,7 +35,9 @@ class JointValues:
     other_joint: bool
     """Two measured values turned, and not together."""
     commanded_kinds: frozenset[int] = frozenset()
-    """Kinds with a position without any noise, beside a measured one elsewhere: requests."""
+    """Kinds of which no value has any noise, beside measured ones elsewhere: requests."""
+    heating: Heating | None = None
+    """The heat of the load, where a position tells it."""
 
 
 def needed_slowness(signal: Signal, marks: Marks) -> float:
@@ -126,10 +129,38 @@ def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbe
         load = fit_load(signal.time_s, signal.value, reference_s, reference, typed)
         if load is not None:
             loads[place] = load
-    other_joint = _moves_alone(signals, positions)
-    still = {signals[place].kind for place, fit in positions.items() if fit.still_at_rest}
-    noisy = {signals[place].kind for place, fit in positions.items() if not fit.still_at_rest}
     return JointValues(
-        *(positions, speeds, loads, reference, other_joint),
-        commanded_kinds=frozenset(still - noisy) if noisy else frozenset(),
+        *(positions, speeds, loads, reference, _moves_alone(signals, positions)),
+        commanded_kinds=_commanded_kinds(signals, reference.marks, {*positions, *speeds, *loads}),
+        heating=_heating_of(reference, reference_s),
     )
+
+
+def _commanded_kinds(
+    signals: Sequence[Signal], marks: Marks, moved: Collection[int]
+) -> frozenset[int]:
+    """Return the kinds whose every moved value is without the least noise at rest.
+
+    One that is may be one that a drive calls nothing below a bound; where all of a frame are, and
+    those of other frames are not, it is what was asked for.
+    """
+    noisy: dict[int, list[bool]] = {}
+    for place in moved:
+        signal = signals[place]
+        resting = signal.value[frames_in(signal.time_s, marks.rest)]
+        if len(resting) > 1:
+            noisy.setdefault(signal.kind, []).append(float(np.ptp(resting)) > 0.0)
+    if not any(any(of_kind) for of_kind in noisy.values()):
+        return frozenset()
+    return frozenset(kind for kind, of_kind in noisy.items() if not any(of_kind))
+
+
+def _heating_of(position: PositionFit, time_s: Floats) -> Heating | None:
+    """Return the heat of the load: of the square of the weight's torque, from the load step on."""
+    marks = position.marks
+    if marks.load is None:
+        return None
+    at_s, counts = bin_signal(time_s, position.unwrapped, 0.2)
+    hanging = float(np.interp(marks.load[0], at_s, counts))
+    lever = np.sin((counts - hanging) * position.rad_per_count)
+    return Heating(at_s, np.where(at_s >= marks.load[0], lever**2, 0.0))

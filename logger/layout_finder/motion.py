@@ -11,11 +11,11 @@ from typing import Final
 
 import numpy as np
 
-from logger.arrays import Floats
+from logger.arrays import Floats, Ints
 from logger.layout_finder.bits import unwrap_field
 from logger.layout_finder.traffic import Marks, Span, frames_in
 
-__all__ = ["PositionFit", "bin_signal", "correct_marks", "fit_position"]
+__all__ = ["PositionFit", "bin_signal", "correct_marks", "fit_position", "restart_of"]
 
 BIN_S: Final = 0.1
 MAX_SHIFT_S: Final = 3.0
@@ -28,6 +28,8 @@ MIN_TRAVEL_COUNTS: Final = 30.0
 MAX_WAY: Final = 2.6
 """Of the whole way in the turn over its travel; there and back is 2."""
 _QUIET: Final = 0.04
+MIN_JUMPS: Final = 2
+"""From which on the number after which a count starts again is measured."""
 
 
 @dataclass(frozen=True)
@@ -146,6 +148,33 @@ def _measure(
     return travel, abs(end - start) / abs(travel), half_turn_error, noise
 
 
+def restart_of(raw: Ints, modulus: int) -> int:
+    """Return after how many counts a number starts again: a power of two, or less.
+
+    An encoder of 3600 counts in 12 bits starts again before its bits are full. The jump, less the
+    step that was due, tells the number; the highest count that was seen bounds it.
+    """
+    steps = np.diff(raw.astype(np.float64))
+    jumps = np.flatnonzero(np.abs(steps) > 0.5 * modulus)
+    jumps = jumps[(jumps > 0) & (jumps < len(steps) - 1)]
+    due = 0.5 * (steps[jumps - 1] + steps[jumps + 1])
+    usual = np.abs(due) < 0.25 * modulus
+    if usual.sum() < MIN_JUMPS:
+        return modulus
+    measured = np.abs(steps[jumps] - due)[usual]
+    found = float(np.median(measured))
+    spread = 1.5 * float(np.median(np.abs(measured - found))) / math.sqrt(len(measured)) + 1.0
+    highest = int(np.quantile(raw, 0.9999)) + 1
+    if abs(modulus - found) <= 4.0 * spread or highest > modulus - 4.0 * spread:
+        return modulus
+    # Among the numbers that fit, a round one.
+    for step in (10000, 3600, 1000, 360, 100, 10):
+        near = step * round(found / step)
+        if abs(near - found) <= 3.0 * spread and near >= highest:
+            return near
+    return max(round(found), highest)
+
+
 def fit_position(
     time_s: Floats, value: Floats, modulus: int | None, marks: Marks, positive: int
 ) -> PositionFit | None:
@@ -165,7 +194,9 @@ def fit_position(
     counts = value
     wraps = False
     if modulus is not None and np.max(np.abs(np.diff(value)), initial=0.0) > 0.5 * modulus:
-        counts, wraps = unwrap_field(value.astype(np.int64) % modulus, modulus), True
+        raw = value.astype(np.int64) % modulus
+        modulus = restart_of(raw, modulus)
+        counts, wraps = unwrap_field(raw, modulus), True
     corrected = correct_marks(time_s, counts, marks)
     measured = _measure(time_s, counts, corrected, 0.0 if modulus is None else 1.0)
     if measured is None:

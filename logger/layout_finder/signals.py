@@ -58,6 +58,8 @@ class Signal:
     value: Floats
     margin_bits: float
     order_margin_bits: float
+    noisy_bits: int = 0
+    """See `FoundField`."""
 
     @property
     def modulus(self) -> int | None:
@@ -220,7 +222,7 @@ def find_signals(kind: Kind, number: int, marks: Marks) -> tuple[Signal, ...]:
         signals.append(
             Signal(
                 *(number, one.field, form, kind.time_s, value),
-                *(one.margin_bits, one.order_margin_bits),
+                *(one.margin_bits, one.order_margin_bits, one.noisy_bits),
             )
         )
     return tuple(signals)

@@ -18,6 +18,7 @@ from logger.layout_finder.proposal import (
 from logger.layout_finder.signals import Signal, extensions_of
 from logger.layout_finder.slow_values import (
     MAX_BITS,
+    Heating,
     ScalePair,
     SlowKind,
     classify_slow,
@@ -33,7 +34,12 @@ _CUT_BYTE: Final = 1.0
 
 
 def propose_slow(
-    signal: Signal, payload: Bytes, taken: frozenset[int], marks: Marks, typed: TypedNumbers
+    signal: Signal,
+    payload: Bytes,
+    taken: frozenset[int],
+    marks: Marks,
+    typed: TypedNumbers,
+    heating: Heating | None,
 ) -> ProposedValue:
     """Return what a signal is that does not move with the joint; unknown where nothing fits.
 
@@ -44,7 +50,7 @@ def propose_slow(
         return _named(signal, Meaning.FLAG, 0.5)
     slow = None
     if signal.field.length <= MAX_BITS:
-        slow = classify_slow(signal.time_s, signal.value, marks)
+        slow = classify_slow(signal.time_s, signal.value, marks, heating)
     if slow is SlowKind.RUNS:
         return _named(signal, Meaning.UPTIME, 0.8)
     if slow is None or signal.form is NumberForm.SIGN_MAGNITUDE:
@@ -98,7 +104,7 @@ def _matches(
         if meaning is Meaning.TEMPERATURE and typed.ambient_degC is not None:
             pairs = match_temperature(resting, typed.ambient_degC)
         elif meaning is Meaning.VOLTAGE and typed.supply_V:
-            pairs = match_voltage(resting, typed.supply_V)
+            pairs = match_voltage(resting, float(np.ptp(signal.value)), typed.supply_V)
         # That constant bits above are another field's is the rarer case.
         ends_byte = field.bit_places[-1][1] == 7
         for pair in pairs:

@@ -8,11 +8,13 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
+from logger.layout_finder.motion import bin_signal
 from logger.layout_finder.traffic import Marks, frames_in
 
 __all__ = [
     "TEMPERATURE_SCALES",
     "VOLTAGE_SCALES",
+    "Heating",
     "ScalePair",
     "SlowKind",
     "classify_slow",
@@ -29,7 +31,23 @@ as soon as it is on."""
 VOLTAGE_TOLERANCE: Final = 0.08
 VOLTAGE_UNCERTAINTY: Final = 0.02
 """Of a typed supply voltage and of the drive's reading, together."""
-MIN_RISE_COUNTS: Final = 2.0
+MIN_RISE_COUNTS: Final = 1.2
+MAX_HEAT_ERROR: Final = 0.12
+"""Of the rise, root mean square, that a temperature may stray from the heat of the load."""
+_HALF_COUNT: Final = 0.35
+HEAT_BIN_S: Final = 1.0
+HEAT_DELAYS_S: Final = (3.0, 10.0, 25.0, 60.0, 150.0, 400.0, 1200.0)
+MAX_SAG: Final = 0.25
+"""Of a supply voltage, under load."""
+
+
+@dataclass(frozen=True, eq=False)
+class Heating:
+    """The heat that the load makes, up to a factor: it goes with the square of the torque."""
+
+    time_s: Floats
+    heat: Floats
+
 
 
 @dataclass(frozen=True)
@@ -57,9 +75,9 @@ class SlowKind(Enum):
     """What a slow signal does over the steps."""
 
     WARMS = "warms"
-    """It rises in the warm step, and hardly before."""
+    """It follows the heat of the load."""
     STEADY = "steady"
-    """It hardly moves."""
+    """It moves slowly or little, and not with the heat."""
     RUNS = "runs"
     """It rises from the first second on at one rate: a count of time."""
 
@@ -69,11 +87,16 @@ def _mean_in(time_s: Floats, value: Floats, start: float, end: float) -> float:
     return float(np.mean(part)) if len(part) else math.nan
 
 
-def classify_slow(time_s: Floats, value: Floats, marks: Marks) -> SlowKind | None:
-    """Return what a signal does over the steps; None for one that moves with the joint."""
+def classify_slow(
+    time_s: Floats, value: Floats, marks: Marks, heating: Heating | None
+) -> SlowKind | None:
+    """Return what a signal does over the steps; None for one that moves with the joint.
+
+    A temperature follows the heat that the load makes, delayed by some time constant. Where no
+    position is known that tells the load, it rises in the warm step, and hardly before.
+    """
     if len(value) < 20 or np.ptp(value) == 0.0:
         return None
-    steps = np.abs(np.diff(value))
     spread = float(np.ptp(value))
     since = time_s - time_s[0]
     line = np.polynomial.polynomial.polyfit(since, value, 1)
@@ -81,32 +104,72 @@ def classify_slow(time_s: Floats, value: Floats, marks: Marks) -> SlowKind | Non
     monotone = bool(np.mean(np.diff(value) >= 0.0) > 0.999)
     if monotone and float(np.std(left)) < 0.01 * spread and spread >= 5.0:
         return SlowKind.RUNS
-    if marks.warm is not None:
-        start, end = marks.warm
-        third = (end - start) / 3.0
-        first = _mean_in(time_s, value, start, start + 0.3 * third)
-        last = _mean_in(time_s, value, end - 0.5 * third, end)
-        rise = last - first
-        before = value[: frames_in(time_s, marks.warm).start]
-        moved_before = float(np.ptp(_smoothed(time_s, before))) if len(before) > 20 else 0.0
-        noise = float(np.quantile(steps, 0.99))
-        rows = frames_in(time_s, marks.warm)
-        middle = float(np.std(value[rows] - _line_through(time_s[rows], value[rows])))
-        if rise >= MIN_RISE_COUNTS and rise > moved_before and middle < 0.35 * rise + 0.6:
-            return SlowKind.WARMS if noise <= max(2.0, 0.5 * rise) else None
-    return SlowKind.STEADY if spread < 0.2 * max(1.0, abs(float(np.median(value)))) else None
+    at_s, level = bin_signal(time_s, value, HEAT_BIN_S)
+    noise = float(np.quantile(np.abs(np.diff(value)), 0.99))
+    if _follows_heat(at_s, level, noise, marks, heating):
+        return SlowKind.WARMS
+    return SlowKind.STEADY if noise < 0.5 * spread or spread <= 2.0 else None
+
+
+def _follows_heat(
+    at_s: Floats, level: Floats, noise: float, marks: Marks, heating: Heating | None
+) -> bool:
+    if marks.warm is None:
+        return False
+    first = marks.rest[0] if marks.rest is not None else at_s[0]
+    rows = (at_s >= first) & (at_s <= marks.warm[1])
+    at_s, level = at_s[rows], level[rows]
+    if len(at_s) < 20 or np.ptp(level) == 0.0:
+        return False
+    if heating is None:
+        return _rises_when_warmed(at_s, level, noise, marks)
+    heat = np.interp(at_s, heating.time_s, heating.heat)
+    best_left, best_rise = np.inf, 0.0
+    for delay_s in HEAT_DELAYS_S:
+        warmth = _delayed(at_s, heat, delay_s)
+        columns = np.stack([warmth, np.ones(len(at_s))], axis=1)
+        solution = np.linalg.lstsq(columns, level, rcond=None)[0]
+        left = float(np.std(level - columns @ solution))
+        if solution[0] > 0.0 and left < best_left:
+            best_left, best_rise = left, float(solution[0] * np.ptp(warmth))
+    quantised = _HALF_COUNT if best_rise > 0.0 else 0.0
+    return bool(
+        best_rise >= MIN_RISE_COUNTS
+        and best_left < MAX_HEAT_ERROR * best_rise + quantised
+        and noise <= max(2.0, 0.5 * best_rise)
+    )
+
+
+def _rises_when_warmed(at_s: Floats, level: Floats, noise: float, marks: Marks) -> bool:
+    assert marks.warm is not None, "called only with a warm step"
+    start, end = marks.warm
+    third = (end - start) / 3.0
+    rise = _mean_in(at_s, level, end - 0.5 * third, end) - _mean_in(
+        at_s, level, start, start + 0.3 * third
+    )
+    before = level[: frames_in(at_s, marks.warm).start]
+    moved_before = float(np.ptp(before)) if len(before) > 5 else 0.0
+    rows = frames_in(at_s, marks.warm)
+    if rows.stop - rows.start < 5:
+        return False
+    middle = float(np.std(level[rows] - _line_through(at_s[rows], level[rows])))
+    usual = rise >= MIN_RISE_COUNTS and rise > moved_before and middle < 0.35 * rise + 0.6
+    return bool(usual and noise <= max(2.0, 0.5 * rise))
+
+
+def _delayed(at_s: Floats, heat: Floats, delay_s: float) -> Floats:
+    """Return what a body of one time constant is warmer by, up to a factor."""
+    warmth = np.zeros(len(at_s))
+    for number, step in enumerate(np.diff(at_s), start=1):
+        share = 1.0 - math.exp(-step / delay_s)
+        warmth[number] = warmth[number - 1] + share * (heat[number - 1] - warmth[number - 1])
+    return warmth
 
 
 def _line_through(time_s: Floats, value: Floats) -> Floats:
     since = time_s - time_s[0]
     curve = np.polynomial.polynomial.polyfit(since, value, 2)
     return np.asarray(np.polynomial.polynomial.polyval(since, curve))
-
-
-def _smoothed(time_s: Floats, value: Floats) -> Floats:
-    number = np.floor(time_s[: len(value)] - time_s[0]).astype(np.int64)
-    counts = np.bincount(number)
-    return np.asarray(np.bincount(number, weights=value)[counts > 0] / counts[counts > 0])
 
 
 def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, ...]:
@@ -124,13 +187,16 @@ def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, 
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
 
 
-def match_voltage(resting: float, supply_v: float) -> tuple[ScalePair, ...]:
-    """Return the usual scales that give about the typed voltage, the likeliest first."""
+def match_voltage(resting: float, spread: float, supply_v: float) -> tuple[ScalePair, ...]:
+    """Return the usual scales that give about the typed voltage, the likeliest first.
+
+    `resting` and `spread` are raw: the value at rest, and from the lowest to the highest.
+    """
     pairs = []
     for number, scale in enumerate(VOLTAGE_SCALES):
         reading = resting * scale
         distance = abs(reading / supply_v - 1.0)
-        if distance <= VOLTAGE_TOLERANCE:
+        if distance <= VOLTAGE_TOLERANCE and spread * scale < MAX_SAG * supply_v:
             strangeness = distance / VOLTAGE_UNCERTAINTY + 0.4 * number
             pairs.append(ScalePair(scale, 0.0, reading, strangeness))
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
