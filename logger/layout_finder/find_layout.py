@@ -205,9 +205,13 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         rivals: tuple[Rival, ...] = ()
         if position.still_at_rest:
             # Beside one with noise, that which has none is what was asked for.
-            names = names[::-1] if measured else names
-            meaning = 0.9 if measured else meaning
+            asks = measured or signal.kind in found.commanded_kinds
+            names = names[::-1] if asks else names
+            meaning = 0.9 if asks else meaning
             rivals = (Rival(names[1], position.rad_per_count, 0.0, 1.0 - meaning),)
+        if position.modulus is not None:
+            # What starts again has no sign, wherever its middle lies.
+            signal = replace(signal, form=NumberForm.UNSIGNED)
         return _value_of(
             *(signal, names[0], (meaning, scale_sure)),
             scale=position.rad_per_count,

@@ -21,6 +21,7 @@ MIN_BITS: Final = 6
 MAX_MODULUS_SHARE: Final = 0.2
 """Of an encoder's turn, moved in one frame: five frames a turn."""
 _SAME_JOINT: Final = 0.03
+_NEXT_TO_NO_NOISE: Final = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +36,7 @@ class JointValues:
     other_joint: bool
     """Two measured values turned, and not together."""
     commanded_kinds: frozenset[int] = frozenset()
-    """Kinds of which no value has any noise, beside measured ones elsewhere: requests."""
+    """Kinds that ask for what others report."""
     heating: Heating | None = None
     """The heat of the load, where a position tells it."""
 
@@ -131,28 +132,43 @@ def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbe
             loads[place] = load
     return JointValues(
         *(positions, speeds, loads, reference, _moves_alone(signals, positions)),
-        commanded_kinds=_commanded_kinds(signals, reference.marks, {*positions, *speeds, *loads}),
+        commanded_kinds=_commanded_kinds(signals, reference.marks, (positions, speeds), loads),
         heating=_heating_of(reference, reference_s),
     )
 
 
 def _commanded_kinds(
-    signals: Sequence[Signal], marks: Marks, moved: Collection[int]
+    signals: Sequence[Signal],
+    marks: Marks,
+    groups: Sequence[Collection[int]],
+    loads: Collection[int],
 ) -> frozenset[int]:
-    """Return the kinds whose every moved value is without the least noise at rest.
+    """Return the kinds that ask: a value in them is perfectly still at rest, and measured elsewhere.
 
-    One that is may be one that a drive calls nothing below a bound; where all of a frame are, and
-    those of other frames are not, it is what was asked for.
+    `groups` are the positions, and the speeds. A frame reports or asks, so that one commanded value
+    tells what the others of its frame are. A frame of loads alone asks where its load has next to
+    no noise beside that of another.
     """
-    noisy: dict[int, list[bool]] = {}
-    for place in moved:
-        signal = signals[place]
-        resting = signal.value[frames_in(signal.time_s, marks.rest)]
-        if len(resting) > 1:
-            noisy.setdefault(signal.kind, []).append(float(np.ptp(resting)) > 0.0)
-    if not any(any(of_kind) for of_kind in noisy.values()):
-        return frozenset()
-    return frozenset(kind for kind, of_kind in noisy.items() if not any(of_kind))
+    asking: set[int] = set()
+    reporting: set[int] = set()
+    for group in groups:
+        is_still = {}
+        for place in group:
+            resting = signals[place].value[frames_in(signals[place].time_s, marks.rest)]
+            is_still[place] = len(resting) > 1 and float(np.ptp(resting)) == 0.0
+        noisy = {signals[place].kind for place in group if not is_still[place]}
+        reporting |= noisy
+        asking |= {signals[place].kind for place in group if is_still[place]} if noisy else set()
+    noise = {place: _noise_of(signals[place].value) for place in loads}
+    usual = max(noise.values(), default=0.0)
+    asking |= {signals[place].kind for place in loads if noise[place] < _NEXT_TO_NO_NOISE * usual}
+    return frozenset(asking - reporting)
+
+
+def _noise_of(value: Floats) -> float:
+    """Return the size of third differences, over the spread: next to nothing of a smooth course."""
+    thirds = np.diff(value, 3)
+    return float(np.median(np.abs(thirds))) / max(float(np.ptp(value)), 1e-12)
 
 
 def _heating_of(position: PositionFit, time_s: Floats) -> Heating | None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.arrays import Floats
 from logger.layout_finder.motion import PositionFit, bin_signal
@@ -24,6 +25,8 @@ MIN_GRAVITY_SHARE: Final = 0.05
 """Of the variance, explained by gravity and by nothing else in the fit."""
 _ANGLE_LIKE: Final = 0.995
 _BIN_S: Final = 0.1
+_MOVING: Final = 0.25
+"""Of the usual speed, from which on the joint moves."""
 
 
 @dataclass(frozen=True)
@@ -44,13 +47,24 @@ class LoadFit:
 
 
 def _columns(at_s: Floats, angle: Floats) -> Floats:
-    """Return offset, gravity, Coulomb and viscous friction, acceleration, float64[n, 5]."""
+    """Return what a load is made of, float64[n, 6].
+
+    Offset, gravity, Coulomb friction, viscous friction, acceleration, and the friction of a gear,
+    which goes with the load that it carries.
+    """
     speed = np.gradient(angle, at_s)
     acceleration = np.gradient(speed, at_s)
     slow = 0.15 * max(float(np.quantile(np.abs(speed), 0.9)), 1e-9)
+    lever, way = np.sin(angle), np.tanh(speed / slow)
     return np.stack(
-        [np.ones(len(angle)), np.sin(angle), np.tanh(speed / slow), speed, acceleration], axis=1
+        [np.ones(len(angle)), lever, way, speed, acceleration, np.abs(lever) * way], axis=1
     )
+
+
+def _is_moving(at_s: Floats, angle: Floats) -> NDArray[np.bool_]:
+    """Return where the joint moves: standing still, friction may be anything up to its most."""
+    speed = np.abs(np.gradient(angle, at_s))
+    return np.asarray(speed > _MOVING * float(np.quantile(speed, 0.9)))
 
 
 def _explained(columns: Floats, level: Floats) -> tuple[Floats, float]:
@@ -87,6 +101,10 @@ def fit_load(
     if abs(float(np.corrcoef(level, way)[0, 1])) > _ANGLE_LIKE:
         return None
     columns = _columns(at_s, way)
+    moving = _is_moving(at_s, way)
+    if moving.sum() < 30:
+        return None
+    columns, level, way = columns[moving], level[moving], way[moving]
     solution, explained = _explained(columns, level)
     _, without = _explained(np.delete(columns, 1, axis=1), level)
     _, with_angle = _explained(
@@ -96,7 +114,7 @@ def fit_load(
         return None
     if with_angle > explained:
         return None
-    left = float(np.sum((level - columns @ solution) ** 2)) / max(1, len(level) - 5)
+    left = float(np.sum((level - columns @ solution) ** 2)) / max(1, len(level) - columns.shape[1])
     gravity = float(solution[1])
     spread = math.sqrt(left * float(np.linalg.pinv(columns.T @ columns)[1, 1]))
     torque = (

@@ -2,8 +2,8 @@
 
 A byte, or a half of one, with few values is taken for the multiplexer where the other bits change
 clearly less from one frame to the next of the same value than they differ between frames of two
-values, and where all its values come in every span of the recording: a state or the high byte
-of a measured value does not. Checksum and counter have to be taken out before.
+values, and where the frames of each value come at a period of their own all the time: a state or
+the high byte of a measured value does not. Checksum and counter have to be taken out before.
 """
 
 from collections.abc import Iterable
@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.arrays import Ints
+from logger.arrays import Floats, Ints
 from logger.layout_finder.bits import BitField, bit_columns, read_field
 from logger.layout_finder.traffic import Bytes
 
@@ -22,9 +22,12 @@ MOST_KINDS: Final = 16
 SPANS: Final = 8
 MIN_FRAMES: Final = 10
 """Of each kind and span."""
-MAX_RATIO: Final = 0.72
+MAX_RATIO: Final = 0.85
 MIN_BITS: Final = 3
-MIN_FORESEEN: Final = 0.9
+MIN_REGULAR: Final = 0.85
+"""Share of the periods of a kind that are about its usual one."""
+MOST_PERIODS: Final = 5.0
+"""Usual periods that a kind stays away, where frames are lost."""
 _EVENNESS: Final = 3.0
 """How many times more or less often a kind may come in one span than on the whole."""
 
@@ -70,30 +73,24 @@ def _ratio_of(columns: Bytes, value: Ints, values: Ints) -> tuple[float, int]:
     return float(within.sum() / max(1e-12, across.sum())), differing
 
 
-def _is_about_zero(values: Ints) -> bool:
-    """Return whether values are those of the upper bits of a number that stays about zero."""
-    # Bits that never change are not the number's.
-    full = 1 << int(np.max(values ^ values[0])).bit_length()
-    values = values % full
-    for zero in (0, full // 2):
-        shifted = np.sort((values - zero + full // 2) % full)
-        around = shifted[0] < full // 2 <= shifted[-1]
-        if around and shifted[-1] - shifted[0] == len(values) - 1:
-            return True
-    return False
+def _is_regular(time_s: Floats, value: Ints, values: Ints) -> bool:
+    """Return whether the frames of each value come at a period of their own.
+
+    Kinds of frames are sent by a timer, or are asked for by one. The sign of a value that is about
+    zero falls as it will, and stays for long while the joint moves.
+    """
+    for one in values:
+        periods = np.diff(time_s[value == one])
+        usual = float(np.median(periods))
+        near = np.abs(periods - usual) < 0.5 * usual
+        if np.mean(near) < MIN_REGULAR or np.quantile(periods, 0.998) > MOST_PERIODS * usual:
+            return False
+    return True
 
 
-def _is_in_turn(value: Ints, values: Ints) -> bool:
-    """Return whether the next value follows from the last: kinds are sent in turn, noise is not."""
-    last, following = value[:-1], value[1:]
-    foreseen = sum(
-        int(np.unique(following[last == one], return_counts=True)[1].max(initial=0))
-        for one in values
-    )
-    return foreseen > MIN_FORESEEN * len(last)
-
-
-def find_multiplexer(payload: Bytes, left_out: Iterable[BitField] = ()) -> FoundMultiplexer | None:
+def find_multiplexer(
+    time_s: Floats, payload: Bytes, left_out: Iterable[BitField] = ()
+) -> FoundMultiplexer | None:
     """Return the multiplexer of frames of one identifier and length, uint8[n, bytes]; or None."""
     taken = {column for field in left_out for column in field.little_columns}
     columns = bit_columns(payload)
@@ -105,7 +102,7 @@ def find_multiplexer(payload: Bytes, left_out: Iterable[BitField] = ()) -> Found
             values = np.unique(value)
             if not 2 <= len(values) <= MOST_KINDS or not _comes_evenly(value, values):
                 continue
-            if _is_about_zero(values) and not _is_in_turn(value, values):
+            if not _is_regular(time_s, value, values):
                 continue
             others = [
                 column

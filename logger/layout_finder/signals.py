@@ -80,7 +80,7 @@ def split_kinds(group: FrameGroup) -> tuple[Kind, ...]:
     counters = _find_own_counters(group.payload, checksum)
     known = [counter.field for counter in counters]
     known += [checksum.field] if checksum else []
-    multiplexer = find_multiplexer(group.payload, known)
+    multiplexer = find_multiplexer(group.time_s, group.payload, known)
     whole = Kind(
         group.identifier,
         group.extended,
