@@ -24,6 +24,7 @@ from logger.cli import (
     decode,
     importing,
     layout,
+    layout_find,
     limits,
     plan,
     record,
@@ -102,6 +103,8 @@ LAYOUT_COMMANDS: dict[str, Callable[..., None]] = {
     "from": layout.layout_from_description,
     "try": layout.try_layout,
     "channels": layout.list_channels,
+    "find": layout_find.find_layout,
+    "confirm": layout_find.confirm_proposal,
 }
 LIMITS_COMMANDS: dict[str, Callable[..., None]] = {
     "curve": showing.tabulate_curve,
@@ -120,7 +123,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 layout_app = typer.Typer(
-    help="Write a layout: from a bus description file, or tried on real traffic at each save.",
+    help="Write a layout: from a bus description file, found in traffic, or tried at each save.",
     no_args_is_help=True,
 )
 limits_app = typer.Typer(help="Look at what limits mean.", no_args_is_help=True)

@@ -11,6 +11,7 @@
     decode           decode
     bus              bus
     layout           layout from, layout try
+    layout_find      layout find, layout confirm
     limits           limits check, limits example
     plan             plan check
 

@@ -72,7 +72,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
             )
         )
         value = _moved_value(place, signal, found) or propose_slow(
-            signal, kinds[signal.kind].payload, taken, corrected, typed, found.heating
+            signal, kinds[signal.kind].payload, taken, corrected, typed, heating=found.heating
         )
         if found.other_joint:
             value = _capped(value)

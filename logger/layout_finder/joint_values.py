@@ -143,7 +143,7 @@ def _commanded_kinds(
     groups: Sequence[Collection[int]],
     loads: Collection[int],
 ) -> frozenset[int]:
-    """Return the kinds that ask: a value in them is perfectly still at rest, and measured elsewhere.
+    """Return the kinds that ask: one of their values is quite still at rest, and noisy elsewhere.
 
     `groups` are the positions, and the speeds. A frame reports or asks, so that one commanded value
     tells what the others of its frame are. A frame of loads alone asks where its load has next to

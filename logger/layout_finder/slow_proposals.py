@@ -39,6 +39,7 @@ def propose_slow(
     taken: frozenset[int],
     marks: Marks,
     typed: TypedNumbers,
+    *,
     heating: Heating | None,
 ) -> ProposedValue:
     """Return what a signal is that does not move with the joint; unknown where nothing fits.

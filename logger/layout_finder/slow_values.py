@@ -49,7 +49,6 @@ class Heating:
     heat: Floats
 
 
-
 @dataclass(frozen=True)
 class ScalePair:
     """value = raw * scale + offset."""

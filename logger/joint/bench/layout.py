@@ -11,6 +11,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from logger.errors import InputError
 from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.value import BitPosition, Selector, Slot, TextField, Value, ValueMapping
@@ -18,6 +19,7 @@ from logger.joint.channels import in_channel_order
 from logger.settings_file import SettingError, Settings, did_you_mean, read_toml, validate_settings
 
 __all__ = [
+    "PROPOSAL_KEY",
     "DictionaryObject",
     "Frame",
     "Layout",
@@ -30,6 +32,8 @@ __all__ = [
 MAX_OBJECT_INDEX: Final = 0xFFFF
 MAX_SUB_INDEX: Final = 0xFF
 MAX_PERIOD_S: Final = 86_400.0
+PROPOSAL_KEY: Final = "proposal"
+"""The first key of a proposal, which is no layout until it is confirmed."""
 
 
 def _check_hex_bytes(text: str) -> str:
@@ -313,8 +317,20 @@ def _of_one_joint(slot: int | None, other: int | None) -> bool:
 
 
 def parse_layout(text: str, where: str) -> Layout:
-    """Return the layout that a TOML text describes; `where` names it in errors."""
-    return validate_settings(Layout, read_toml(text, where), where)
+    """Return the layout that a TOML text describes; `where` names it in errors.
+
+    Raises
+    ------
+    InputError
+        It is none; or it is a proposal, that a person has to confirm first.
+    """
+    content = read_toml(text, where)
+    if PROPOSAL_KEY in content:
+        raise InputError(
+            f"{where}: this is a proposal and no layout yet; expected one whose values a person "
+            f"has confirmed: dutytrace layout confirm {where}"
+        )
+    return validate_settings(Layout, content, where)
 
 
 def shipped_layouts() -> tuple[str, ...]:

@@ -37,6 +37,7 @@ __all__ = [
     "ChannelName",
     "Encoder",
     "Ntc",
+    "Origin",
     "Selector",
     "TextField",
     "Value",
@@ -205,6 +206,24 @@ class TextField(BitPosition):
         return self
 
 
+class Origin(Settings):
+    """Where a value was found, for one that was proposed from traffic and not written by a person.
+
+    `bits` of a value beyond `seen_bits` never changed: they are assumed, as is what `assumed`
+    names. Nothing is decoded by it; it stays in the file so that it can be told for ever.
+    """
+
+    state: Literal["confirmed", "corrected"]
+    by: str = Field(min_length=1)
+    """Who said so."""
+    on: str = Field(min_length=1)
+    """When, ISO 8601."""
+    source: str = ""
+    """The recording or log that it was found in, by name and SHA-256."""
+    seen_bits: int = Field(ge=1, le=64)
+    assumed: tuple[Literal["meaning", "scale", "upper bits", "zero"], ...] = ()
+
+
 class ValueMapping(Settings):
     """What a raw value means: its channel, and the way from counts to the channel's unit."""
 
@@ -242,6 +261,8 @@ class Value(ValueMapping, BitPosition):
     is at byte + slot * slot_bytes, the slot named in the bench file."""
     slot: Slot | None = None
     """The value is only of the joint in this slot, where those of several have no even spacing."""
+    origin: Origin | None = None
+    """How a value came here that was proposed from traffic (`dutytrace layout find`)."""
 
     @model_validator(mode="after")
     def _check_value(self) -> "Value":

@@ -233,7 +233,7 @@ def _field_outcome(
 def _claims_of(
     value: ProposedValue, kind: KindTruth, payload: np.ndarray, changed: set[int], *, own: bool
 ) -> Iterator[ClaimOutcome]:
-    """Yield what a value claims; `own`: of the drive, else of a neighbour that is laid out alike."""
+    """Yield what a value claims; `own`: of the drive, else of a neighbour laid out alike."""
     moving = set(_places(value.field)) & changed
     field = max(kind.fields, key=lambda one: len(moving & set(one.places)), default=None)
     about = "check bits"
@@ -339,5 +339,3 @@ def _claims_elsewhere(drive: DriveTraffic, proposal: Proposal) -> Iterator[Claim
                 yield ClaimOutcome(what="meaning", claimed=value.meaning.value,
                                    probability=value.probability.meaning, right=False,
                                    about="neighbour")  # fmt: skip
-
-

@@ -1,10 +1,11 @@
 """Judge the layout finder on many invented drives and print how right it was.
 
-    python -m tests.support.drives.study --set main --seeds 0 100 --keep outcomes.pickle
+python -m tests.support.drives.study --set main --seeds 0 100 --keep outcomes.pickle
 """
 
 import argparse
 import pickle
+import sys
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -29,6 +30,10 @@ def judge_seed(drive_set: DriveSet, seed: int) -> Judged:
     return seed, judge_proposal(drive, proposal), spent
 
 
+def _tell(text: str = "", end: str = "\n") -> None:
+    sys.stdout.write(text + end)
+
+
 def _of_set(order: tuple[DriveSet, int]) -> Judged:
     return judge_seed(*order)
 
@@ -48,7 +53,7 @@ def _share(outcomes: Sequence[object], is_right: Callable[[object], bool] = bool
 
 
 def _print_fields(fields: Sequence[FieldOutcome]) -> None:
-    print(f"{'value':22} {'place':>16} {'order':>16} {'meaning':>16} {'sign*':>16} {'scale*':>16}"
+    _tell(f"{'value':22} {'place':>16} {'order':>16} {'meaning':>16} {'sign*':>16} {'scale*':>16}"
           f" {'listed*':>16}")  # fmt: skip
     rows: dict[str, list[FieldOutcome]] = {}
     for one in fields:
@@ -56,7 +61,7 @@ def _print_fields(fields: Sequence[FieldOutcome]) -> None:
         rows.setdefault(f"{name}{' set-point' if one.is_setpoint else ''}", []).append(one)
     for name, ones in sorted(rows.items()):
         meant = [one for one in ones if one.meant]
-        print(
+        _tell(
             f"{name:22} {_share([one.place for one in ones]):>16}"
             f" {_share([one.order for one in ones]):>16}"
             f" {_share([one.meant for one in ones]):>16}"
@@ -64,13 +69,13 @@ def _print_fields(fields: Sequence[FieldOutcome]) -> None:
             f" {_share([one.scale for one in meant]):>16}"
             f" {_share([one.scale_listed for one in meant]):>16}"
         )
-    print("* of those whose meaning is right")
+    _tell("* of those whose meaning is right")
 
 
 def _print_bands(judged: Sequence[Judged]) -> None:
     claims = [one for _, outcome, _ in judged for one in outcome.claims]
     for what in ("place", "meaning", "scale"):
-        print(what, end=":")
+        _tell(what, end=":")
         for band in range(10):
             low, high = band / 10, (band + 1) / 10
             ones = [one for one in claims if one.what == what and one.probability < high + band // 9
@@ -78,15 +83,15 @@ def _print_bands(judged: Sequence[Judged]) -> None:
             if ones:
                 mean = sum(one.probability for one in ones) / len(ones)
                 true = sum(one.right for one in ones) / len(ones)
-                print(f"  {mean:.2f}->{true:.2f} ({len(ones)})", end="")
-        print()
+                _tell(f"  {mean:.2f}->{true:.2f} ({len(ones)})", end="")
+        _tell()
     sure = [one for one in claims if one.probability > 0.95]
     wrong = [one for one in sure if not one.right]
-    print(f"claims above 0.95: {len(sure)}, wrong {len(wrong)}")
+    _tell(f"claims above 0.95: {len(sure)}, wrong {len(wrong)}")
     for seed, outcome, _ in judged:
         for one in outcome.claims:
             if one.probability > 0.95 and not one.right:
-                print(f"  seed {seed}: {one.what} of {one.claimed}, true: {one.about}"
+                _tell(f"  seed {seed}: {one.what} of {one.claimed}, true: {one.about}"
                       f" ({one.probability:.3f})")  # fmt: skip
 
 
@@ -95,8 +100,8 @@ def print_figures(judged: Sequence[Judged]) -> None:
     _print_fields([one for _, outcome, _ in judged for one in outcome.fields])
     for name in ("kinds_right", "counters", "checksums"):
         every = [one for _, outcome, _ in judged for one in getattr(outcome, name)]
-        print(f"{name}: {_share(every)}")
-    print(f"invented checks: {sum(outcome.invented_checks for _, outcome, _ in judged)}")
+        _tell(f"{name}: {_share(every)}")
+    _tell(f"invented checks: {sum(outcome.invented_checks for _, outcome, _ in judged)}")
     whole = [
         all(
             any(one.place and one.order and one.meant for one in outcome.fields
@@ -105,7 +110,7 @@ def print_figures(judged: Sequence[Judged]) -> None:
         )
         for _, outcome, _ in judged
     ]  # fmt: skip
-    print(f"drives with all four main values: {_share(whole)}")
+    _tell(f"drives with all four main values: {_share(whole)}")
     for seed, outcome, _ in judged:
         missed = [
             f"{one.name}{'' if one.place else ' place'}{'' if one.order else ' order'}"
@@ -118,12 +123,14 @@ def print_figures(judged: Sequence[Judged]) -> None:
         ]
         checks = f"{outcome.kinds_right} {outcome.counters} {outcome.checksums}"
         if missed or "False" in checks or outcome.invented_checks:
-            print(f"  seed {seed}: {'; '.join(missed)}"
-                  f" {checks if 'False' in checks else ''} {outcome.invented_checks or ''}")
-    print(f"turn doubted: {_share([outcome.turn_doubted for _, outcome, _ in judged])}")
+            _tell(
+                f"  seed {seed}: {'; '.join(missed)}"
+                f" {checks if 'False' in checks else ''} {outcome.invented_checks or ''}"
+            )
+    _tell(f"turn doubted: {_share([outcome.turn_doubted for _, outcome, _ in judged])}")
     _print_bands(judged)
     spent = sorted(one for _, _, one in judged)
-    print(f"processor seconds a drive: median {spent[len(spent) // 2]:.1f}, most {spent[-1]:.1f}")
+    _tell(f"processor seconds a drive: median {spent[len(spent) // 2]:.1f}, most {spent[-1]:.1f}")
 
 
 def main() -> None:

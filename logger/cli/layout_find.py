@@ -1,0 +1,138 @@
+"""`dutytrace layout find`, `layout confirm`: a layout proposed of traffic, decided by a person."""
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logger.cli.options import AsJson, slug
+from logger.cli.terminal import say, show
+from logger.errors import InputError
+
+__all__ = ["confirm_proposal", "find_layout"]
+
+_SUFFIX = ".proposed.toml"
+
+
+def find_layout(
+    log: Annotated[
+        Path | None, typer.Option(help="A log that python-can reads, or a recording.")
+    ] = None,
+    marks: Annotated[
+        Path | None,
+        typer.Option(help="When the steps were done, and what was typed: a TOML file."),
+    ] = None,
+    bus: Annotated[str | None, typer.Option(help="Of a recording with several: which bus.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The proposal file; default NAME.proposed.toml here.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Propose the layout of an unknown drive from its traffic; a person confirms it then."""
+    from logger.layout_tools.dbc_import import write_layout_file
+    from logger.layout_tools.proposal_file import proposal_file_text
+    from logger.layout_tools.proposal_words import bit_map_lines
+    from logger.layout_tools.traffic_proposal import (
+        proposal_to_file,
+        propose_from,
+        read_frames,
+        read_marks,
+    )
+
+    if log is None or marks is None:
+        raise InputError(
+            "layout find: found no --log with --marks, expected both: the traffic of the steps, "
+            "and when they were done."
+        )
+    given = read_marks(marks)
+    found = read_frames(log, bus=bus)
+    proposal = propose_from(found, given)
+    name = slug(out.name.removesuffix(_SUFFIX) if out else log.name.split(".")[0], "layout")
+    out = out or Path(f"{name}{_SUFFIX}")
+    if not out.name.endswith(_SUFFIX):
+        raise InputError(f"--out: found {str(out)!r}, expected a name that ends with {_SUFFIX}.")
+    file = proposal_to_file(proposal, name=name, source=found.source)
+    write_layout_file(out, proposal_file_text(file))
+    show(
+        {"file": str(out), **file.model_dump(mode="json")},
+        [
+            *bit_map_lines(proposal),
+            "",
+            "Not decided:",
+            *(f"  {one}" for one in file.undecided),
+            "",
+            f"{out}: written, and refused as a layout until each value is decided. Look at it, "
+            f"then: dutytrace layout confirm {out}",
+        ],
+        as_json=as_json,
+    )
+
+
+def confirm_proposal(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The proposal file.")],
+    by: Annotated[str, typer.Option(help="Your name; it stays in the layout.")] = "",
+    confirm: Annotated[
+        str, typer.Option(help="Numbers of values that are right, such as 1,3-5; or all.")
+    ] = "",
+    leave_out: Annotated[str, typer.Option(help="Numbers of values that are left out.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The layout; default NAME.toml.")] = None,
+) -> None:
+    """Confirm what was proposed, value by value; makes the layout when all are decided."""
+    from logger.layout_tools.dbc_import import write_layout_file
+    from logger.layout_tools.proposal_file import (
+        decide,
+        layout_text,
+        parse_proposal,
+        proposal_file_text,
+        undecided_values,
+    )
+    from logger.settings_file import read_text
+
+    proposal = parse_proposal(read_text(file, "proposal file"), str(file))
+    left = undecided_values(proposal)
+    chosen = frozenset(left) if confirm.strip() == "all" else _numbers(confirm, "--confirm")
+    omitted = _numbers(leave_out, "--leave-out")
+    if confirm.strip() == "all":
+        chosen -= omitted
+    if not by.strip():
+        raise InputError("--by: found no name, expected who says so; it stays in the layout.")
+    on = datetime.now(UTC).isoformat(timespec="seconds")
+    decided = decide(proposal, confirm=chosen, leave_out=omitted, by=by.strip(), on=on)
+    left = undecided_values(decided)
+    text, bench = ("", []) if left else layout_text(decided, str(file))
+    if text:
+        out = out or file.with_name(f"{decided.name}.toml")
+        write_layout_file(out, text)
+    _replace(file, proposal_file_text(decided))
+    if left:
+        say(f"{file}: {len(left)} values are not decided yet: {', '.join(map(str, left))}.")
+        return
+    say(f"{out}: written; every value says who decided it and when.")
+    for one in bench:
+        say(f"In the bench file: {one}")
+
+
+def _replace(file: Path, text: str) -> None:
+    """Write a file anew, whole or not at all."""
+    beside = file.with_name(f".{file.name}.new")
+    try:
+        beside.write_text(text, encoding="utf-8")
+        beside.replace(file)
+    except OSError as fault:
+        raise InputError(
+            f"{file}: cannot be written ({fault.strerror or fault}); the decisions are not kept."
+        ) from None
+
+
+def _numbers(text: str, option: str) -> frozenset[int]:
+    """Return the numbers of "1,3-5"."""
+    numbers: set[int] = set()
+    for part in filter(None, re.split(r"[,\s]+", text.strip())):
+        match = re.fullmatch(r"(\d{1,4})(?:-(\d{1,4}))?", part)
+        if match is None:
+            raise InputError(f"{option}: found {part!r}, expected numbers such as 1,3-5.")
+        first = int(match[1])
+        numbers |= set(range(first, int(match[2] or first) + 1))
+    return frozenset(numbers)

@@ -1,0 +1,372 @@
+"""A proposed layout as a file: what is proposed of each value, and what a person said about it.
+
+`NAME.proposed.toml` is no layout, and is refused as one. Each value has a `state`: "proposed" until
+a person has confirmed, corrected or left it out. A value whose keys were changed counts as
+corrected, whatever its state says: `check` is the digest of the keys as they were proposed. When no
+value is "proposed" any more, the layout is made of it; each value keeps what was seen of it, what
+was assumed, who said so and when. Pure.
+"""
+
+import hashlib
+import json
+import math
+from typing import Final, Literal
+
+from pydantic import Field, model_validator
+
+from logger.errors import InputError
+from logger.joint.bench.layout import parse_layout
+from logger.joint.bench.value import BitPosition, Selector
+from logger.settings_file import SettingError, Settings, read_toml, validate_settings
+
+__all__ = [
+    "FileKind",
+    "FileRival",
+    "FileValue",
+    "ProposalFile",
+    "Sureness",
+    "check_of",
+    "decide",
+    "layout_text",
+    "parse_proposal",
+    "proposal_file_text",
+    "undecided_values",
+]
+
+State = Literal["proposed", "confirmed", "corrected", "left out"]
+Form = Literal["unsigned", "twos_complement", "offset_binary", "sign_magnitude", "float"]
+SURE_SCALE: Final = 0.9
+"""A scale that is confirmed, but was less sure than this, is marked as assumed."""
+SAME_SHAFT: Final = 0.02
+
+
+class Sureness(Settings):
+    """Probabilities, 0 to 1, that the place, the meaning and the scale are right."""
+
+    place: float = Field(ge=0, le=1)
+    meaning: float = Field(ge=0, le=1)
+    scale: float = Field(ge=0, le=1)
+
+
+class FileRival(Settings):
+    """Another reading of the same bits."""
+
+    meaning: str
+    scale: float
+    offset: float
+    sure: float
+
+
+class FileValue(BitPosition):
+    """One proposed value: number * scale + offset, in the unit of the channel, at the output."""
+
+    state: State
+    by: str = ""
+    on: str = ""
+    meaning: str
+    channel: str = ""
+    """Empty: it has no meaning that a layout knows; give it one, or leave it out."""
+    form: Form
+    scale: float | None = None
+    offset: float = 0.0
+    restarts_at: int | None = Field(default=None, gt=1)
+    """Counts after which a position starts again."""
+    seen_bits: int = Field(ge=1, le=64)
+    sure: Sureness
+    reason: str = ""
+    rivals: tuple[FileRival, ...] = ()
+    check: str = ""
+
+    @model_validator(mode="after")
+    def _check_state(self) -> "FileValue":
+        if self.state in {"confirmed", "corrected"} and not self.channel:
+            raise SettingError("channel", found="none", expected='a channel, or state = "left out"')
+        return self
+
+
+class FileKind(Settings):
+    """One kind of frame."""
+
+    name: str
+    identifier: str | int
+    extended: bool = False
+    length: int = Field(ge=0, le=64)
+    match: tuple[Selector, ...] = ()
+    period_s: float | None = None
+    frames: int = 0
+    checksum: str = ""
+    counter: str = ""
+    value: tuple[FileValue, ...] = ()
+
+
+class ProposalFile(Settings):
+    """All of a proposal."""
+
+    proposal: Literal[1]
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$")
+    source: str = ""
+    undecided: tuple[str, ...] = ()
+    kind: tuple[FileKind, ...] = Field(min_length=1)
+
+    @property
+    def values(self) -> tuple[FileValue, ...]:
+        """All values, in the order of the file; they are numbered from 1."""
+        return tuple(value for kind in self.kind for value in kind.value)
+
+
+def parse_proposal(text: str, where: str) -> ProposalFile:
+    """Return the proposal of a TOML text; InputError where it is none."""
+    content = read_toml(text, where)
+    if "proposal" not in content:
+        raise InputError(
+            f"{where}: found no proposal, expected a file that `dutytrace layout find` wrote."
+        )
+    return validate_settings(ProposalFile, content, where)
+
+
+_PROPOSED_KEYS: Final = ("channel", "byte", "bit", "bits", "order", "form", "scale", "offset",
+                         "restarts_at")  # fmt: skip
+
+
+def check_of(value: FileValue) -> str:
+    """Return the digest of what is proposed of a value."""
+    content = json.dumps([getattr(value, key) for key in _PROPOSED_KEYS])
+    return hashlib.sha256(content.encode()).hexdigest()[:12]
+
+
+def undecided_values(file: ProposalFile) -> list[int]:
+    """Return the numbers, from 1, of the values that nobody has decided about."""
+    return [number for number, value in enumerate(file.values, 1) if value.state == "proposed"]
+
+
+def decide(
+    file: ProposalFile, *, confirm: frozenset[int], leave_out: frozenset[int], by: str, on: str
+) -> ProposalFile:
+    """Return a proposal with what a person decided; numbers of values count from 1.
+
+    Decisions that were written into the file by hand get the name and the time as well, and what
+    was changed there is corrected.
+
+    Raises
+    ------
+    InputError
+        There is no value of a number, it is named twice, or it has no channel.
+    """
+    values = file.values
+    for number in sorted(confirm | leave_out):
+        if not 1 <= number <= len(values):
+            raise InputError(f"found value {number}, expected 1 to {len(values)}.")
+    if both := confirm & leave_out:
+        raise InputError(f"value {min(both)}: found in both, expected confirmed or left out.")
+    kinds, number = [], 0
+    for kind in file.kind:
+        decided = []
+        for value in kind.value:
+            number += 1
+            state: State = value.state
+            if number in confirm:
+                state = "confirmed"
+                if not value.channel:
+                    raise InputError(
+                        f"value {number}: found no channel, expected one in the file, or the value "
+                        "left out."
+                    )
+            elif number in leave_out:
+                state = "left out"
+            if state == "confirmed" and value.check != check_of(value):
+                state = "corrected"
+            new = state != "proposed" and not (value.by and state == value.state)
+            changes = {"state": state, **({"by": by, "on": on} if new else {})}
+            decided.append(value.model_copy(update=changes))
+        kinds.append(kind.model_copy(update={"value": tuple(decided)}))
+    return file.model_copy(update={"kind": tuple(kinds)})
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _position_keys(position: BitPosition) -> list[str]:
+    keys = [f"byte = {position.byte}"]
+    if position.bit is not None:
+        keys.append(f"bit = {position.bit}")
+    keys.append(f"bits = {position.bits}")
+    if position.order == "big":
+        keys.append('order = "big"')
+    return keys
+
+
+def _kind_keys(kind: FileKind) -> list[str]:
+    lines = [f"name       = {_quoted(kind.name)}"]
+    identifier = kind.identifier if isinstance(kind.identifier, str) else f"0x{kind.identifier:X}"
+    lines.append(f"identifier = {_quoted(identifier)}")
+    if kind.extended:
+        lines.append("extended   = true")
+    lines.append(f"length     = {kind.length}")
+    if kind.match:
+        fields = ", ".join(
+            f"{{ {', '.join(_position_keys(one))}, equals = {one.equals} }}" for one in kind.match
+        )
+        lines.append(f"match      = [{fields}]")
+    if kind.period_s:
+        lines.append(f"period_s   = {kind.period_s:.6g}")
+    return lines
+
+
+def proposal_file_text(file: ProposalFile) -> str:
+    """Return the text of a proposal file; values are numbered in comments."""
+    lines = [
+        "# PROPOSED, NOT CONFIRMED. This is no layout: the logger refuses it.",
+        "# Of each value say with `dutytrace layout confirm` whether it is right, or edit it here:",
+        '# state = "confirmed", "corrected" (after a change of its keys) or "left out". Comments',
+        "# of your own are not kept. place, meaning, scale: how probable each is.",
+        "proposal = 1",
+        f"name     = {_quoted(file.name)}",
+        f"source   = {_quoted(file.source)}",
+        "# What could not be decided, and why:",
+        "undecided = [",
+        *(f"  {_quoted(one)}," for one in file.undecided),
+        "]",
+    ]
+    number = 0
+    for kind in file.kind:
+        lines += ["", "[[kind]]", *_kind_keys(kind), f"frames     = {kind.frames}"]
+        for key in ("checksum", "counter"):
+            if text := getattr(kind, key):
+                lines.append(f"{key:10} = {_quoted(text)}")
+        for value in kind.value:
+            number += 1
+            lines += ["", f"  [[kind.value]]  # value {number}", *_value_lines(value)]
+    return "\n".join(lines) + "\n"
+
+
+def _value_lines(value: FileValue) -> list[str]:
+    keys = [f"state   = {_quoted(value.state)}"]
+    keys += [f"by      = {_quoted(value.by)}"] if value.by else []
+    keys += [f"on      = {_quoted(value.on)}"] if value.on else []
+    keys += [
+        f"meaning = {_quoted(value.meaning)}",
+        f"channel = {_quoted(value.channel)}",
+        *_position_keys(value),
+        f"form    = {_quoted(value.form)}",
+    ]
+    keys += [f"scale   = {value.scale!r}"] if value.scale is not None else []
+    keys += [f"offset  = {value.offset!r}"] if value.offset else []
+    keys += [f"restarts_at = {value.restarts_at}"] if value.restarts_at else []
+    sure = value.sure
+    keys += [
+        f"seen_bits = {value.seen_bits}",
+        f"sure    = {{ place = {sure.place:.3f}, meaning = {sure.meaning:.3f}, "
+        f"scale = {sure.scale:.3f} }}",
+    ]
+    keys += [f"reason  = {_quoted(value.reason)}"] if value.reason else []
+    if value.rivals:
+        keys.append("rivals  = [")
+        keys += [
+            f"  {{ meaning = {_quoted(one.meaning)}, scale = {one.scale!r}, "
+            f"offset = {one.offset!r}, sure = {one.sure:.3f} }},"
+            for one in value.rivals
+        ]
+        keys.append("]")
+    keys.append(f"check   = {_quoted(value.check)}")
+    return [f"  {key}" for key in keys]
+
+
+def layout_text(file: ProposalFile, where: str) -> tuple[str, list[str]]:
+    """Return the layout that a decided proposal makes, and what the bench file has to say.
+
+    Raises
+    ------
+    InputError
+        Values are not decided, none is left, or one is of a form that a layout cannot have.
+    """
+    if left := undecided_values(file):
+        numbers = ", ".join(map(str, left))
+        raise InputError(
+            f"{where}: found {len(left)} values that nobody has decided about ({numbers}), "
+            "expected each confirmed, corrected or left out."
+        )
+    kept = [value for value in file.values if value.state != "left out"]
+    if not kept:
+        raise InputError(f"{where}: found every value left out, expected one that is kept.")
+    is_reversed, bench = _bench_keys(kept)
+    lines = [
+        f"# Found in traffic ({file.source}), and decided by a person: see each value's origin.",
+        *(f"# The bench file has to say: {one}" for one in bench),
+        "format = 1",
+        f"name   = {_quoted(file.name)}",
+    ]
+    for kind in file.kind:
+        values = [value for value in kind.value if value.state != "left out"]
+        if values:
+            lines += ["", "[[frame]]", *_kind_keys(kind)]
+            for value in values:
+                lines += ["", "  [[frame.value]]"]
+                lines += [
+                    f"  {key}"
+                    for key in _layout_keys(value, file.source, where, is_reversed=is_reversed)
+                ]
+    text = "\n".join(lines) + "\n"
+    parse_layout(text, where)
+    return text, bench
+
+
+def _bench_keys(values: list[FileValue]) -> tuple[bool, list[str]]:
+    """Return whether the joint is reversed, and keys of the bench file.
+
+    A count that starts again is an encoder's, whose way to the output is the gear's.
+    """
+    encoder = next((one for one in values if one.restarts_at and one.scale), None)
+    if encoder is None or encoder.scale is None or encoder.restarts_at is None:
+        return False, []
+    is_reversed = encoder.scale < 0
+    ratio = _turns_of(encoder)
+    keys = ["reversed = true"] if is_reversed else []
+    if abs(ratio - 1.0) > SAME_SHAFT:
+        keys.append(f"gear_ratio = {ratio:.5g}  # as measured; the data sheet knows it better")
+    return is_reversed, keys
+
+
+def _turns_of(value: FileValue) -> float:
+    assert value.scale is not None, "called only for an encoder"
+    assert value.restarts_at is not None, "called only for an encoder"
+    return 2.0 * math.pi / (abs(value.scale) * value.restarts_at)
+
+
+_MIRRORED: Final = ("position", "speed", "torque", "current")
+
+
+def _layout_keys(value: FileValue, source: str, where: str, *, is_reversed: bool) -> list[str]:
+    if value.form == "sign_magnitude":
+        raise InputError(
+            f"{where}: {value.channel}: found a sign and a magnitude, which a layout cannot say; "
+            'expected state = "left out".'
+        )
+    keys = [f'channel = "{value.channel}"', *_position_keys(value)]
+    if value.form == "float":
+        keys.append('type = "float"')
+    elif value.form == "twos_complement":
+        keys.append("signed = true")
+    if value.restarts_at and value.channel == "position_rad":
+        keys.append(f"encoder = {{ counts = {value.restarts_at} }}")
+        if abs(_turns_of(value) - 1.0) > SAME_SHAFT:
+            keys.append('side = "motor"')
+    else:
+        sign = -1.0 if is_reversed and value.channel.startswith(_MIRRORED) else 1.0
+        scale = 1.0 if value.scale is None else value.scale
+        half = 1 << (value.bits - 1) if value.form == "offset_binary" else 0
+        offset = value.offset - half * scale
+        keys += [f"scale = {sign * scale!r}"] if sign * scale != 1.0 else []
+        keys += [f"offset = {sign * offset!r}"] if offset else []
+    assumed = []
+    if value.state == "confirmed":
+        assumed += ["scale"] if value.sure.scale < SURE_SCALE else []
+        assumed += ["meaning"] if value.sure.meaning < SURE_SCALE else []
+    assumed += ["upper bits"] if value.seen_bits < value.bits else []
+    assumed += ["zero"] if value.channel.startswith("position") else []
+    keys.append(
+        f'origin = {{ state = "{value.state}", by = {_quoted(value.by)}, on = "{value.on}", '
+        f"source = {_quoted(source)}, seen_bits = {value.seen_bits}, "
+        f"assumed = {json.dumps(assumed)} }}"
+    )
+    return keys
