@@ -48,7 +48,7 @@ def live_layout(*, writes: bool = True) -> html.Div:
                     _record_bar(),
                     html.Div(id="live-lost", className="lost", role="status"),
                     html.Div(id="live-alerts", className="alerts", role="status"),
-                    html.Div(id="live-buses", className="buses", hidden=True),
+                    html.Div(id="live-buses", className="bus-lines", hidden=True),
                     html.Div(
                         [
                             html.Div([html.Div(id="live-ledger", className="ledger"), _tiles()]),

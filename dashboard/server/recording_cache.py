@@ -77,12 +77,14 @@ class RecordingCache:
         if self._extra_path is not None and name == self._extra_path.name:
             return self._extra_path
         path = self.folder / name
-        if not _FOLDER_NAME.fullmatch(name) or not path.is_dir() or real_path(path).parent != (
-            real_path(self.folder)
-        ):  # fmt: skip
+        sentence = f"{self.folder}: there is no recording named {name[:80]!r}."
+        if not _FOLDER_NAME.fullmatch(name):
             raise RecordingNotFoundError(
-                f"{self.folder}: there is no recording named {name[:80]!r}."
+                f"{sentence} A name that the pages open has letters, digits and ._+=@,- alone, and "
+                "begins with a letter or digit: rename the folder."
             )
+        if not path.is_dir() or real_path(path).parent != real_path(self.folder):
+            raise RecordingNotFoundError(sentence)
         return path
 
     def open_recording(self, name: str) -> Recording:

@@ -11,29 +11,39 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 
 from dashboard.access.password import write_password
 from tests.support.browser import chromium, installed
 from tests.support.buses import two_buses
+from tests.support.measured_specimens import record_specimens
 
-ROOT = Path(__file__).parents[2]
-OUT = ROOT / "screenshots"
-README_PICTURE = ROOT / "dashboard" / "assets" / "live.png"
-SIZES = ((1440, 900), (2560, 1440), (390, 844))
-READY = {
-    "live": "#live-sheet[data-drawn]",
-    "replay": "#past-rows[data-drawn]",
-    "bus": "#heard-rows[data-drawn]",
-    "bus-past": "#heard-rows[data-drawn]",
-    "limits": "#judge[data-answered]",
-    "limits-curve": "#judge[data-answered]",
-    "login": "#password",
+ROOT: Final = Path(__file__).parents[2]
+OUT: Final = ROOT / "screenshots"
+README_PICTURE: Final = ROOT / "dashboard" / "assets" / "live.png"
+SIZES: Final = ((1440, 900), (2560, 1440), (390, 844))
+README_SIZE: Final = SIZES[0]
+PAGES: Final = {
+    "live": ("demo", "/", "#live-sheet[data-drawn]"),
+    "replay": ("demo", "/replay/demo-overheat", "#past-rows[data-drawn]"),
+    "limits": ("demo", "/limits?from=demo-overheat", "#judge[data-answered]"),
+    "limits-curve": ("demo", "/limits?from=demo-overheat", "#judge[data-answered]"),
+    "heat": ("demo", "/heat/demo-overheat", "#heat-duty[data-state=told]"),
+    "sheet": ("measured", "/sheet?joint=A-0017&other=A-0018", "#datasheet[data-state=shown]"),
+    "bus": ("demo", "/bus", "#heard-rows[data-drawn]"),
+    "bus-past": ("demo", "/bus/two-buses", "#heard-rows[data-drawn]"),
+    "login": ("closed", "/", "#password"),
 }
-WATCH_S = 330
+"""Name of a picture -> the server that shows it, its address there, and what says that it is
+drawn."""
+WATCH_S: Final = 330
 """Long enough for the heavy crates and the first warning of the demo's fan failure."""
+PATIENCE_MS: Final = 180_000
 
 
 def main() -> int:
@@ -44,40 +54,48 @@ def main() -> int:
         return 2
     watch_s = float(sys.argv[1]) if len(sys.argv) > 1 else WATCH_S
     OUT.mkdir(exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix="dutytrace-pictures-") as folder:
-        recordings = Path(folder)
-        shutil.copytree(ROOT / "recordings" / "demo-overheat", recordings / "demo-overheat")
-        two_buses(recordings / "two-buses")
-        demo = _start("demo", "--no-browser", folder=folder)
-        write_password(recordings / "password", "nobody needs to know it")
-        closed = _start("dashboard", "--password-file", f"{folder}/password", folder=folder)
-        try:
-            with chromium(path) as browser:
-                address, login = _address(demo), _address(closed)
-                sys.stdout.write(f"Watching the demo for {watch_s:.0f} s\n")
-                sys.stdout.flush()
-                time.sleep(watch_s)
-                for scheme in ("light", "dark"):
-                    for size in SIZES:
-                        _take(browser, address, "live", size, scheme)
-                        _take(browser, f"{address}/replay/demo-overheat", "replay", size, scheme)
-                        limits = f"{address}/limits?from=demo-overheat"
-                        _take(browser, limits, "limits", size, scheme)
-                        _take(browser, limits, "limits-curve", size, scheme)
-                        _take(browser, f"{address}/bus", "bus", size, scheme)
-                        _take(browser, f"{address}/bus/two-buses", "bus-past", size, scheme)
-                        _take(browser, login, "login", size, scheme)
-        finally:
-            for process in (demo, closed):
-                process.terminate()
-                process.wait(30)
-    README_PICTURE.write_bytes((OUT / "live-light-1440.png").read_bytes())
+    with _servers() as addresses, chromium(path) as browser:
+        _say(f"Watching the demo for {watch_s:.0f} s")
+        time.sleep(watch_s)
+        for size in SIZES:
+            for scheme in ("light", "dark"):
+                for name in PAGES:
+                    _take(browser, addresses, name, size, scheme)
+    README_PICTURE.write_bytes(_path("live", README_SIZE, "light").read_bytes())
     return 0
 
 
-def _start(*command: str, folder: str) -> "subprocess.Popen[str]":
+@contextmanager
+def _servers() -> Iterator[dict[str, str]]:
+    """Run the servers that the pages are on; gives the address of each."""
+    with tempfile.TemporaryDirectory(prefix="dutytrace-pictures-") as folder:
+        recordings, measured = Path(folder) / "recordings", Path(folder) / "measured"
+        shutil.copytree(ROOT / "recordings" / "demo-overheat", recordings / "demo-overheat")
+        two_buses(recordings / "two-buses")
+        record_specimens(measured)
+        write_password(recordings / "password", "nobody needs to know it")
+        password = ("--password-file", f"{recordings}/password")
+        processes = {
+            "demo": _start("demo", "--no-browser", recordings=recordings),
+            "closed": _start("dashboard", *password, recordings=recordings),
+            "measured": _start("dashboard", recordings=measured),
+        }
+        try:
+            yield {name: _address(process) for name, process in processes.items()}
+        finally:
+            for process in processes.values():
+                process.terminate()
+                process.communicate(timeout=60)
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
+
+
+def _start(*command: str, recordings: Path) -> "subprocess.Popen[str]":
     return subprocess.Popen(
-        [sys.executable, "-m", "dutytrace", *command, "--port", "0", "--recordings", folder],
+        [sys.executable, "-m", "dutytrace", *command, "--port", "0", "--recordings", recordings],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
@@ -93,15 +111,31 @@ def _address(process: "subprocess.Popen[str]") -> str:
     raise RuntimeError("the pages did not come up")
 
 
-def _take(browser: Browser, address: str, name: str, size: tuple[int, int], scheme: str) -> None:
+def _path(name: str, size: tuple[int, int], scheme: str) -> Path:
+    return OUT / f"{name}-{scheme}-{size[0]}.png"
+
+
+def _take(
+    browser: Browser, addresses: dict[str, str], name: str, size: tuple[int, int], scheme: str
+) -> None:
+    server, address, ready = PAGES[name]
     width, height = size
     page = browser.new_page(
         viewport={"width": width, "height": height},
         color_scheme="dark" if scheme == "dark" else "light",
     )
-    page.goto(address)
-    page.wait_for_selector(READY[name], timeout=60_000)
+    page.goto(addresses[server] + address)
+    page.locator(ready).wait_for(timeout=PATIENCE_MS)
     page.wait_for_timeout(1500)
+    _show_more(page, name)
+    path = _path(name, size, scheme)
+    page.screenshot(path=path, full_page=width < 1000 or name.startswith(("limits", "heat", "sh")))
+    page.close()
+    _say(str(path.relative_to(ROOT)))
+
+
+def _show_more(page: Page, name: str) -> None:
+    """Do what a person would, to see what is worth a picture."""
     if name == "replay":
         page.locator('.exc[data-severity="trip"]').click()
         page.wait_for_timeout(1500)
@@ -110,14 +144,9 @@ def _take(browser: Browser, address: str, name: str, size: tuple[int, int], sche
             page.get_by_role("button", name="winding-image").click()
         else:
             page.locator("#judge-run").click()
-            page.wait_for_selector("table.best", timeout=120_000)
-        page.locator(".told small", has_text="exact").first.wait_for(timeout=120_000)
+            page.locator("table.best").wait_for(timeout=PATIENCE_MS)
+        page.locator(".told small", has_text="exact").first.wait_for(timeout=PATIENCE_MS)
         page.wait_for_timeout(4000)
-    page.screenshot(
-        path=OUT / f"{name}-{scheme}-{width}.png",
-        full_page=width < 1000 or name.startswith("limits"),
-    )
-    page.close()
 
 
 if __name__ == "__main__":

@@ -24,6 +24,8 @@ const BUS_HEADS = [
   ...["bus", "", "load, mean and most", "frames/s, mean and most", "error frames", "remote", "lost"],
   ...["garbled", "unanswered", "away", "over the recording"],
 ];
+/* What the server writes for a figure that the recording does not have. */
+const NOT_KNOWN = "–";
 const NOT_NUMBERS = new Set([0, 1, BUS_HEADS.length - 1]);
 
 /**
@@ -55,7 +57,7 @@ function table(cls, heads, rows) {
 
 /** Both; a maximum of zero is no news. @param {MeanAndMaximum} value @param {string} [unit] */
 function meanAndMaximum({ mean, maximum }, unit) {
-  if (maximum === "–") return html("td", "n", maximum);
+  if (maximum === NOT_KNOWN) return html("td", "n not-known", maximum);
   const parts = [html("span", "", mean + " "), html(/[1-9]/.test(maximum) ? "b" : "span", "", maximum)];
   return html("td", "n", unit ? [...parts, unitLabel(unit)] : parts);
 }
@@ -75,7 +77,7 @@ function busRow(bus, isChosen, isOneOfSeveral) {
     html("td", "", [html("small", "", bus.where)]),
     meanAndMaximum(bus.load, "%"),
     meanAndMaximum(bus.frames),
-    ...counts.map((count) => html("td", "n", count)),
+    ...counts.map((count) => html("td", count === NOT_KNOWN ? "n not-known" : "n", count)),
     html("td", "says", [html("span", "mark " + bus.mark), words(" " + bus.state)]),
   );
   [...row.children].forEach((cell, i) => {

@@ -11,11 +11,22 @@ import { claimRows, differenceRows, printedNotes } from "./rows.mjs";
 
 const AGAIN_MS = 3000;
 const REFRESH_MS = 30000;
+/** Of more specimens one is chosen from a list. */
+const MOST_BUTTONS = 6;
 const EMPTY = /** @type {[string, string][]} */ ([
   ["Say what is claimed, in the bench file", "[joint.claims]"],
   ["Record the bench", "dutytrace record bench.toml"],
   ["Keep what was found", "dutytrace heat RECORDING --hottest 80degC --keep"],
 ]);
+
+/** @param {{key: string, name: string}[]} specimens */
+function specimenOptions(specimens) {
+  return specimens.map(({ key, name }) => {
+    const option = html("option", "", name);
+    option.value = key;
+    return option;
+  });
+}
 
 /** State and asking of the Data sheet page. */
 export class DataSheetPage extends Page {
@@ -94,14 +105,7 @@ export class DataSheetPage extends Page {
     }
     document.title = `Data sheet: ${answer.chosen} – dutytrace`;
     const pen = `pen-${answer.specimens.find(({ key }) => key === answer.chosen)?.pen || 1}`;
-    renderFact(this.part("joints"), [answer.specimens, answer.chosen], () =>
-      answer.specimens.map(({ key, name, pen }) => {
-        const choice = button("", () => this.take({ joint: key, other: "" }));
-        choice.append(html("span", `pen pen-${pen}`), " ", name);
-        choice.setAttribute("aria-pressed", String(key === answer.chosen));
-        return choice;
-      }),
-    );
+    renderFact(this.part("joints"), [answer.specimens, answer.chosen], () => this.specimenChoice(answer));
     setText(this.part("about"), answer.about);
     renderFact(this.part("said"), answer.sentence, () => this.sentence(answer));
     renderFact(this.part("rows"), [answer.rows, answer.dates, pen], () => claimRows(answer, pen));
@@ -116,6 +120,24 @@ export class DataSheetPage extends Page {
     setText(this.part("untested"), [...untested, rest].join("; "));
     this.renderBeside(answer);
     this.root.dataset.state = "shown";
+  }
+
+  /** Buttons for some specimens, a list for many. @param {SheetAnswer} answer */
+  specimenChoice({ specimens, chosen }) {
+    const choose = (/** @type {string} */ joint) => this.take({ joint, other: "" });
+    if (specimens.length > MOST_BUTTONS) {
+      const select = html("select", "", specimenOptions(specimens));
+      select.setAttribute("aria-label", "Which joint");
+      select.value = chosen;
+      select.onchange = () => choose(select.value);
+      return [select];
+    }
+    return specimens.map(({ key, name, pen }) => {
+      const choice = button("", () => choose(key));
+      choice.append(html("span", `pen pen-${pen}`), " ", name);
+      choice.setAttribute("aria-pressed", String(key === chosen));
+      return choice;
+    });
   }
 
   /** @param {SheetAnswer} answer */
@@ -135,13 +157,7 @@ export class DataSheetPage extends Page {
   renderBeside(answer) {
     const others = answer.specimens.filter(({ key }) => key !== answer.chosen);
     this.part("beside").hidden = !others.length;
-    renderFact(this.select, others, () =>
-      [{ key: "", name: "Choose another" }, ...others].map(({ key, name }) => {
-        const option = html("option", "", name);
-        option.value = key;
-        return option;
-      }),
-    );
+    renderFact(this.select, others, () => specimenOptions([{ key: "", name: "Choose another" }, ...others]));
     this.select.value = answer.other;
     const { compared } = answer;
     const count = compared?.questions || 0;

@@ -10,6 +10,8 @@ import { clamp, html, svg } from "../dom.mjs";
 const REACH = 20;
 const HAIR = 10;
 const EDGE_SHARE = 20;
+/** So much of the width a bar's words take: nearer to the claim's line they would lie over it. */
+const WORDS_SHARE = 20;
 
 /** Where a per cent lies on the scale, as a share in per cent of its width. @param {number} percent */
 export function placeOf(percent) {
@@ -43,14 +45,25 @@ export function drawPlumb(bar, { known, pen, words }) {
   line.append(reach);
   if (Math.abs(bar.value) <= REACH) line.append(placed("dot", bar.value));
   if (bar.text) {
-    /* On the outer side of its bar, but for one that would leave the scale there. */
-    const isLeft = bar.value < 0 ? from > EDGE_SHARE : to > 100 - EDGE_SHARE;
     const text = html("small", "", bar.text);
-    if (isLeft) text.style.right = `calc(${100 - from}% + 6px)`;
-    else text.style.left = `calc(${to}% + 6px)`;
+    const { side, at } = wordsPlace(bar);
+    text.style[side] = `calc(${side === "left" ? at : 100 - at}% + 6px)`;
     line.append(text);
   }
   return line;
+}
+
+/**
+ * Where the words of a bar stand: beside its outer end, but for one that would leave the scale there. Never over the
+ * claim's line.
+ * @param {{low: number, value: number, high: number}} bar
+ * @returns {{side: "left" | "right", at: number}} the edge of the words that lies at a share of the width
+ */
+export function wordsPlace({ low, value, high }) {
+  const [from, to] = [placeOf(low), placeOf(high)];
+  const isLeft = value < 0 ? from > EDGE_SHARE : to > 100 - EDGE_SHARE;
+  if (isLeft) return { side: "right", at: from > 50 && from < 50 + WORDS_SHARE ? 50 : from };
+  return { side: "left", at: to < 50 && to > 50 - WORDS_SHARE ? 50 : to };
 }
 
 /** @param {string} cls @param {number} percent */

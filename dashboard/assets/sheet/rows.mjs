@@ -101,7 +101,7 @@ function sourceLinks({ sources }) {
 export function differenceRows({ names, rows }) {
   const [first, second] = names;
   const scale = html("span", "plumb-head", [
-    html("span", "worse", `${second} less`),
+    html("span", "worse", "less"),
     html("b", "", "no difference"),
     html("span", "better", "more"),
     html("small", "low-hair", "10 %"),

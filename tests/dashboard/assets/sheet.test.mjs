@@ -1,7 +1,7 @@
-// The plumb line: where a per cent lies.
+// The plumb line: where a per cent lies, and the words of a bar.
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { placeOf } from "../../../dashboard/assets/sheet/plumb.mjs";
+import { placeOf, wordsPlace } from "../../../dashboard/assets/sheet/plumb.mjs";
 
 test("the claim is the middle, ten per cent a quarter, and what is beyond stays at the edge", () => {
   assert.equal(placeOf(0), 50);
@@ -10,4 +10,12 @@ test("the claim is the middle, ten per cent a quarter, and what is beyond stays 
   assert.equal(placeOf(20), 100);
   assert.equal(placeOf(900), 100);
   assert.equal(placeOf(-900), 0);
+});
+
+test("the words of a bar stand beside it, within the scale, and not over the claim's line", () => {
+  assert.deepEqual(wordsPlace({ low: 2, value: 4, high: 6 }), { side: "left", at: 65 });
+  assert.deepEqual(wordsPlace({ low: -6, value: -4, high: -2 }), { side: "right", at: 35 });
+  assert.deepEqual(wordsPlace({ low: 1, value: 11, high: 21 }), { side: "right", at: 50 });
+  assert.deepEqual(wordsPlace({ low: 12, value: 16, high: 21 }), { side: "right", at: 80 });
+  assert.deepEqual(wordsPlace({ low: -21, value: -11, high: -1 }), { side: "left", at: 50 });
 });

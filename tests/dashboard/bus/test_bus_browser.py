@@ -77,6 +77,13 @@ def test_a_past_recording(browser: Browser, serve, folder: Path):
     _drawn(page)
     expect(page.locator("#heard-name")).to_have_text("Two buses")
     left = page.locator('tr[data-bus="left"]')
+    heads, cells = (
+        page.locator(f"table.buses {one}").evaluate_all(
+            "all => all.map((one) => Math.round(one.getBoundingClientRect().right))"
+        )
+        for one in ("th", 'tr[data-bus="left"] td')
+    )
+    assert heads == cells, "each figure under its heading"
     expect(left).to_contain_text("error frames, frames lost")
     expect(page.locator('tr[data-bus="right"]')).to_contain_text("once, 10 s")
     expect(page.locator("#heard-rows")).to_have_attribute(

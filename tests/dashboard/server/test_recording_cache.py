@@ -3,8 +3,9 @@
 from pathlib import Path
 
 import numpy as np
+import pytest
 
-from dashboard.server.recording_cache import RecordingCache
+from dashboard.server.recording_cache import RecordingCache, RecordingNotFoundError
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import SensorSettings
 from logger.simulate import scenario
@@ -152,3 +153,10 @@ def test_a_newer_test_that_ended_unseen_comes_before_the_one_shown(tmp_path: Pat
     writer = _record(tmp_path / "live", at_s=15, ends=False)
     assert cache.newest_recorded("shown") == cache.newest_recorded(None) == "live"
     writer.close(ended_ns=START_NS + 40 * S, cause="stopped")
+
+
+def test_a_name_that_no_address_takes_says_why(tmp_path: Path):
+    """A folder with a space is there, and is not opened: the answer says what to do."""
+    (tmp_path / "bench day").mkdir()
+    with pytest.raises(RecordingNotFoundError, match="rename the folder"):
+        RecordingCache(tmp_path).find_path("bench day")
