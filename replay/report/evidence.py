@@ -238,7 +238,7 @@ def _read_joint(recording: Recording, joint: JointSettings) -> JointEvidence:
         if not channel_named(channel).of.whole
     ]
     duty, why_not = None, ""
-    if not is_sensor:
+    if not is_sensor and any(one.figures.n for one in found):
         try:
             duty = evaluate_duty(
                 recording,
