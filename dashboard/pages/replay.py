@@ -294,6 +294,16 @@ def _replay_margin(*, writes: bool) -> html.Aside:
                 **html_attributes({"aria-label": "Notes"}),
             ),
             html.Section(
+                [
+                    html.H3("Found out from this"),
+                    html.Div(id="past-findings"),
+                    html.Small(id="past-found-away", role="status"),
+                ],
+                id="past-found",
+                hidden=True,
+                **html_attributes({"aria-label": "Findings of this window"}),
+            ),
+            html.Section(
                 id="past-span", role="status", **html_attributes({"aria-label": "Dragged span"})
             ),
             html.Section(

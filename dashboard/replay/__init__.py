@@ -6,6 +6,7 @@ recording_list  the list of recordings
 excursion_rows  excursions in words, and the lead-up of some of them
 alert_order     trips first and chatter last, and where a reader stops
 not_judged_rows  which limits could not be judged, and when
+finding_rows    the findings that stand on it, by span
 note_rows       its notes, those written afterwards among them
 overlay         a second recording laid over it
 cut_and_pack    a span cut out as a recording of its own, a recording as one file

@@ -95,6 +95,15 @@ export interface NoteRow {
   remark: string;
 }
 
+/** A span that a finding stands on; one with several spans has a row for each. */
+export interface FindingRow {
+  title: string;
+  text: string;
+  from_s: number;
+  to_s: number;
+  at: string;
+}
+
 /** A joint that can be drawn; one that is not has pen 0. */
 export interface JointChoice {
   name: string;
@@ -116,6 +125,7 @@ export interface Overview {
   excursions: ExcursionRow[];
   excursion_count: number;
   notes: NoteRow[];
+  findings: FindingRow[];
   not_judged: NotJudgedRow[];
   alert_stops: number[];
   trip_stops: number[];

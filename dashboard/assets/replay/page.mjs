@@ -10,6 +10,7 @@ import { UNITS_CHANGED } from "../units.mjs";
 import { DrawnJoints } from "./drawn.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
+import { FindingList } from "./findings.mjs";
 import { pressKey } from "./keys.mjs";
 import { copyLink } from "./link.mjs";
 import { RecordingList } from "./list.mjs";
@@ -76,6 +77,7 @@ export class ReplayPage extends Page {
     this.spans = new SpanFigures(this);
     this.excursions = new ExcursionList(this);
     this.notes = new NoteList(this);
+    this.findings = new FindingList(this);
     this.transport = new Transport(this);
     this.export = new CutAndPack(this);
 
@@ -201,6 +203,7 @@ export class ReplayPage extends Page {
     this.strip.render(opened.strip);
     this.excursions.render(opened);
     this.notes.render(opened.notes);
+    this.findings.render(opened.findings);
   }
 
   /** @param {string} text */
@@ -242,6 +245,7 @@ export class ReplayPage extends Page {
     this.window.markChoice();
     this.strip.draw();
     this.window.fetch();
+    this.findings.renderView();
   }
 
   /** @param {number} factor @param {number} [around] the play-head without */

@@ -5,6 +5,7 @@ import { test } from "node:test";
 import { addressOf } from "../../../dashboard/assets/api.mjs";
 import { sortRows } from "../../../dashboard/assets/bus/tables.mjs";
 import { toMilli, windowWithin } from "../../../dashboard/assets/page.mjs";
+import { findingsWithin } from "../../../dashboard/assets/replay/findings.mjs";
 
 test("an address leaves out what is not said, and quotes the rest", () => {
   const params = { from: 0, to: "1.5", over: "a b&c", judged: "", shift: null, span0: undefined };
@@ -27,4 +28,17 @@ test("what has no value stands last, whichever way a column is sorted", () => {
   assert.deepEqual(texts(false), ["2", "2", "10", "–"]);
   assert.deepEqual(texts(true), ["10", "2", "2", "–"]);
   assert.equal(sortRows(rows, "gap", false)[1].second, true);
+});
+
+test("a finding is listed where the window holds anything of its span", () => {
+  const rows = [
+    { from_s: 0, to_s: 5 },
+    { from_s: 5, to_s: 10 },
+    { from_s: 20, to_s: 30 },
+  ];
+  const within = (from, to) => findingsWithin(rows, [from, to]).map((row) => rows.indexOf(row));
+  assert.deepEqual(within(4, 6), [0, 1]);
+  assert.deepEqual(within(5, 20), [1]);
+  assert.deepEqual(within(24, 25), [2]);
+  assert.deepEqual(within(10, 20), []);
 });
