@@ -7,15 +7,15 @@ per cent of the claim.
 from collections.abc import Iterator
 from datetime import tzinfo
 from typing import Any, Final
-from urllib.parse import quote, urlencode
 
+from dashboard.sheet.replay_links import overlay_address, span_address
 from dashboard.text.format import format_date, format_short_date
 from dashboard.text.theme import LIGHT
 from logger.joint.bench.claims import StatedClaim
 from logger.joint.data_sheet import Better
 from replay.heat.text import band_values
 from replay.sheet.answer import csv_rows
-from replay.sheet.combining import Measured, SourcedQuantity
+from replay.sheet.combining import Measured
 from replay.sheet.comparison import Comparison, compare_specimens
 from replay.sheet.sentence import sheet_sentence
 from replay.sheet.sheet import Sheet, SheetRow, make_sheet, measured_of
@@ -195,18 +195,7 @@ def _sources(measured: Measured | None) -> Iterator[dict[str, str]]:
     if measured is None:
         return
     for found in reversed(measured.findings):
-        yield {"text": found.recording, "href": "" if found.is_gone else _replay_address(found)}
-
-
-def _replay_address(found: SourcedQuantity) -> str:
-    path = f"/replay/{quote(found.recording)}"
-    spans = [span for span in found.finding.spans if span.to_ns > found.started_ns]
-    if not spans:
-        return path
-    begin, until = min(one.from_ns for one in spans), max(one.to_ns for one in spans)
-    seconds = [max(at - found.started_ns, 0) / 1e9 for at in (begin, until)]
-    span = {"span0": f"{seconds[0]:.3f}", "span1": f"{seconds[1]:.3f}"}
-    return f"{path}?{urlencode(span)}"
+        yield {"text": found.recording, "href": span_address(found)}
 
 
 def _trend_picture(row: SheetRow, first_ns: int, last_ns: int) -> dict[str, Any] | None:
@@ -272,4 +261,5 @@ def _difference_rows(comparison: Comparison) -> Iterator[dict[str, Any]]:
             },
             "more": one.is_more_than_chance,
             "shared": ", ".join(one.shared),
+            "traces": overlay_address(mine, theirs),
         }

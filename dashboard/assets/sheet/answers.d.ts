@@ -55,6 +55,7 @@ export interface DifferenceRow {
   bar: Bar;
   more: boolean;
   shared: string;
+  traces: string;
 }
 
 export interface Compared {

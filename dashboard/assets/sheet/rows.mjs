@@ -118,6 +118,13 @@ export function differenceRows({ names, rows }) {
   return [head, ...rows.map((row) => differenceRow(row, names))];
 }
 
+/** To the traces of both over each other, in Replay. @param {string} href */
+function tracesLink(href) {
+  const link = html("a", "traces", "traces over each other");
+  link.href = href;
+  return link;
+}
+
 /** @param {DifferenceRow} row @param {string[]} names */
 function differenceRow(row, names) {
   const value = (/** @type {string[]} */ [shown, interval], /** @type {string} */ name) =>
@@ -136,6 +143,7 @@ function differenceRow(row, names) {
     html("span", "chance", [
       html(row.more ? "b" : "span", "", words),
       ...(row.shared ? [html("small", "", ` ${row.shared} cancels`)] : []),
+      ...(row.traces ? [tracesLink(row.traces)] : []),
     ]),
   ]);
 }

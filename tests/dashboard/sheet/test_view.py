@@ -1,17 +1,22 @@
 """What the Data sheet page is answered: the figures of the command, and where they hang."""
 
+from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
+from dashboard.sheet.replay_links import overlay_address
 from dashboard.sheet.view import sheet_view
 from logger.store.repair.keep_finding import keep_finding
+from replay.sheet.combining import combine_findings
 from replay.sheet.sheet import make_sheet
 from replay.sheet.specimens import SpecimenList, find_specimens
 from replay.sheet.words import head_line, measured_text, verdict_text
 from tests.support.findings import S, play_finding, small_recording
 from tests.support.heat_recordings import START_NS
+from tests.support.sheet_findings import sourced
 
 CLAIMS = "[joint.claims]\nbacklash_arcmin = 12.0\nmass_kg = 0.61\n"
 
@@ -77,3 +82,37 @@ def test_a_folder_without_joints():
     empty = SpecimenList(specimens=(), notes=())
     content = sheet_view(empty, joint="", other="", zone=UTC)
     assert (content["specimens"], content["rows"], content["table"]) == ([], [], None)
+
+
+def test_traces_of_two_lie_over_each_other(listed: SpecimenList):
+    """The link opens the first one's span with the second's laid upon it, joint on joint."""
+    content = sheet_view(listed, joint="A-1", other="B-2", zone=UTC)
+    (row,) = content["compared"]["rows"]
+    address = urlsplit(row["traces"])
+    query = dict(parse_qsl(address.query))
+    assert address.path == "/replay/day2"
+    assert (query["over"], query["over_joints"]) == ("day1", "a:a")
+    assert (query["span0"], query["span1"]) == ("2.000", "8.000")
+    # Both spans begin 2 s after the start of their recordings.
+    assert float(query["shift"]) == 0.0
+    assert (float(query["from"]), float(query["to"])) == pytest.approx((1.4, 8.6))
+
+
+def test_spans_that_begin_elsewhere_are_moved_together():
+    """By how much later the second has to lie; a recording that is gone has no traces."""
+
+    def measured(begin_s: int, *, is_gone: bool = False):
+        found = sourced(10.0)
+        span = found.finding.spans[0].model_copy(
+            update={
+                "from_ns": found.started_ns + begin_s * S,
+                "to_ns": found.started_ns + (begin_s + 20) * S,
+            }
+        )
+        kept = found.finding.model_copy(update={"spans": (span,)})
+        return combine_findings([replace(found, finding=kept, is_gone=is_gone)])
+
+    query = dict(parse_qsl(urlsplit(overlay_address(measured(100), measured(40))).query))
+    assert float(query["shift"]) == 60.0
+    assert (query["from"], query["to"]) == ("98.000", "122.000")
+    assert overlay_address(measured(100), measured(40, is_gone=True)) == ""
