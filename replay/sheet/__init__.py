@@ -4,6 +4,7 @@
     conditions   whether what was measured and what is claimed hold under like conditions
     combining    the findings of one quantity as one value, uncertainty carried by source
     verdict      a claim held against an interval: met, short, not proven
+    change_point  whether it changed at one time
     trend        how a quantity goes over running hours, and what would have been seen
     comparison   specimens beside each other: differences, and whether they are more than chance
     sheet        the sheet of one specimen, row by row

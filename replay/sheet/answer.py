@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
+from replay.sheet.change_point import ChangePoint
 from replay.sheet.combining import Measured, SourcedQuantity
 from replay.sheet.comparison import Comparison
 from replay.sheet.conditions import Mismatch
@@ -78,8 +79,23 @@ def _row_json(row: SheetRow) -> dict[str, Any]:
             "unseen_below": trend.unseen_below,
             "span_h": trend.span_h,
             "count": trend.count,
+            "at_once": trend.is_at_once,
+            "change": None if trend.change is None else _change(trend.change),
         },
         "to_do": row.to_do,
+    }
+
+
+def _change(change: ChangePoint) -> dict[str, Any]:
+    return {
+        "after_h": change.after_h,
+        "before_h": change.before_h,
+        "by": change.change,
+        "low": change.low,
+        "high": change.high,
+        "chance": change.chance,
+        "seen": change.is_seen,
+        "unseen_below": change.unseen_below,
     }
 
 

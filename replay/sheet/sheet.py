@@ -82,9 +82,15 @@ def measured_of(specimen: Specimen) -> tuple[Measured, ...]:
 
 
 def _value_of(group: Sequence[SourcedQuantity]) -> tuple[Measured, Trend | None]:
-    """Return what a quantity is now, and its trend: of one that changes the newest finding."""
+    """Return what a quantity is now, and its trend.
+
+    Of one that changed at one time from the findings since then, of one that changes all the time
+    the newest finding.
+    """
     trend = trend_of(group)
-    if trend is not None and trend.is_seen:
+    if trend is not None and trend.is_at_once and trend.change is not None:
+        group = [one for one in group if one.running_h > trend.change.after_h]
+    elif trend is not None and trend.is_seen:
         group = [max(group, key=lambda one: (one.running_h, one.finding.made_ns))]
     return combine_findings(group), trend
 
@@ -219,6 +225,6 @@ def _row(
         held_by=str(held),
         trend=trend,
         history=tuple(group or ()),
-        is_newest_only=trend is not None and trend.is_seen,
+        is_newest_only=trend is not None and trend.is_seen and not trend.is_at_once,
         to_do=quantity.measure if quantity and not measured else "",
     )

@@ -15,13 +15,12 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.findings.uncertainty import chance_of, student_factor
+from replay.sheet.change_point import ChangePoint, find_change, fit_column, scatter_factor
 from replay.sheet.combining import SourcedQuantity, own_uncertainty
 
 __all__ = ["LEAST_FINDINGS", "Trend", "fit_slope", "trend_of"]
 
 LEAST_FINDINGS: Final = 3
-_CORRELATED_SHARE: Final = 0.5
-_CORRELATED_H: Final = 30.0
 _SIGNIFICANT: Final = 0.05
 _SEEN: Final = 0.90
 
@@ -43,6 +42,10 @@ class Trend:
     """A slope per 100 h under this would have been seen in fewer than 90 of 100."""
     span_h: float
     count: int
+    change: ChangePoint | None
+    """Where it changed most at one time; None from fewer than six findings."""
+    is_at_once: bool
+    """A change at one time is seen, and leaves less unexplained than the straight line."""
 
 
 def fit_slope(hours: Floats, values: Floats, weights: Floats) -> tuple[Floats, Floats]:
@@ -57,19 +60,9 @@ def fit_slope(hours: Floats, values: Floats, weights: Floats) -> tuple[Floats, F
     weights
         Relative standard deviations of the n findings; their size follows from the scatter.
     """
-    distance = np.abs(hours[:, None] - hours[None, :])
-    correlation = (1.0 - _CORRELATED_SHARE) * np.eye(len(hours))
-    correlation += _CORRELATED_SHARE * np.exp(-distance / _CORRELATED_H)
-    factor = np.linalg.cholesky(correlation * weights[:, None] * weights[None, :])
-    design = np.column_stack([np.ones(len(hours)), hours - hours.mean()])
-    white = np.linalg.solve(factor, design)
-    seen = np.linalg.solve(factor, np.atleast_2d(values).T)
-    normal = np.linalg.inv(white.T @ white)
-    found = normal @ white.T @ seen
-    residual = seen - white @ found
-    variance = np.sum(residual**2, axis=0) / (len(hours) - 2)
-    shape = values.shape[:-1]
-    return found[1].reshape(shape), np.sqrt(variance * normal[1, 1]).reshape(shape)
+    factor = scatter_factor(hours, weights)
+    slope, uncertainty, _ = fit_column(factor, hours - hours.mean(), values)
+    return slope, uncertainty
 
 
 def trend_of(found: Sequence[SourcedQuantity]) -> Trend | None:
@@ -81,7 +74,11 @@ def trend_of(found: Sequence[SourcedQuantity]) -> Trend | None:
     values = np.array([one.quantity.value for one in ordered])
     own = np.array([own_uncertainty(one.quantity) for one in ordered])
     weights = own if own.min() > 0.0 else np.ones(len(own))
-    slope, uncertainty = (float(one) for one in fit_slope(hours, values, weights / weights.mean()))
+    weights = weights / weights.mean()
+    factor = scatter_factor(hours, weights)
+    line = fit_column(factor, hours - hours.mean(), values)
+    slope, uncertainty, residual = (float(one) for one in line)
+    change = find_change(hours, values, weights)
     freedom = float(len(ordered) - 2)
     reach = student_factor(freedom) * uncertainty
     chance = chance_of(slope, uncertainty, freedom)
@@ -96,4 +93,6 @@ def trend_of(found: Sequence[SourcedQuantity]) -> Trend | None:
         unseen_below=100.0 * (reach + beyond),
         span_h=float(hours[-1] - hours[0]),
         count=len(ordered),
+        change=change,
+        is_at_once=change is not None and change.is_seen and change.residual < residual,
     )

@@ -145,6 +145,8 @@ def reason_text(row: SheetRow) -> str:
         )
     if measured is not None and any(one.is_gone for one in measured.findings):
         reasons.append("a recording that it stands on is gone")
+    if row.trend is not None and row.trend.is_at_once:
+        reasons.append("it changed at one time: the findings since then count")
     if row.is_newest_only:
         reasons.append("it changes: the newest finding counts")
     if row.to_do:
@@ -189,13 +191,27 @@ def trend_text(row: SheetRow) -> str:
         row, trend.per_100_h, trend.low, trend.high, trend.unseen_below
     )
     unit = row_unit(row)
+    if trend.is_at_once and trend.change is not None:
+        found = trend.change
+        change, least, most = shown_values(row, found.change, found.low, found.high)
+        value, interval = band_values((change, least, most))
+        sign = "+" if change > 0.0 else ""
+        between = f"between {found.after_h:.0f} and {found.before_h:.0f} h"
+        return f"{sign}{value} {unit} at one time, {between} ({interval})"
     if trend.is_seen:
         value, interval = band_values((slope, low, high))
         sign = "+" if slope > 0.0 else ""
         return f"{sign}{value} {unit} in 100 h ({interval})"
-    # Two digits, and no power of ten.
-    bound = f"{float(f'{unseen:.2g}'):g}"
-    return f"none seen; under {bound} {unit} in 100 h would not have been seen"
+    text = f"none seen; under {_two_digits(unseen)} {unit} in 100 h would not have been seen"
+    if trend.change is None:
+        return text
+    (unseen,) = shown_values(row, trend.change.unseen_below)
+    return f"{text}, nor a change under {_two_digits(unseen)} {unit} at one time"
+
+
+def _two_digits(value: float) -> str:
+    """Return two digits of a value, without a power of ten."""
+    return f"{float(f'{value:.2g}'):g}"
 
 
 def head_line(sheet: Sheet) -> str:
