@@ -144,7 +144,7 @@ def reason_text(row: SheetRow) -> str:
             "say: widened"
         )
     if measured is not None and any(one.is_gone for one in measured.findings):
-        reasons.append("a recording that it stands on is gone")
+        reasons.append("a recording that it stands on is not among these")
     if row.trend is not None and row.trend.is_at_once:
         reasons.append("it changed at one time: the findings since then count")
     if row.is_newest_only:
