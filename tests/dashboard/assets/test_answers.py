@@ -163,6 +163,25 @@ def test_the_data_sheet_is_answered_as_declared(serve: Callable[..., str], tmp_p
     assert declared.misfit(_ask(f"{api}/sheet"), "SheetAnswer", "SheetAnswer") == ""
 
 
+def test_the_measure_page_is_answered_as_declared(serve: Callable[..., str], tmp_path: Path):
+    """The kinds, a measurement before it begins, one that is answered, one that is kept."""
+    declared = Declarations(ASSETS / "measure" / "answers.d.ts")
+    small_recording(tmp_path / "day", settings="[joint.claims]\nmass_kg = 0.6\n")
+    api = f"{serve(tmp_path)}/api/measure"
+    assert declared.misfit(_ask(api), "Kinds", "Kinds") == ""
+    body = {"kind": "value", "joint": "a", "readings": "mass=1 kg", "divisions": "mass=1 g"}
+    assert _ask(f"{api}/day/keep", body)["kept"]
+    fields = "&".join(f"{key}={quote(value)}" for key, value in body.items())
+    for query in ("", "kind=backlash&way=loop&spans=loop1%3D1..9", fields):
+        answer = _ask(f"{api}/day?{query}")
+        assert declared.misfit(answer, "MeasureAnswer", query) == ""
+    assert answer["measured"]["result"]["claim"] == "0.6 kg"
+    assert len(answer["measured"]["kept"]) == 1
+    assert _ask(f"{api}/day/now")["now_s"] > 19.0
+    refused = _ask(f"{api}/reading/check?kind=backlash&reading=arm%3D-1%20mm")["refused"]
+    assert "greater than 0" in refused
+
+
 def test_the_limits_page_is_answered_as_declared(api: str, name: str, until: Callable[..., None]):
     """What it begins with, limits of every kind, limits that are none, and a sweep."""
     declared = Declarations(ASSETS / "limits" / "answers.d.ts")
