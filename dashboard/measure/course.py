@@ -28,6 +28,7 @@ STALE_S: Final = 3.0
 LIVE_WINDOW_S: Final = 60.0
 BINS: Final = 400
 TICKS: Final = 5
+_DIRECTED: Final = frozenset({"torque", "current", "speed", "position"})
 _NICE_S: Final = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 21600)
 
 
@@ -60,7 +61,7 @@ def newest_value(
     return {
         "channel": channel,
         "label": channel_label(channel).capitalize(),
-        "value": format_number(shown, _decimals(shown, display.decimals)),
+        "value": _signed(channel, shown, _decimals(shown, display.decimals)),
         "unit": display.unit,
         "at": _typed_at(channel, float(np.mean(values))),
         "age": f"no data for {format_duration(age_s)}" if is_stale else "",
@@ -178,6 +179,13 @@ def _ticks(start_s: float, end_s: float, most: int) -> list[float]:
 def _decimals(shown: float, usual: int) -> int:
     """Return the decimals of a value that has room for four digits."""
     return min(usual, 2 if abs(shown) < 10.0 else 1 if abs(shown) < 1000.0 else 0)
+
+
+def _signed(channel: str, shown: float, decimals: int) -> str:
+    """Return a value with its sign, either way, where it has a direction."""
+    text = format_number(shown, decimals)
+    has_direction = is_channel(channel) and channel_named(channel).quantity in _DIRECTED
+    return f"+{text}" if has_direction and shown > 0.0 and float(text) else text
 
 
 def _typed_at(channel: str, mean: float) -> str:

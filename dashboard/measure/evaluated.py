@@ -11,6 +11,7 @@ from logger.arrays import to_s
 from logger.errors import InputError
 from logger.store.layout.byte_cache import ByteLruCache
 from replay.measure.evaluate import bench_setup, evaluate_measurement, expect_measurement
+from replay.measure.progress import steps_of_way
 from replay.measure.result import Expectation, Measurement
 from replay.measure.setup import BenchSetup
 from replay.recording import Recording
@@ -78,6 +79,10 @@ class Evaluations:
 
     def _expectation(self, recording: Recording, asked: AskedMeasurement) -> Expectation | None:
         """Return how narrow it can get with these instruments, which spans do not change."""
+        steps = steps_of_way(asked.procedure, asked.way)
+        ways = {one.way for one in steps if one.way}
+        if asked.procedure.expected_way and asked.procedure.expected_way not in ways:
+            return None
         bare = replace(asked, spans=(), channels=())
         readings = tuple(one for one in bare.readings if not _is_at_span(one, asked))
         bare = replace(bare, readings=readings)

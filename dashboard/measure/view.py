@@ -120,6 +120,7 @@ def _step_content(one: StepProgress, asked: AskedMeasurement) -> dict[str, Any]:
         "words": one.step.words,
         "have": one.have,
         "wants": one.step.wants,
+        "missing": one.missing,
         "done": one.is_done,
         "now": one.is_now,
         "spans": [

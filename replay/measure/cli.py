@@ -267,7 +267,7 @@ def _expectation_json(procedure: Procedure, expected: "Expectation | None") -> d
     return {
         "kind": procedure.name,
         "cautions": [one.words for one in procedure.cautions],
-        "steps": [one.words for one in procedure.steps],
+        "steps": [one.words_with_way for one in procedure.steps],
         "expected": None if expected is None else expected.to_json(),
     }
 
@@ -316,7 +316,7 @@ def _plan_lines(steps: "Sequence[PlanStep]") -> Iterator[Line]:
         for caution in one.procedure.cautions:
             yield f"   CAUTION: {caution.words}"
         for step in one.procedure.steps:
-            yield f"   - {step.words}"
+            yield f"   - {step.words_with_way}"
         if one.levels:
             yield f"   - For this joint: {one.levels}."
 

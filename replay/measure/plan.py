@@ -57,7 +57,7 @@ class PlanStep:
             "takes": self.procedure.takes,
             "answered": self.is_answered,
             "cautions": [one.words for one in self.procedure.cautions],
-            "steps": [one.words for one in self.procedure.steps],
+            "steps": [one.words_with_way for one in self.procedure.steps],
             "command": f"dutytrace measure {self.procedure.name}",
         }
 

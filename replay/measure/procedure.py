@@ -62,6 +62,11 @@ class Step:
     watch: tuple[str, ...] = ()
     """Channels to keep in sight meanwhile; the first that is recorded."""
 
+    @property
+    def words_with_way(self) -> str:
+        """The words, after the way that they belong to: "Loop: clamp the output fast."."""
+        return f"{self.way.capitalize()}: {self.words}" if self.way else self.words
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Procedure:
@@ -82,5 +87,7 @@ class Procedure:
     """What to clamp and do, in order."""
     ways: tuple[Fact, ...] = ()
     """Ways of measuring it, of which one is chosen; empty: there is one."""
+    expected_way: str = ""
+    """The way of which can be said beforehand how narrow it gets; "": all."""
     takes: str
     """About how long it takes on the bench."""

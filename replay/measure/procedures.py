@@ -60,10 +60,11 @@ _BACKLASH: Final = Procedure(
         Fact("tip", "from the tip of an arm, with a ruler or a dial gauge"),
         Fact("loop", "from loops of torque, the output held fast"),
     ),
+    expected_way="tip",
     steps=(
         Step(
             "hold motor",
-            "Tip: hold the motor still by its drive, and fix a ruler at the tip.",
+            "Hold the motor still by its drive, and fix a ruler at the tip.",
             way="tip",
         ),
         Step("arm", "Measure from the axis to the ruler.", way="tip", readings=("arm",), wants=1),
@@ -76,7 +77,7 @@ _BACKLASH: Final = Procedure(
             wants=20,
             watch=("position_rad",),
         ),
-        Step("clamp output", "Loop: clamp the output fast, at the motor's torque 0.", way="loop"),
+        Step("clamp output", "Clamp the output fast, at torque 0.", way="loop"),
         Step(
             "ramp",
             "Ramp the torque 0, +T, 0, -T, 0 in a minute.",

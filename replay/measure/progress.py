@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +19,8 @@ class StepProgress:
 
     step: Step
     have: int
+    missing: int
+    """How many it takes beyond those that the steps before it take of the same."""
     is_done: bool
     is_now: bool
     """It is to be done now: the first that is not done, with those before it that nothing shows."""
@@ -67,6 +69,7 @@ def step_progress(
         StepProgress(
             step=step,
             have=have[place],
+            missing=_missing(steps, place, have[place]),
             is_done=done[place],
             is_now=first <= place <= end and not done[place],
         )
@@ -80,6 +83,16 @@ def next_span_name(role: str, names: Iterable[str]) -> str:
     return next(
         name for number in range(1, len(taken) + 2) if (name := f"{role}{number}") not in taken
     )
+
+
+def _missing(steps: Sequence[Step], place: int, have: int) -> int:
+    step = steps[place]
+    before = [
+        one.wants
+        for one in steps[:place]
+        if (one.spans, one.readings) == (step.spans, step.readings)
+    ]
+    return max(step.wants - max([have, *before]), 0)
 
 
 def _count_of(step: Step, typed: Counter[str], marked: Counter[str]) -> int:

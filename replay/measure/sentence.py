@@ -128,7 +128,7 @@ def procedure_lines(procedure: Procedure) -> Iterator[str]:
     for caution in procedure.cautions:
         yield f"CAUTION: {caution.words}"
     for number, step in enumerate(procedure.steps, start=1):
-        yield f"{number}. {step.words}"
+        yield f"{number}. {step.words_with_way}"
     for reading in procedure.readings:
         if reading.name != "*":
             yield f"  --reading {reading.name}=...: {reading.words}"

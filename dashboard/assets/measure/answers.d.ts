@@ -54,6 +54,8 @@ export interface Step {
   have: number;
   /** 0: nothing shows that it was done. */
   wants: number;
+  /** How many it takes beyond what the steps before it take. */
+  missing: number;
   done: boolean;
   now: boolean;
   spans: SpanRole[];

@@ -77,7 +77,6 @@ export class Inputs {
         html("small", "", " or drag over the trace above"),
       ];
     });
-    if (!isLive) this.listenToCourse();
   }
 
   /** A span that is dragged on the trace stands in the fields. */

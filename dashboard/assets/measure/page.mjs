@@ -230,6 +230,7 @@ export class MeasurePage extends Page {
       renderRest(this, measured);
       setText(this.part("command"), measured.command);
       await this.draw("course", measured.course);
+      if (!answer.live) this.inputs.listenToCourse();
       await this.draw("picture", measured.picture);
     }
     this.root.dataset.state = isGuided ? measured?.state : kind ? "caution" : "choose";

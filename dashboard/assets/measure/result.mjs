@@ -65,9 +65,9 @@ export function renderMissing(box, measured) {
     ...(result?.unknown || []).map(([what, why, how]) =>
       line("none", [html("b", "", `${capital(what)} is not known`), `: ${why}. `, renderSentence(how)]),
     ),
-    ...open.map(({ code, words, have, wants }) =>
+    ...open.map(({ code, words, missing, wants }) =>
       line("none", [
-        html("b", "", wants > 1 ? `${wants - have} more` : "one"),
+        html("b", "", wants > 1 ? `${missing} more` : "one"),
         ` for “${code}” `,
         html("small", "", words),
       ]),

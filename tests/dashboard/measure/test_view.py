@@ -102,6 +102,9 @@ def test_before_anything_is_typed_it_says_how_narrow_it_gets(loops: Recording):
     assert "read to 1 mm" in view["expected"][0]
     assert [one["code"] for one in view["steps"] if one["now"]] == ["hold motor", "arm"]
     assert view["result"] is None
+    assert not _view(loops, kind="backlash", way="loop")["expected"], (
+        "a ruler says nothing of loops"
+    )
 
 
 def test_what_is_refused_is_told_without_options(loops: Recording):

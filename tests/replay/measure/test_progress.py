@@ -25,6 +25,14 @@ def test_a_step_is_done_by_its_count():
     assert _now("backlash", "loop", spans=[*spans, "loop5"]) == []
 
 
+def test_what_is_missing_counts_from_the_step_before():
+    """Of five loops the first is the ramp's, three the positions', one that of half the rate."""
+    progress = step_progress(PROCEDURES["backlash"], way="loop")
+    assert [one.missing for one in progress] == [0, 1, 3, 1]
+    two = step_progress(PROCEDURES["backlash"], way="loop", spans=["loop1", "loop2"])
+    assert [one.missing for one in two] == [0, 0, 2, 1]
+
+
 def test_what_was_done_out_of_order_leaves_the_step_before_open():
     """A scale that was read before the arm was measured does not stand for the arm."""
     progress = step_progress(PROCEDURES["torque"], readings=["scale"])
