@@ -42,6 +42,7 @@ from replay import cli_requests as requesting
 from replay.campaign import cli as campaign
 from replay.duty import cli as duty
 from replay.heat import cli as heat
+from replay.instruments import cli as instruments
 from replay.measure import cli as measuring
 from replay.report import cli as reporting
 from replay.sheet import cli as sheet
@@ -80,6 +81,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "seal": recording_tools.seal_recording,
     "import": importing.import_log,
     "join": tables.join_sensor_table,
+    "clock": instruments.compare_clock,
     "redecode": importing.redecode_recording,
     "note": requesting.write_note,
     "acknowledge": requesting.acknowledge_alert,

@@ -27,6 +27,7 @@
     excursions/    which limits applied, what they raised, what led up to it
     tuning/        candidate limits scored on recordings, and the choice of one
     heat/          a joint's heat fitted to recordings, and what the joint can hold
+    instruments/   other instruments beside it: how far their clocks are off
     duty/          a joint's load as it was, held against what the joint holds
     campaign/      the cycles of a recording and their figures
     sheet/         the measured data sheet: claims, verdicts, trends, specimens beside each other

@@ -332,3 +332,4 @@ def _joined_lines(joined: "AddResult", recording: Path, sensor: str) -> Iterator
     yield f"Joined {joined.rows} readings to {recording} as the sensor {sensor}."
     if joined.outside:
         yield f"{joined.outside} readings before its start or after its end were left out."
+    yield f"How far its clock is off: dutytrace clock {recording} {sensor}"

@@ -51,7 +51,7 @@ SUB_FLOORS = {
     ),
     "replay": (
         *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet", "measure")),
-        ("campaign", "report"),
+        ("campaign", "instruments", "report"),
         *(("exploring",), ("library",)),
     ),
     "dashboard": (

@@ -10,6 +10,7 @@ from logger.simulate import scenario
 from replay.recording import Recording
 from tests.support.command import run
 from tests.support.heat_recordings import record_stepped
+from tests.support.instrument_clocks import record_pair
 
 ROWS = {"rows": int}
 SHAPES: dict[str, Any] = {
@@ -237,6 +238,14 @@ SHAPES: dict[str, Any] = {
         "unread": [{"column": str, "unread": int, "blank": int, "first": [dict],
             "blank_rows": [int]}], "said": [str],
     },
+    "clock": {
+        "format": int, "sensor": str, "sensor_channel": str, "joint": str, "channel": str,
+        "period_s": float, "stamp_step_s": float, "offset_s": float, "offset_interval_s": [float],
+        "drift_ppm": float, "drift_interval_ppm": [float], "lag_s": float,
+        "lag_interval_s": [float], "averaged_share": float, "explained": float, "windows": int,
+        "readings": int, "rivals_s": [float], "cautions": [str], "in_force": dict | None,
+        "applied": bool,
+    },
     "redecode": {
         "format": int, "recording": str, "joints": {"shoulder": ROWS, "elbow": ROWS},
         "frames": int, "undecoded": int, "not_decoded_for": dict,
@@ -274,6 +283,7 @@ def folder(tmp_path: Path) -> Path:
         'format = 1\nname = "n"\n[[stage]]\nname = "s"\ncycles = 3\n', encoding="utf-8"
     )
     record_stepped(tmp_path / "stepped", winding=False)
+    record_pair(tmp_path / "paired")
     return tmp_path
 
 
@@ -312,6 +322,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
             "table",
         ],
         "join": ["table", "arm.csv", "--time", "t", "--column", "current_A=I", "--name", "clamp"],
+        "clock": ["paired", "clamp", "--within", "10s"],
         "redecode": ["piece", "--bench", "arm.toml", "--out", "again"],
         "pack": ["piece", "--out", "piece.tar"],
         "unpack": ["piece.tar", "--recordings", "theirs"],

@@ -268,9 +268,10 @@ def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> 
     """
     channels = ", ".join(f'"{name}"' for name in sensor.channels)
     label = f"label = {json.dumps(sensor.label, ensure_ascii=False)}\n" if sensor.label else ""
+    clock = "" if sensor.clock is None else f"clock = {sensor.clock.to_toml()}\n"
     sensor_text = (
         f'[[sensor]]\nname = "{sensor.name}"\n{label}channels = [{channels}]\n'
-        f"hold_s = {sensor.hold_s!r}\n"
+        f"hold_s = {sensor.hold_s!r}\n{clock}"
     )
     return bench_from_texts(
         f"{bench.text.rstrip()}\n\n{sensor_text}", bench.layout_texts, where=where

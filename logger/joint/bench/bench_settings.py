@@ -137,6 +137,7 @@ def sensors_of_file(file: BenchTables, where: str) -> list[Sensor]:
                 layout="sensor",
                 channels=sensor.channels,
                 hold_s=sensor.hold_s,
+                clock=sensor.clock,
             )
         )
     return sensors

@@ -8,6 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 from logger.joint.bench.claims import Claims
 from logger.joint.bench.code_names import CodeNames, FlagNames
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
+from logger.joint.bench.instrument_clock import InstrumentClock
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
 from logger.joint.bench.thermal_settings import ThermalSettings
@@ -261,6 +262,8 @@ class SensorSettings(Settings):
     channels: tuple[ChannelName, ...] = Field(min_length=1)
     hold_s: float = Field(default=1.0, gt=0, le=86_400)
     """How long a value holds at most."""
+    clock: InstrumentClock | None = None
+    """The correction of its times that is in force; None: they are as they came."""
 
 
 class Sensor(JointSettings):
@@ -268,10 +271,15 @@ class Sensor(JointSettings):
 
     channels: tuple[str, ...]
     hold_s: float
+    clock: InstrumentClock | None = None
 
     @property
     def settings(self) -> SensorSettings:
         """Its table of the bench file."""
         return SensorSettings(
-            name=self.name, label=self.label, channels=self.channels, hold_s=self.hold_s
+            name=self.name,
+            label=self.label,
+            channels=self.channels,
+            hold_s=self.hold_s,
+            clock=self.clock,
         )

@@ -31,6 +31,7 @@ __all__ = [
     "real_path",
     "status_stream",
     "sync_folder",
+    "uncorrected_stream",
     "write_atomically",
     "write_or_raise",
 ]
@@ -106,6 +107,11 @@ def cycle_rules_stream(joint: str) -> str:
 def overview_stream(joint: str) -> str:
     """Return the folder of a joint's pyramid."""
     return f"overview/joint={joint}"
+
+
+def uncorrected_stream(sensor: str) -> str:
+    """Return the folder of a sensor's readings as they came, where its clock was corrected."""
+    return f"uncorrected/joint={sensor}"
 
 
 def sync_folder(folder: Path) -> None:

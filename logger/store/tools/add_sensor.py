@@ -28,7 +28,12 @@ from logger.joint.bench.bench import (
     add_sensor_to_bench,
     bench_from_texts,
 )
-from logger.store.layout.files import overview_stream, status_stream, sync_folder
+from logger.store.layout.files import (
+    overview_stream,
+    status_stream,
+    sync_folder,
+    uncorrected_stream,
+)
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest, write_manifest
 from logger.store.layout.schema import readings_table, status_schema
@@ -146,6 +151,9 @@ def _write_sensor(
     update = {"bench": bench.text, "rows": {**manifest.rows, stream: rows}}
     with _swapped_streams(recording, staging, (stream, overview_stream(sensor.name))):
         write_manifest(recording, manifest.model_copy(update=update))
+    if sensor.clock is None:
+        # Of what was replaced, or of a correction that was taken back.
+        shutil.rmtree(recording / uncorrected_stream(sensor.name), ignore_errors=True)
     return AddResult(rows=rows, outside=rows_outside)
 
 
@@ -203,7 +211,7 @@ def remove_sensor(recording: Path, name: str, *, stop: threading.Event | None = 
             write_manifest(
                 recording, manifest.model_copy(update={"bench": bench.text, "rows": rows})
             )
-            for stream_name in (stream, overview_stream(name)):
+            for stream_name in (stream, overview_stream(name), uncorrected_stream(name)):
                 shutil.rmtree(recording / stream_name, ignore_errors=True)
             _fit_status_parts(
                 recording, bench, status_schema(bench), None, recording_id=manifest.recording_id
