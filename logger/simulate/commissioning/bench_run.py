@@ -16,7 +16,7 @@ from logger.arrays import Floats
 from logger.joint.thermal.thermal_model import exact_step
 from logger.simulate.commissioning.dynamics import (
     DYNAMICS_STEP_S,
-    JointState,
+    MotionState,
     SetPoint,
     advance_joint,
 )
@@ -64,7 +64,7 @@ class BenchRun:
         """Begin at rest at ambient temperature, before the first scene."""
         self.joint = joint
         self.scenes = scenes or commissioning_scenes()
-        self.state = JointState()
+        self.state = MotionState()
         self.time_s = 0.0
         """Of the run, from the first scene on."""
         self._dice = np.random.default_rng([seed, 19])

@@ -17,7 +17,7 @@ from typing import Final, Literal
 from logger.simulate.commissioning.geared_joint import GearedJoint
 from logger.simulate.commissioning.mounting import Mounting
 
-__all__ = ["DYNAMICS_STEP_S", "ControlMode", "JointState", "SetPoint", "advance_joint"]
+__all__ = ["DYNAMICS_STEP_S", "ControlMode", "MotionState", "SetPoint", "advance_joint"]
 
 DYNAMICS_STEP_S: Final = 0.0005
 _CURRENT_LAG_S: Final = 0.0015
@@ -35,7 +35,7 @@ class SetPoint:
 
 
 @dataclass(slots=True)
-class JointState:
+class MotionState:
     """Where the joint is; changed in place by `advance_joint`."""
 
     motor_rad: float = 0.0
@@ -52,7 +52,7 @@ class JointState:
 
 
 def advance_joint(
-    state: JointState,
+    state: MotionState,
     joint: GearedJoint,
     mounting: Mounting,
     *,
@@ -136,7 +136,7 @@ def advance_joint(
 
 
 def _drive_current(
-    state: JointState, joint: GearedJoint, asked: SetPoint, ceiling_share: float
+    state: MotionState, joint: GearedJoint, asked: SetPoint, ceiling_share: float
 ) -> float:
     """Return the current that the drive asks of its bridge."""
     if asked.mode == "off":

@@ -14,6 +14,7 @@
     passes         these passes, found and paired
     oscillation    what swings
     swing          its fits
+    swing_quantities  frequency, damping and amplitude with their intervals
     ceiling        why less comes than is asked for
     ceiling_causes  what holds a ceiling
     holds          stretches that ask for more than comes

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from logger.findings.uncertainty import NORMAL_95, student_factor
-from replay.measure.kinds.oscillation import DAMPING
+from replay.measure.kinds.swing_quantities import DAMPING
 from replay.measure.result import Expectation, QuantityKind, Way
 from replay.measure.setup import BenchSetup
 

@@ -20,8 +20,17 @@ from replay.measure.kinds.swing import (
     dry_decay_gain,
     fit_decay,
     fit_noise_driven,
-    half_cycles_s,
     line_residual,
+)
+from replay.measure.kinds.swing_quantities import (
+    DAMPING,
+    FREQUENCY,
+    GROWTH,
+    HIGHEST,
+    decay_amplitude,
+    decay_frequency,
+    frequency_of_halves,
+    quantity_of_log,
 )
 from replay.measure.procedure import Fact
 from replay.measure.result import (
@@ -34,7 +43,7 @@ from replay.measure.result import (
 )
 from replay.measure.setup import BenchSetup, SpanTrace
 
-__all__ = ["DAMPING", "measure_oscillation"]
+__all__ = ["measure_oscillation"]
 
 UNKNOWN_FACTOR: Final = 4.0
 """An interval of damping whose ends differ by more is no knowledge."""
@@ -44,10 +53,6 @@ CLEAN: Final = 1e-4
 COLOURED: Final = 3.5
 """Residual power, against white noise, from which on no decay describes it."""
 
-FREQUENCY: Final = QuantityKind("frequency", "frequency", "Hz")
-DAMPING: Final = QuantityKind("damping_ratio", "damping ratio", "1")
-GROWTH: Final = QuantityKind("growth", "grows by", "1/s")
-HIGHEST: Final = QuantityKind("highest_frequency", "highest frequency that this trace tells", "Hz")
 INERTIA: Final = QuantityKind("inertia", "inertia of the arm", "kg.m2")
 
 DECAY: Final = Fact("decay", "a decaying sine through every reading, by least squares")
@@ -161,7 +166,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
         return Measurement(
             **common,  # type: ignore[arg-type]
             method=DECAY,
-            quantities=(_frequency(fit, at), _amplitude(amplitude, fit, at), top),
+            quantities=(decay_frequency(fit, at), decay_amplitude(amplitude, fit, at), top),
             unknown=(UnknownResult(of=DAMPING, why=DRY),),
             remarks=remarks,
             picture=picture,
@@ -171,7 +176,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
             **common,  # type: ignore[arg-type]
             method=DECAY,
             answer="it dies away",
-            quantities=(*_frequency_of_halves(time_s, left, at), top),
+            quantities=(*frequency_of_halves(time_s, left, at), top),
             unknown=(UnknownResult(of=DAMPING, why=NO_LAW, steps=(PUSH,)),),
             remarks=remarks,
             picture=picture,
@@ -184,11 +189,13 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
                 method=SPECTRUM,
                 answer="noise keeps it swinging",
                 quantities=(
-                    _from_log(
+                    quantity_of_log(
                         FREQUENCY, noise.omega / 2.0 / math.pi, noise.log_omega_uncertainty, at
                     ),
                     *_known_damping(noise.damping, noise.log_damping_uncertainty, at),
-                    _from_log(amplitude, noise.amplitude, noise.log_amplitude_uncertainty, at),
+                    quantity_of_log(
+                        amplitude, noise.amplitude, noise.log_amplitude_uncertainty, at
+                    ),
                     top,
                 ),
                 unknown=_unknown_damping(noise.log_damping_uncertainty),
@@ -196,7 +203,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
                 picture=picture,
             )
     ratio, u_ratio = fit.damping
-    quantities: list[MeasuredQuantity] = [_frequency(fit, at)]
+    quantities: list[MeasuredQuantity] = [decay_frequency(fit, at)]
     unknown: tuple[UnknownResult, ...] = ()
     answer = ""
     if ratio - 3.0 * u_ratio > 0.0 and ratio / u_ratio > 3.3:
@@ -238,7 +245,7 @@ def _of_span(setup: BenchSetup, span: SpanTrace, channel: str) -> Measurement:
         **common,  # type: ignore[arg-type]
         method=DECAY,
         answer=answer,
-        quantities=(*quantities, _amplitude(amplitude, fit, at), top),
+        quantities=(*quantities, decay_amplitude(amplitude, fit, at), top),
         unknown=unknown,
         remarks=remarks,
         picture=picture,
@@ -295,59 +302,12 @@ def _remarks(frequency: float, highest: float, steps: Floats) -> tuple[Fact, ...
     )
 
 
-def _frequency(fit: DecayFit, at: dict[str, float]) -> MeasuredQuantity:
-    spread = fit.omega_uncertainty / 2.0 / math.pi
-    part = UncertaintyPart(source="readings", contribution=spread, degrees_of_freedom=fit.dof)
-    return student_quantity(
-        FREQUENCY, fit.omega / 2.0 / math.pi, (part,), at=at, basis=IntervalBasis.CURVATURE
-    )
-
-
-def _frequency_of_halves(
-    time_s: Floats, left: Floats, at: dict[str, float]
-) -> tuple[MeasuredQuantity, ...]:
-    """Return the mean frequency of the half cycles, where there are three and more."""
-    halves = half_cycles_s(time_s, left)
-    mean, n = float(halves.mean()) if len(halves) else 0.0, len(halves)
-    if n < 3:
-        return ()
-    part = UncertaintyPart(
-        source="half cycles",
-        contribution=float(np.std(halves, ddof=1)) / math.sqrt(n) / (2.0 * mean**2),
-        degrees_of_freedom=n - 1,
-    )
-    return (student_quantity(FREQUENCY, 0.5 / mean, (part,), at=at),)
-
-
-def _amplitude(of: QuantityKind, fit: DecayFit, at: dict[str, float]) -> MeasuredQuantity:
-    part = UncertaintyPart(
-        source="readings", contribution=fit.amplitude_uncertainty, degrees_of_freedom=fit.dof
-    )
-    return student_quantity(of, fit.amplitude, (part,), at=at, basis=IntervalBasis.CURVATURE)
-
-
-def _from_log(
-    of: QuantityKind, value: float, spread: float, at: dict[str, float]
-) -> MeasuredQuantity:
-    """Return a quantity whose logarithm has a standard uncertainty."""
-    return MeasuredQuantity(
-        of=of,
-        value=value,
-        standard_uncertainty=value * spread,
-        low=value * math.exp(-NORMAL_95 * spread),
-        high=value * math.exp(NORMAL_95 * spread),
-        dof=math.inf,
-        basis=IntervalBasis.CURVATURE,
-        at=at,
-    )
-
-
 def _known_damping(
     ratio: float, spread: float, at: dict[str, float]
 ) -> tuple[MeasuredQuantity, ...]:
     if math.exp(2.0 * NORMAL_95 * spread) > UNKNOWN_FACTOR:
         return ()
-    return (_from_log(DAMPING, ratio, spread, at),)
+    return (quantity_of_log(DAMPING, ratio, spread, at),)
 
 
 def _unknown_damping(spread: float) -> tuple[UnknownResult, ...]:

@@ -6,7 +6,7 @@ import pytest
 
 from logger.simulate.commissioning.dynamics import (
     DYNAMICS_STEP_S,
-    JointState,
+    MotionState,
     SetPoint,
     advance_joint,
 )
@@ -15,8 +15,8 @@ from logger.simulate.commissioning.mounting import CLAMPED, FREE, Mounting
 
 
 def _moved(
-    state: JointState, mounting: Mounting, setpoint, *, length_s: float, hand: float = 0.0
-) -> JointState:
+    state: MotionState, mounting: Mounting, setpoint, *, length_s: float, hand: float = 0.0
+) -> MotionState:
     advance_joint(
         state,
         BENCH_JOINT,
@@ -37,7 +37,7 @@ def _torque(value: float, over_s: float = 2.0):
 
 def test_a_clamped_gear_twists_by_half_its_play_and_by_both_stiffnesses():
     """9 N.m asked: past the knee."""
-    state = _moved(JointState(), CLAMPED, _torque(9.0), length_s=4.0)
+    state = _moved(MotionState(), CLAMPED, _torque(9.0), length_s=4.0)
     gear = state.gear_Nm
     twist = (
         0.5 * BENCH_JOINT.play_rad
@@ -50,7 +50,7 @@ def test_a_clamped_gear_twists_by_half_its_play_and_by_both_stiffnesses():
 
 def test_it_gives_less_than_is_asked_for_by_its_friction_and_its_drives_error():
     """The drive divides by 1.62 N.m/A what is 1.55, and friction takes its part of the rest."""
-    state = _moved(JointState(), CLAMPED, _torque(9.0), length_s=4.0)
+    state = _moved(MotionState(), CLAMPED, _torque(9.0), length_s=4.0)
     made = 9.0 / BENCH_JOINT.assumed_per_ampere_Nm * BENCH_JOINT.torque_per_ampere_Nm
     stuck = BENCH_JOINT.forward_friction_Nm * (1.0 + BENCH_JOINT.sticking_share)
     most = BENCH_JOINT.load_friction_share * 9.0 + stuck
@@ -61,7 +61,7 @@ def test_below_its_breakaway_it_does_not_creep():
     """For ten seconds, with nine tenths of what it takes to start."""
     stuck = BENCH_JOINT.forward_friction_Nm * (1.0 + BENCH_JOINT.sticking_share)
     asked = 0.9 * stuck * BENCH_JOINT.assumed_per_ampere_Nm / BENCH_JOINT.torque_per_ampere_Nm
-    state = _moved(JointState(), FREE, _torque(asked), length_s=10.0)
+    state = _moved(MotionState(), FREE, _torque(asked), length_s=10.0)
     assert state.motor_rad == 0.0
 
 
@@ -70,7 +70,7 @@ def test_a_hand_moves_the_output_by_the_play_and_not_the_motor():
     ends = []
     for hand in (2.0, -2.0):
         state = _moved(
-            JointState(), FREE, lambda _time_s: SetPoint("position", 0.0), length_s=6.0,
+            MotionState(), FREE, lambda _time_s: SetPoint("position", 0.0), length_s=6.0,
             hand=hand,
         )  # fmt: skip
         ends.append(state.output_rad - state.motor_rad)
@@ -80,7 +80,7 @@ def test_a_hand_moves_the_output_by_the_play_and_not_the_motor():
 
 def test_the_supply_sets_the_highest_speed():
     """There the motor's own voltage leaves what friction needs, and the supply has sagged."""
-    state = _moved(JointState(), FREE, lambda _time_s: SetPoint("speed", 30.0), length_s=2.0)
+    state = _moved(MotionState(), FREE, lambda _time_s: SetPoint("speed", 30.0), length_s=2.0)
     own_voltage = BENCH_JOINT.torque_per_ampere_Nm * state.motor_rad_s
     assert own_voltage + BENCH_JOINT.phase_ohm * state.current_A == pytest.approx(
         state.voltage_V, rel=1e-3
@@ -93,7 +93,7 @@ def test_either_direction_has_its_own_friction():
     currents = {}
     for sign in (1.0, -1.0):
         state = _moved(
-            JointState(), FREE, lambda _time_s, sign=sign: SetPoint("speed", sign), length_s=4.0
+            MotionState(), FREE, lambda _time_s, sign=sign: SetPoint("speed", sign), length_s=4.0
         )
         assert state.motor_rad_s == pytest.approx(sign, rel=0.01)
         currents[sign] = abs(state.current_A)
