@@ -14,7 +14,9 @@ from logger.importing.import_frames import import_frames
 from logger.limits.limit import parse_limits
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
+from replay.heat.fit import HeatFit, fit_heat
 from replay.recording import Recording
+from tests.support.heat_recordings import record_stepped
 from tests.support.warm_process import WarmProcess
 
 # How long an example takes tells how busy the machine is, and nothing of what is tested.
@@ -40,6 +42,13 @@ def overheat(tmp_path_factory: pytest.TempPathFactory) -> Recording:
         simulated=True,
     )
     return Recording.open(out)
+
+
+@pytest.fixture(scope="session")
+def stepped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, HeatFit]:
+    """Two hours of load steps of a joint with winding, housing and room, and their fit."""
+    recording, _ = record_stepped(tmp_path_factory.mktemp("stepped") / "r")
+    return recording, fit_heat([recording], "a")
 
 
 class Bench:
@@ -95,6 +104,22 @@ class Bench:
                     process.wait()
             if process.stdout is not None:
                 process.stdout.close()
+
+
+@pytest.fixture(scope="session")
+def standing_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """Give a bench whose processes end with the last test: what they serve, many tests look at."""
+    made = Bench(tmp_path_factory.mktemp("standing"))
+    yield made
+    made.end()
+
+
+@pytest.fixture(scope="module")
+def module_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """Give a bench whose processes end with the tests of a file."""
+    made = Bench(tmp_path_factory.mktemp("bench"))
+    yield made
+    made.end()
 
 
 @pytest.fixture

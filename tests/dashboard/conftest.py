@@ -3,6 +3,9 @@
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
+from functools import cache, partial
+from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser
@@ -40,20 +43,39 @@ def four_arms(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     return many_joints.record_joints(folder / "four-arms", length_s=30, rate_Hz=5.0)
 
 
+def _start_dashboard(bench: Any, folder: object, *options: str) -> str:
+    process = bench.start(
+        "dutytrace", "dashboard", "--recordings", str(folder), "--port", "0", *options
+    )
+    line = process.stdout.readline()
+    assert line.startswith("The pages are at "), line + process.stdout.read()
+    return line.removeprefix("The pages are at ").strip().rstrip("/")
+
+
 @pytest.fixture
 def serve(bench) -> Callable[..., str]:
     """Start `dutytrace dashboard` over a folder; returns its address."""
+    return partial(_start_dashboard, bench)
 
-    def start(folder: object, *options: str) -> str:
-        process = bench.start(
-            "dutytrace", "dashboard", "--recordings", str(folder), "--port", "0", *options
-        )
-        assert process.stdout is not None
-        line = process.stdout.readline()
-        assert line.startswith("The pages are at "), line
-        return line.removeprefix("The pages are at ").strip().rstrip("/")
 
-    return start
+@pytest.fixture(scope="session")
+def serve_once(standing_bench) -> Callable[[Path], str]:
+    """Serve a folder that no test changes, from one process for all that look at it."""
+    return cache(partial(_start_dashboard, standing_bench))
+
+
+@pytest.fixture(scope="module")
+def live_address(module_bench) -> str:
+    """Serve the joints of a file's bench, which are recorded; gives the address."""
+    module_bench.joints()
+    module_bench.logger()
+    return _start_dashboard(module_bench, module_bench.recordings)
+
+
+@pytest.fixture(scope="session")
+def nothing_recorded(serve_once, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Serve a folder without a recording; gives the address."""
+    return serve_once(tmp_path_factory.mktemp("nothing"))
 
 
 @pytest.fixture
@@ -63,7 +85,7 @@ def get() -> Callable[..., tuple[int, str]]:
     def ask(address: str, headers: dict[str, str] | None = None) -> tuple[int, str]:
         request = urllib.request.Request(address, headers=headers or {})
         try:
-            with urllib.request.urlopen(request, timeout=20) as answer:
+            with urllib.request.urlopen(request, timeout=60) as answer:
                 return answer.status, answer.read().decode()
         except urllib.error.HTTPError as fault:
             with fault:

@@ -6,14 +6,22 @@ import signal
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from logger.store.reading.reader import RecordingReader
 from replay.recording import Recording
+from tests.support.browser import SHOWN_PAGE, wait_for_address
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
 DEMO = Path(__file__).parents[2] / "recordings" / "demo-overheat"
+# Goes to two views of the recording one after the other, as with the browser's own buttons.
+TWO_VIEWS = """() => {
+  for (const from of [60, 120]) {
+    history.pushState(null, "", `?from=${from}&to=${from + 30}`);
+    dispatchEvent(new PopStateEvent("popstate"));
+  }
+}"""
 MOVES = """() => {
   const traces = document.querySelector('#live-sheet .plot').data || [];
   const seen = {};
@@ -101,11 +109,11 @@ def test_live(browser: Browser, bench, serve, until):
     page.close()
 
 
-def test_replay_finds_the_overheat(browser: Browser, serve):
+def test_replay_finds_the_overheat(browser: Browser, serve_once):
     """The shipped recording: its trip is found, named, gone to, measured, and the view shared."""
     if not DEMO.exists():
         pytest.fail("recordings/demo-overheat is missing: make demo-recording")
-    address = serve(DEMO.parent)
+    address = serve_once(DEMO.parent)
     page, faults = _page(browser, f"{address}/replay")
     page.locator("#past-list a").filter(has_text="Fan failure").click()
     expect(page.locator("#past-name")).to_have_text("Fan failure, pick and place")
@@ -151,20 +159,34 @@ def test_replay_finds_the_overheat(browser: Browser, serve):
     expect(page.locator("#keys")).to_be_visible()
     page.keyboard.press("Escape")
 
-    page.wait_for_timeout(700)
-    shared = page.url
+    shared = wait_for_address(page)
+    expect(page.locator("#past-rows")).not_to_have_class(re.compile("busy"))
     shown = page.locator("#past-window").inner_text()
     page.goto("about:blank")
     page.goto(shared)
     expect(page.locator("#past-window")).to_have_text(shown, timeout=PATIENCE_MS)
+
+    # The answer to the first comes last, and is not shown.
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route("**/overview?*", hold, times=1)
+    page.evaluate(TWO_VIEWS)
+    expect(page.locator("#past-window")).to_have_text(re.compile("^00:02:00.* to 00:02:30"))
+    with page.expect_response("**/overview?*") as late:
+        held[0].continue_()
+    late.value.finished()
+    page.evaluate("new Promise((done) => setTimeout(done, 100))")
+    assert page.evaluate(f"async () => {SHOWN_PAGE}.view") == [120, 150]
     assert faults == []
     page.close()
 
 
-def test_an_empty_folder_says_what_to_do_next(browser: Browser, serve, tmp_path: Path):
+def test_an_empty_folder_says_what_to_do_next(browser: Browser, nothing_recorded: str):
     """Nothing recorded: both pages say so, and how to begin."""
-    address = serve(tmp_path / "none")
-    page, faults = _page(browser, address)
+    page, faults = _page(browser, nothing_recorded)
     expect(page.locator("#live-empty")).to_contain_text(
         "Nothing is being recorded", timeout=PATIENCE_MS
     )
@@ -177,12 +199,15 @@ def test_an_empty_folder_says_what_to_do_next(browser: Browser, serve, tmp_path:
     page.close()
 
 
-def test_a_phone_scrolls_one_way_only(browser: Browser, serve):
+def test_a_phone_scrolls_one_way_only(browser: Browser, serve_once):
     """At 390 px nothing stands beside the page."""
-    address = serve(DEMO.parent)
-    for path in ("/", "/replay/demo-overheat"):
+    address = serve_once(DEMO.parent)
+    for path, shown in (
+        ("/", "#live-empty .lede"),
+        ("/replay/demo-overheat", "#past-rows[data-drawn]"),
+    ):
         page, faults = _page(browser, address + path, width=390)
-        page.wait_for_timeout(2500)
+        expect(page.locator(shown).first).to_be_visible()
         wide = page.evaluate("document.documentElement.scrollWidth")
         assert wide <= 390, path
         assert faults == []

@@ -52,11 +52,11 @@ def _overlaps(page: Page, figure: str, width: int, answer: str = "") -> list[str
     ],
 )
 def test_no_text_lies_over_another(
-    browser: Browser, serve, crowded: Recording, path: str, figure: str
+    browser: Browser, serve_once, crowded: Recording, path: str, figure: str
 ):
     """Long labels, five temperatures, chatter, breaks and notes; the page is opened once."""
     page = browser.new_page(viewport={"width": WIDTHS[0], "height": 1000})
-    page.goto(serve(crowded.path.parent) + path)
+    page.goto(serve_once(crowded.path.parent) + path)
     found = {width: _overlaps(page, figure, width) for width in WIDTHS}
     page.close()
     assert not {width: texts for width, texts in found.items() if texts}
@@ -96,10 +96,10 @@ def test_no_text_of_live_lies_over_another(browser: Browser, serve, bench):
     assert not {width: texts for width, texts in found.items() if texts}
 
 
-def test_excursions_are_narrowed_and_stepped(browser: Browser, serve, crowded: Recording):
+def test_excursions_are_narrowed_and_stepped(browser: Browser, serve_once, crowded: Recording):
     """Trips first, how many more; one limit, one joint; keys go to alerts, with Shift to trips."""
     page = browser.new_page(viewport={"width": 1440, "height": 1000})
-    page.goto(f"{serve(crowded.path.parent)}/replay/crowded")
+    page.goto(f"{serve_once(crowded.path.parent)}/replay/crowded")
     expect(page.locator("#past-count")).to_have_text("3 trips, 294 warnings", timeout=PATIENCE_MS)
     rows = page.locator("#past-excursions .exc")
     assert [rows.nth(k).get_attribute("data-severity") for k in range(4)] == ["trip"] * 3 + [

@@ -2,13 +2,17 @@
 
 import os
 import shutil
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+PATIENCE_MS = 60_000
+"""How long a page may take to be as a test expects, on a machine that others use as well."""
 MAC = Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome")
 ARGUMENTS = [
     "--headless",
@@ -43,11 +47,35 @@ SHOWN_PAGE = f"{module_script('main.mjs')}.shown.page"
 """JavaScript for the page that is shown, with its state."""
 
 
+def wait_for_address(page: Page) -> str:
+    """Wait until the address holds the view that the page shows; return it."""
+    held = f"async () => {SHOWN_PAGE}.address() === location.pathname + location.search"
+    end_s = time.monotonic() + PATIENCE_MS / 1000
+    while not page.evaluate(held):
+        assert time.monotonic() < end_s, f"the view is not in the address: {page.url}"
+        page.wait_for_timeout(50)
+    return page.evaluate("location.href")
+
+
+def _patient(make: Callable[..., Any]) -> Callable[..., Any]:
+    """Have pages of their own wait as long for a click, a download or an address."""
+
+    def made(**options: Any) -> Any:
+        one = make(**options)
+        one.set_default_timeout(PATIENCE_MS)
+        return one
+
+    return made
+
+
 @contextmanager
 def chromium(path: str) -> Iterator[Browser]:
-    """Start the browser, and end it."""
+    """Start the browser, and end it; whatever is done on its pages may take a generous while."""
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        browser.new_page = _patient(browser.new_page)  # type: ignore[method-assign]
+        browser.new_context = _patient(browser.new_context)  # type: ignore[method-assign]
         try:
             yield browser
         finally:

@@ -163,7 +163,7 @@ export class BusPage extends Page {
       if (this.name === name) {
         this.notice.markAnswered(true);
         this.cost_ms = performance.now() - this.asked_ms;
-        await this.render(answer);
+        await this.render(answer, { bus, view });
       }
     } catch (fault) {
       this.notice.renderFault(fault);
@@ -175,12 +175,16 @@ export class BusPage extends Page {
 
   /* ---- showing ---- */
 
-  /** @param {BusAnswer} answer */
-  async render(answer) {
+  /**
+   * @param {BusAnswer} answer
+   * @param {{bus: string, view: [number, number] | null}} asked what it was asked about
+   */
+  async render(answer, asked) {
     this.part("opened").classList.remove("waiting");
     this.answer = answer;
-    this.bus = answer.buses[answer.bus].name;
-    if (this.view) this.view = [...answer.view];
+    /* What was chosen since it was asked for is not taken back by its answer. */
+    if (this.bus === asked.bus) this.bus = answer.buses[answer.bus].name;
+    if (this.view && this.view === asked.view) this.view = [...answer.view];
     setText(this.part("name"), answer.name);
     setText(this.part("when"), answer.when);
     document.title = `Bus: ${answer.name} – dutytrace`;

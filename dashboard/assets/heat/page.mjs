@@ -90,6 +90,8 @@ export class HeatPage extends Page {
     this.listen(input, "input", () => {
       setText(this.part(name + "-at"), `${input.value} °C`);
       this[name] = Number(input.value);
+      /* An answer that comes before the next question was asked before this. */
+      this.isStale = this.isAsking;
       this.after("turned", TURNED_MS, () => this.fetch());
     });
     return input;
@@ -174,7 +176,7 @@ export class HeatPage extends Page {
     try {
       const answer = await fetchHeat(name, view, this.id, this.signal);
       this.part("lost").replaceChildren();
-      if (this.name === name) await this.render(answer);
+      if (this.name === name) await this.render(answer, view.joint);
     } catch (fault) {
       this.renderFault(fault);
       this.after("again", 5 * AGAIN_MS, () => this.fetch());
@@ -204,11 +206,11 @@ export class HeatPage extends Page {
 
   /* ---- showing ---- */
 
-  /** @param {HeatAnswer} answer */
-  async render(answer) {
+  /** @param {HeatAnswer} answer @param {string} asked the joint that was asked about, empty for the first */
+  async render(answer, asked) {
     this.answer = answer;
-    /* What the reader has chosen since is not taken back by an answer. */
-    if (!this.isStale) this.joint = answer.joint;
+    /* What was chosen since it was asked for is not taken back by its answer. */
+    if (this.joint === asked) this.joint = answer.joint;
     const label = openLabel(answer);
     document.title = `Heat: ${label || answer.name} – dutytrace`;
     renderHead(this, answer);

@@ -39,6 +39,8 @@ export class LimitsPage extends Page {
     this.forms = [];
     /** The channels of the chosen recordings, null before the first answer. @type {Channel[] | null} */
     this.channels = null;
+    /** Whether the draft has changes that this tab does not keep yet. */
+    this.isUnsaved = false;
     this.part = (/** @type {string} */ name) => byId("judge-" + name);
     this.curve = new CurvePicture(this);
     this.answers = new LimitsAnswers(this);
@@ -53,6 +55,7 @@ export class LimitsPage extends Page {
     this.handover = new LimitsHandover(this);
 
     this.listen(document, "keydown", (event) => this.pressKey(event));
+    this.listen(window, "pagehide", () => this.saveDraft());
     this.listen(document, "visibilitychange", () => this.refreshRecordings());
     this.onScreenChange(() => {
       this.answers.renderLanes();
@@ -65,6 +68,7 @@ export class LimitsPage extends Page {
   }
 
   end() {
+    this.saveDraft();
     super.end();
     [this.curve.plot, this.sweep.plot].forEach((plot) => purgePlot(plot));
   }
@@ -208,9 +212,16 @@ export class LimitsPage extends Page {
   }
 
   ask() {
-    this.after("save", 200, () => this.draft.save());
+    this.isUnsaved = true;
+    this.after("save", 200, () => this.saveDraft());
     this.sweep.markAged();
     this.explorer.ask();
+  }
+
+  /** Keeps what was turned; also what was turned just before the page is left. */
+  saveDraft() {
+    if (this.isUnsaved) this.draft.save();
+    this.isUnsaved = false;
   }
 
   /** Opens another limit. @param {number} i */

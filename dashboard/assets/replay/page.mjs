@@ -59,6 +59,8 @@ export class ReplayPage extends Page {
     super(root);
     /** The name of the recording that is open, empty for none. */
     this.name = "";
+    /** How often a view was opened: the answer to an older one is not shown over the newest. */
+    this.openings = 0;
     /** What the server says of it. @type {any} */
     this.opened = null;
     /** @type {[number, number] | null} */
@@ -123,6 +125,7 @@ export class ReplayPage extends Page {
   }
 
   close() {
+    this.openings += 1;
     this.name = "";
     this.opened = null;
     this.transport.isPlaying = false;
@@ -132,26 +135,35 @@ export class ReplayPage extends Page {
 
   /** Opens a recording that was chosen on the page. @param {string} name */
   async open(name) {
-    await this.openView(name, viewOf(""));
-    if (!this.opened) return;
+    const isShown = await this.openView(name, viewOf(""));
+    if (!isShown) return;
     history.pushState(null, "", this.address());
     this.part("opened").scrollIntoView({ block: "start" });
   }
 
-  /** @param {string} name @param {View} view */
+  /**
+   * @param {string} name
+   * @param {View} view
+   * @returns {Promise<boolean>} whether it is shown: it could be read, and nothing else was opened meanwhile
+   */
   async openView(name, view) {
+    const opening = ++this.openings;
     this.name = name;
     [this.judged, this.window.rowChoice.text] = [view.judged, view.rows];
     this.drawn.take(view.joints);
     this.part("opened").hidden = false;
     try {
       const opened = await this.fetchOpened();
-      if (opened) this.renderOpened(opened, view);
+      if (!opened || opening !== this.openings) return false;
+      this.renderOpened(opened, view);
+      return true;
     } catch (fault) {
+      if (opening !== this.openings) return false;
       setText(this.part("name"), "This recording cannot be opened");
       setText(this.part("when"), fault.message);
       this.opened = null;
       this.list.refresh();
+      return false;
     }
   }
 

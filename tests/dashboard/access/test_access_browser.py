@@ -51,7 +51,7 @@ def test_log_in_look_and_log_out(browser: Browser, closed: str):
     assert re.search(r"/replay/overheat\?from=60&to=120", page.url)
     assert page.evaluate("document.cookie") == ""
     page.get_by_role("link", name="Live", exact=True).click()
-    expect(page.locator("#live-empty")).to_contain_text("Nothing is being recorded", timeout=9000)
+    expect(page.locator("#live-empty")).to_contain_text("Nothing is being recorded")
     page.get_by_role("button", name="Log out").click()
     expect(page.get_by_label("Password")).to_be_visible(timeout=PATIENCE_MS)
     page.goto(f"{closed}/replay")
@@ -104,7 +104,7 @@ def test_a_link_from_elsewhere_needs_no_second_login(browser: Browser, closed: s
         server.server_close()
 
 
-def test_a_screen_that_only_shows(browser: Browser, bench, serve, tmp_path: Path):
+def test_a_screen_that_only_shows(browser: Browser, bench, serve, until):
     """Live without a note, without acknowledging and shelving; it says so, and keys do nothing."""
     limits = bench.limits.read_text("utf-8").replace("above       = 80.0", "above       = 20.0")
     bench.limits.write_text(limits.replace("drop_off    = 76.0", "drop_off    = 15.0"), "utf-8")
@@ -120,9 +120,12 @@ def test_a_screen_that_only_shows(browser: Browser, bench, serve, tmp_path: Path
     for key in ("n", "a"):
         page.keyboard.press(key)
     page.get_by_role("button", name="10 s", exact=True).click()
-    drawn = int(page.locator("#live-sheet").get_attribute("data-drawn") or 0)
-    page.wait_for_timeout(1500)
-    assert int(page.locator("#live-sheet").get_attribute("data-drawn") or 0) > drawn
+
+    def drawn() -> int:
+        return int(page.locator("#live-sheet").get_attribute("data-drawn") or 0)
+
+    before = drawn()
+    until(lambda: drawn() > before + 2, "the picture goes on")
     assert faults == []
     page.close()
 

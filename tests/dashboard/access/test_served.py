@@ -31,7 +31,7 @@ class Client:
         self, path: str, *, method: str = "GET", body: str = "", **headers: str
     ) -> tuple[int, dict[str, str], str]:
         """Return status, headers and text."""
-        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             named = {key.replace("_", "-"): value for key, value in headers.items()}
             link.request(method, path, body=body.encode() if body else None, headers=named)
@@ -161,7 +161,7 @@ def test_nonsense_at_the_login(served: Callable[..., Client]):
         status, headers, _ = client.ask("/login", method="POST", body=body, **kind)
         assert status == 401
         assert "set-cookie" not in headers
-    link = http.client.HTTPConnection("127.0.0.1", client.port, timeout=20)
+    link = http.client.HTTPConnection("127.0.0.1", client.port, timeout=60)
     link.putrequest("POST", "/login")
     for key, value in (("Origin", client.own), ("Transfer-Encoding", "chunked")):
         link.putheader(key, value)

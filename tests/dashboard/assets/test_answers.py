@@ -105,9 +105,9 @@ def _ask(url: str, body: dict[str, Any] | None = None) -> Any:
 
 
 @pytest.fixture
-def api(serve: Callable[..., str], overheat: Recording) -> str:
+def api(serve_once: Callable[[Path], str], overheat: Recording) -> str:
     """Give the address of the routes of a server over the overheat."""
-    return serve(overheat.path.parent).split("/replay")[0] + "/api"
+    return serve_once(overheat.path.parent) + "/api"
 
 
 @pytest.fixture

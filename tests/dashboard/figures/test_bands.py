@@ -141,10 +141,10 @@ def test_no_mean_lies_under_a_band():
 
 
 @pytest.mark.browser
-def test_the_browser_fills_the_same(browser: Browser, serve, tmp_path):
+def test_the_browser_fills_the_same(browser: Browser, nothing_recorded: str):
     """What Live draws from its bins is what Replay is sent."""
     page = browser.new_page()
-    page.goto(serve(tmp_path))
+    page.goto(nothing_recorded)
     for held, reach in (
         ([], 0), ([False], 1), ([True], 0), ([True, True, False, True], 0),
         ([False, True, True, False, False], 0), ([True, True, True, False, True, True], 1),

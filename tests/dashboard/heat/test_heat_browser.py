@@ -26,13 +26,13 @@ def _fitted(page: Page) -> None:
     expect(page.locator("#heat[data-state=fitted]")).to_be_visible(timeout=PATIENCE_MS)
 
 
-def test_rules_are_turned(browser: Browser, serve, folder: Path):
+def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     """The page waits for its fit; then the sentence follows ambient, temperature and motion."""
     page = browser.new_page(viewport={"width": 1440, "height": 1000})
     in_force = Recording.open(folder / "steps").limit_sets
     faults: list[str] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))
-    page.goto(f"{serve(folder)}/heat/steps")
+    page.goto(f"{serve_once(folder)}/heat/steps")
     _fitted(page)
     told = page.locator("#heat-said .sentence-told")
     expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
@@ -91,10 +91,10 @@ def test_recordings_are_fitted_together(browser: Browser, serve, tmp_path: Path)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
-def test_what_cannot_be_fitted_is_said(browser: Browser, serve, folder: Path):
+def test_what_cannot_be_fitted_is_said(browser: Browser, serve_once, folder: Path):
     """A sentence in the place of the answer, and the way back is open."""
     page = browser.new_page(viewport={"width": 390, "height": 844})
-    address = serve(folder)
+    address = serve_once(folder)
     page.goto(f"{address}/heat/steps?ambient=95degC")
     expect(page.locator("#heat[data-state=refused]")).to_be_visible(timeout=PATIENCE_MS)
     expect(page.locator("#heat-said")).to_contain_text("above every temperature of a")

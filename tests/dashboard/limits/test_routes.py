@@ -13,9 +13,9 @@ from replay.recording import Recording
 
 
 @pytest.fixture
-def address(serve, overheat: Recording) -> str:
+def address(serve_once, overheat: Recording) -> str:
     """Give the address of a server over a folder with the overheat in it."""
-    return serve(overheat.path.parent)
+    return serve_once(overheat.path.parent)
 
 
 def _post(address: str, body: str, *, origin: str = "") -> tuple[int, str]:
@@ -23,7 +23,7 @@ def _post(address: str, body: str, *, origin: str = "") -> tuple[int, str]:
     headers = {"content-type": "application/json", "origin": origin or own}
     request = urllib.request.Request(address, data=body.encode(), headers=headers)
     try:
-        with urllib.request.urlopen(request, timeout=20) as answer:
+        with urllib.request.urlopen(request, timeout=60) as answer:
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as fault:
         with fault:
@@ -61,7 +61,7 @@ def test_what_is_too_long_is_not_read(address: str):
     """A request of megabytes is refused by its length."""
     host = address.removeprefix("http://")
     headers = {"content-type": "application/json", "origin": address}
-    with contextlib.closing(http.client.HTTPConnection(host, timeout=20)) as link:
+    with contextlib.closing(http.client.HTTPConnection(host, timeout=60)) as link:
         # The server answers and closes without reading on, maybe before all was sent.
         with contextlib.suppress(ConnectionError):
             link.request("POST", "/api/limits/evaluate", " " * 3_000_000, headers)

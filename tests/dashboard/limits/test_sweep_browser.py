@@ -21,9 +21,9 @@ from tests.support.limits_page import (
 pytestmark = pytest.mark.browser
 
 
-def test_a_sweep_and_its_candidates(browser: Browser, serve, folder: Path):
+def test_a_sweep_and_its_candidates(browser: Browser, serve_once, folder: Path):
     """A sweep draws its trade-off; a candidate that is taken stands on the page."""
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     choose_all_recordings(page)
     vary = page.locator("#judge-vary input")
     vary.nth(0).fill("60")
@@ -43,9 +43,9 @@ def test_a_sweep_and_its_candidates(browser: Browser, serve, folder: Path):
     page.close()
 
 
-def test_a_sweep_in_another_theme_and_of_before(browser: Browser, serve, folder: Path):
+def test_a_sweep_in_another_theme_and_of_before(browser: Browser, serve_once, folder: Path):
     """Its picture follows the theme without being judged anew; a changed question is said."""
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     vary = page.locator("#judge-vary input")
     for place, value in enumerate(("60", "79", "10")):
         vary.nth(place).fill(value)
@@ -71,10 +71,10 @@ def test_a_sweep_in_another_theme_and_of_before(browser: Browser, serve, folder:
 
 
 def test_a_choice_is_saved_with_how_far_it_can_be_trusted(
-    browser: Browser, serve, folder: Path, tmp_path: Path
+    browser: Browser, serve_once, folder: Path, tmp_path: Path
 ):
     """A sweep's choice that is taken and saved says what it is worth on recordings left out."""
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     page.locator("#judge-picker summary").click()
     page.get_by_role("button", name="All of them").click()
     wait_for_answer(page)
@@ -96,9 +96,9 @@ def test_a_choice_is_saved_with_how_far_it_can_be_trusted(
     page.close()
 
 
-def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve, folder: Path):
+def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve_once, folder: Path):
     """A range in which no value is a limit, and no bad end, are sentences."""
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     page.get_by_label("key to vary").select_option("on_delay_s")
     vary = page.locator("#judge-vary input")
     vary.nth(0).fill("-20")
@@ -114,10 +114,10 @@ def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve, folder: 
 
 
 def test_it_is_saved_with_where_it_comes_from(
-    browser: Browser, serve, folder: Path, tmp_path: Path
+    browser: Browser, serve_once, folder: Path, tmp_path: Path
 ):
     """The file is a limits file with the turned value, the old comments, and its provenance."""
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     field_input(page, "above").fill("72.5")
     wait_for_answer(page)
     with page.expect_download() as download:
@@ -134,9 +134,9 @@ def test_it_is_saved_with_where_it_comes_from(
     page.close()
 
 
-def test_a_candidate_is_opened_in_replay(browser: Browser, serve, folder: Path):
+def test_a_candidate_is_opened_in_replay(browser: Browser, serve_once, folder: Path):
     """A lane's name leads to Replay, where the excursions are those of the limits on the page."""
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     field_input(page, "name").fill("tried-one")
     field_input(page, "above").fill("61")
     field_input(page, "drop_off").fill("58")
@@ -188,7 +188,7 @@ def test_a_screen_in_the_lab_tries_but_hands_nothing_over(browser: Browser, serv
 
 
 def test_the_file_that_is_written_is_toml_of_the_same_limits(
-    browser: Browser, serve, folder: Path, tmp_path: Path
+    browser: Browser, serve_once, folder: Path, tmp_path: Path
 ):
     """A file opened on the page and saved again holds the same limits."""
     text = (
@@ -196,7 +196,7 @@ def test_the_file_that_is_written_is_toml_of_the_same_limits(
         "after_s = 2.5\n"
     )
     (tmp_path / "mine.toml").write_text(text)
-    page, faults = open_limits_page(browser, serve(folder))
+    page, faults = open_limits_page(browser, serve_once(folder))
     page.locator(".hidden-file").set_input_files(tmp_path / "mine.toml")
     expect(page.locator(".limit-head")).to_have_count(1, timeout=PATIENCE_MS)
     expect(field_input(page, "after_s")).to_have_value("2.5")

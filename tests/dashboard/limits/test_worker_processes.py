@@ -53,7 +53,7 @@ def server(overheat: Recording) -> Iterator["subprocess.Popen[str]"]:
     yield process
     for pid in _running_members(process.pid):
         os.kill(pid, signal.SIGKILL)
-    process.wait(20)
+    process.wait(60)
     assert process.stdout is not None
     process.stdout.close()
 

@@ -32,11 +32,8 @@ SEEN = """(seen) => {
 
 
 @pytest.fixture
-def live(browser: Browser, bench, serve):
+def live(browser: Browser, live_address: str):
     """Give a function that opens Live in a browser whose wake lock is as a script makes it."""
-    bench.joints()
-    bench.logger()
-    address = serve(bench.recordings)
     pages: list[Page] = []
 
     def opened(before: str, held: list[Route] | None = None) -> Page:
@@ -45,7 +42,7 @@ def live(browser: Browser, bench, serve):
         page.add_init_script(before)
         if held is not None:
             page.route("**/wake_lock.mjs", lambda route: held.append(route))  # noqa: PLW0108 - playwright marks it
-        page.goto(address, wait_until="commit")
+        page.goto(live_address, wait_until="commit")
         expect(page.locator("#live-awake")).to_be_visible(timeout=PATIENCE_MS)
         return page
 

@@ -23,10 +23,10 @@ DRAWN = f"""async ([window_s, frames]) => {{
 }}"""  # noqa: E501 - a line of script
 
 
-def test_a_long_window_is_drawn_when_something_can_be_seen(browser: Browser, serve, tmp_path):
+def test_a_long_window_is_drawn_when_something_can_be_seen(browser: Browser, nothing_recorded: str):
     """An hour in 1000 pixels: with each bin or half a pixel; newest values with each message."""
     page = browser.new_page()
-    page.goto(f"{serve(tmp_path)}/replay")
+    page.goto(f"{nothing_recorded}/replay")
     page.wait_for_selector("nav")
     messages = [(4000.0 + k / 8, 1 if k % 40 == 39 else 0) for k in range(80)]
     long = page.evaluate(DRAWN, [3600, messages])
@@ -62,10 +62,10 @@ AHEAD = f"""async () => {{
 }}"""  # noqa: E501 - lines of script
 
 
-def test_what_is_ahead_takes_a_fifth_of_the_width(browser: Browser, serve, tmp_path):
+def test_what_is_ahead_takes_a_fifth_of_the_width(browser: Browser, nothing_recorded: str):
     """On the same scale, with the time at which it meets a limit; nothing once it has stopped."""
     page = browser.new_page()
-    page.goto(f"{serve(tmp_path)}/replay")
+    page.goto(f"{nothing_recorded}/replay")
     page.wait_for_selector("nav")
     drawn = page.evaluate(AHEAD)
     assert drawn["range"] == [0, 375]

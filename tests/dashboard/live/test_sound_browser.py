@@ -4,6 +4,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from logger.store.reading.reader import RecordingReader
+from tests.support.browser import SHOWN_PAGE
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -17,6 +18,20 @@ channel = "temperature_housing_degC"
 above = 25.0
 drop_off = 20.0
 """
+# As if a trip had last been heard so long ago that it is due again.
+LATER = f"""async () => {{
+  const {{ scheduler }} = {SHOWN_PAGE}.sound;
+  scheduler.last_ms -= 20_000;
+  scheduler.trip_ms -= 20_000;
+}}"""
+ACKNOWLEDGE = """() => {
+  const asked = [...document.querySelectorAll('button.asked')];
+  for (const button of asked.filter((one) => !one.dataset.pressed)) {
+    button.dataset.pressed = 'yes';
+    button.click();
+  }
+  return asked.length;
+}"""
 SILENT = """
   window.AudioContext = window.webkitAudioContext = undefined;
 """
@@ -81,12 +96,11 @@ def test_a_trip_is_heard_until_it_is_acknowledged(page: Page, until):
     expect(sound).to_have_attribute("data-tone", "warning")
     expect(sound).to_have_attribute("data-tone", "trip", timeout=PATIENCE_MS)
     expect(sound).to_have_attribute("data-gain", "0.3")
+    page.evaluate(LATER)
     expect(sound).to_have_attribute("data-gain", "0.1", timeout=PATIENCE_MS)
 
     reader = RecordingReader(page.recording)  # type: ignore[attr-defined]
-    while page.locator("button.asked").count():
-        page.locator("button.asked").first.click()
-        page.wait_for_timeout(1000)
+    until(lambda: page.evaluate(ACKNOWLEDGE) == 0, "nothing asks to be acknowledged")
 
     def acknowledged() -> bool:
         reader.refresh()
@@ -95,7 +109,8 @@ def test_a_trip_is_heard_until_it_is_acknowledged(page: Page, until):
     until(acknowledged, "the acknowledgement is recorded")
     page.wait_for_timeout(1500)
     heard = _tones(page)
-    page.wait_for_timeout(11_000)
+    page.evaluate(LATER)
+    page.wait_for_timeout(1500)
     assert _tones(page) == heard
 
     sound.click()
@@ -126,10 +141,11 @@ def test_a_hidden_page_is_heard_too(page: Page, until):
     page.locator("#live-sound").click()
     expect(page.locator("#live-sound")).to_have_text("Alert sound: on", timeout=PATIENCE_MS)
     page.evaluate("""() => {
+      const frame = window.requestAnimationFrame.bind(window);
       Object.defineProperty(document, 'hidden', { get: () => true });
       window.requestAnimationFrame = () => 0;
+      return new Promise((done) => frame(() => setTimeout(done, 300)));
     }""")
-    page.wait_for_timeout(300)
     drawn = page.locator("#live-sheet").get_attribute("data-drawn")
     clock = page.locator("#fact-elapsed").inner_text()
     until(lambda: page.locator("#fact-elapsed").inner_text() != clock, "what is said goes on")

@@ -134,7 +134,7 @@ def test_a_server_that_ends_leaves_no_half_cut(serve, bench, tmp_path: Path, unt
         asked = asking.submit(_cut, address, {**ASK, "start_s": 0, "end_s": 1e6})
         until(lambda: any(p.name.startswith(".") for p in folder.iterdir()), "a cut is begun")
         server.send_signal(signal.SIGTERM)
-        said, _ = server.communicate(timeout=20)
+        said, _ = server.communicate(timeout=60)
         status, answer = asked.result(20)
     assert (status, "stopped before its end" in answer["fault"]) == (500, True)
     assert "Traceback" not in said

@@ -10,6 +10,7 @@ from playwright.sync_api import Browser, Page, expect
 from logger.store.tools.unpack import extract_recording
 from replay.check import check_recording
 from replay.recording import Recording
+from tests.support.browser import wait_for_address
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -51,8 +52,7 @@ def test_a_dragged_span_is_cut_out_and_sent_on(
     page.mouse.move(box["x"] + box["width"] * 0.6, y, steps=5)
     page.mouse.up()
     expect(cut).to_have_text("Cut out the dragged span", timeout=PATIENCE_MS)
-    page.wait_for_timeout(500)
-    ends = [float(x) for x in re.findall(r"span[01]=([\d.]+)", page.url)]
+    ends = [float(x) for x in re.findall(r"span[01]=([\d.]+)", wait_for_address(page))]
     cut.click()
     expect(page.locator("#past-made")).to_have_text(
         "Cut out as Overheat, cut out", timeout=PATIENCE_MS

@@ -87,10 +87,10 @@ def _asked(get: Callable, address: str, status: int = 200) -> dict:
 
 
 def test_replay_shows_what_they_would_have_raised(
-    serve: Callable, get: Callable, overheat: Recording
+    serve_once: Callable, get: Callable, overheat: Recording
 ):
     """Strip, rows, table and lead-ups by the other limits; without them by what was raised."""
-    at = f"{serve(overheat.path.parent)}/api/recordings/{overheat.path.name}"
+    at = f"{serve_once(overheat.path.parent)}/api/recordings/{overheat.path.name}"
     judged = f"judged={encode_token(EARLY)}"
     size = "width=900&height=500"
     page = _asked(get, f"{at}/overview?{size}&{judged}")
@@ -129,10 +129,10 @@ def test_replay_shows_what_they_would_have_raised(
     ],
 )
 def test_limits_that_do_not_fit_are_a_sentence(
-    serve: Callable, get: Callable, overheat: Recording, text: str, words: str
+    serve_once: Callable, get: Callable, overheat: Recording, text: str, words: str
 ):
     """As every answer of these routes: 404 and why."""
-    at = f"{serve(overheat.path.parent)}/api/recordings/{overheat.path.name}"
+    at = f"{serve_once(overheat.path.parent)}/api/recordings/{overheat.path.name}"
     for route in (
         "overview?",
         "window?start=0&end=9&",

@@ -36,21 +36,24 @@ def _page(browser: Browser) -> Page:
     return browser.new_page(viewport={"width": 1440, "height": 900})
 
 
-def test_other_limits_judge_and_it_is_said(browser: Browser, serve: Callable, overheat: Recording):
+def test_other_limits_judge_and_it_is_said(
+    browser: Browser, serve_once: Callable, overheat: Recording
+):
     """While it is worked out, afterwards, through zoom; and back to what was recorded."""
-    address = f"{serve(overheat.path.parent)}/replay/{overheat.path.name}"
+    address = f"{serve_once(overheat.path.parent)}/replay/{overheat.path.name}"
     page = _page(browser)
 
-    def late(route: Route) -> None:
-        page.wait_for_timeout(800)
-        route.continue_()
+    held: list[Route] = []
 
-    page.route("**/overview?*", late)
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route("**/overview?*", hold, times=1)
     page.goto(f"{address}?judged={encode_token(EARLY)}")
     line = page.locator("#past-judged")
     expect(line).to_contain_text("Working out", timeout=PATIENCE_MS)
+    held[0].continue_()
     expect(line).to_contain_text(WORDS, timeout=PATIENCE_MS)
-    page.unroute("**/overview?*")
     expect(page.locator("#past-rows[data-drawn]")).to_be_visible(timeout=PATIENCE_MS)
     limits = page.locator(".exc")
     expect(limits.first).to_have_attribute("data-limit", "early-warm")
@@ -70,10 +73,10 @@ def test_other_limits_judge_and_it_is_said(browser: Browser, serve: Callable, ov
     page.close()
 
 
-def test_a_broken_link_says_so(browser: Browser, serve: Callable, overheat: Recording):
+def test_a_broken_link_says_so(browser: Browser, serve_once: Callable, overheat: Recording):
     """And leads back to what was recorded."""
     page = _page(browser)
-    address = f"{serve(overheat.path.parent)}/replay/{overheat.path.name}"
+    address = f"{serve_once(overheat.path.parent)}/replay/{overheat.path.name}"
     page.goto(f"{address}?judged={encode_token(EARLY)[:-7]}")
     expect(page.locator("#past-when")).to_contain_text("cut or changed", timeout=PATIENCE_MS)
     page.get_by_role("button", name="Back to what was recorded").click()

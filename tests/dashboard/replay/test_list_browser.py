@@ -13,10 +13,10 @@ pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
 
 
-@pytest.fixture
-def folder(tmp_path: Path, overheat: Recording) -> Path:
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory, overheat: Recording) -> Path:
     """Give three recordings of their own names, one of which cannot be opened."""
-    path = tmp_path / "recordings"
+    path = tmp_path_factory.mktemp("listed")
     for name, shown in (("a", "Soak of the elbow"), ("b", "Crates"), ("c", "Broken")):
         shutil.copytree(overheat.path, path / name)
         manifest = path / name / "recording.json"
@@ -26,12 +26,12 @@ def folder(tmp_path: Path, overheat: Recording) -> Path:
     return path
 
 
-def test_it_is_sorted_and_searched(browser: Browser, serve, folder: Path):
+def test_it_is_sorted_and_searched(browser: Browser, serve_once, folder: Path):
     """A head sorts, a second press turns it round, what is broken stays at the end and is said."""
     page = browser.new_page(viewport={"width": 1440, "height": 900})
     faults: list[str] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))
-    page.goto(f"{serve(folder)}/replay")
+    page.goto(f"{serve_once(folder)}/replay")
     rows = page.locator("#past-list tbody tr")
     expect(rows).to_have_count(3, timeout=PATIENCE_MS)
     page.get_by_role("button", name="what it is").click()
@@ -51,10 +51,10 @@ def test_it_is_sorted_and_searched(browser: Browser, serve, folder: Path):
     page.close()
 
 
-def test_it_is_sorted_by_keyboard(browser: Browser, serve, folder: Path):
+def test_it_is_sorted_by_keyboard(browser: Browser, serve_once, folder: Path):
     """A head that was pressed keeps the keyboard, so that pressing it again turns it round."""
     page = browser.new_page(viewport={"width": 1440, "height": 900})
-    page.goto(f"{serve(folder)}/replay")
+    page.goto(f"{serve_once(folder)}/replay")
     rows = page.locator("#past-list tbody tr")
     expect(rows).to_have_count(3, timeout=PATIENCE_MS)
     page.get_by_role("button", name="what it is").focus()

@@ -15,11 +15,13 @@ def drawn(page: Page) -> set[str]:
     return {name.removesuffix(", mean") for name in names}
 
 
-def test_joints_are_chosen(browser: Browser, serve, until, four_arms: Recording):
+def test_joints_are_chosen(browser: Browser, serve_once, until, four_arms: Recording):
     """The most urgent at first; one more by a click, in the address too; an excursion's joint."""
     page = browser.new_page(viewport={"width": 1440, "height": 900})
     try:
-        page.goto(f"{serve(four_arms.path.parent)}/replay/four-arms?joints=north-base,,west-base")
+        page.goto(
+            f"{serve_once(four_arms.path.parent)}/replay/four-arms?joints=north-base,,west-base"
+        )
         page.wait_for_selector("#past-rows[data-drawn]", timeout=PATIENCE_MS)
         words = page.locator("#past-drawn-words")
         expect(words).to_have_text("2 of 24 drawn, 22 not: choose")

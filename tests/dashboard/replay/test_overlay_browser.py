@@ -53,9 +53,9 @@ def _said(page: Page, words: str) -> None:
     expect(page.locator("#past-laid")).to_contain_text(words, timeout=PATIENCE_MS)
 
 
-def test_chosen_aligned_moved_and_sent(browser: Browser, serve, folder: Path, until):
+def test_chosen_aligned_moved_and_sent(browser: Browser, serve_once, folder: Path, until):
     """Start on start, event on event, by hand; the address opens the same view elsewhere."""
-    address = serve(folder)
+    address = serve_once(folder)
     page, faults = _page(browser, f"{address}/replay/demo-overheat?from=300&to=700&at=430")
     expect(page.locator("#past-laid")).to_be_hidden()
     page.get_by_role("button", name="Overlay another recording").click()
@@ -105,9 +105,9 @@ def test_chosen_aligned_moved_and_sent(browser: Browser, serve, folder: Path, un
     page.close()
 
 
-def test_the_event_of_an_address_is_known_again(browser: Browser, serve, folder: Path):
+def test_the_event_of_an_address_is_known_again(browser: Browser, serve_once, folder: Path):
     """An address holds the shift alone; where it is that of the events, the page says so."""
-    address = serve(folder)
+    address = serve_once(folder)
     page, faults = _page(browser, f"{address}/replay/demo-overheat?over=second&shift=0")
     page.get_by_role("button", name="event on event").click()
     expect(page).to_have_url(re.compile(r"&shift=-?[\d.]*[1-9]"), timeout=PATIENCE_MS)
@@ -120,9 +120,9 @@ def test_the_event_of_an_address_is_known_again(browser: Browser, serve, folder:
     page.close()
 
 
-def test_a_dragged_span_gives_both(browser: Browser, serve, folder: Path):
+def test_a_dragged_span_gives_both(browser: Browser, serve_once, folder: Path):
     """Every channel twice, the second's own time said; moved on, its figures follow."""
-    address = serve(folder)
+    address = serve_once(folder)
     page, faults = _page(
         browser,
         f"{address}/replay/demo-overheat?from=300&to=360&at=330&span0=310&span1=320"
@@ -139,9 +139,11 @@ def test_a_dragged_span_gives_both(browser: Browser, serve, folder: Path):
 
 
 @pytest.mark.parametrize("name", ["nothing", "broken"])
-def test_a_second_that_cannot_be_read_is_said(browser: Browser, serve, folder: Path, name: str):
+def test_a_second_that_cannot_be_read_is_said(
+    browser: Browser, serve_once, folder: Path, name: str
+):
     """The sentence stands on the page, the first one is drawn, and it can be taken off."""
-    address = serve(folder)
+    address = serve_once(folder)
     page, faults = _page(browser, f"{address}/replay/demo-overheat?over={name}&shift=3")
     _said(page, "No overlay.")
     assert page.evaluate(DASHED) == []
@@ -153,9 +155,9 @@ def test_a_second_that_cannot_be_read_is_said(browser: Browser, serve, folder: P
     page.close()
 
 
-def test_by_keyboard_and_on_a_phone(browser: Browser, serve, folder: Path):
+def test_by_keyboard_and_on_a_phone(browser: Browser, serve_once, folder: Path):
     """O opens it, the list is chosen from without a mouse; 390 px scroll one way only."""
-    address = serve(folder)
+    address = serve_once(folder)
     page, faults = _page(browser, f"{address}/replay/demo-overheat?from=300&to=700", width=390)
     page.keyboard.press("o")
     choice = page.get_by_label("Over it", exact=True)

@@ -13,7 +13,7 @@ from replay.recording import Recording
 
 def _answer(request: urllib.request.Request) -> tuple[int, str]:
     try:
-        with urllib.request.urlopen(request, timeout=20) as answer:
+        with urllib.request.urlopen(request, timeout=60) as answer:
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as fault:
         with fault:
@@ -30,9 +30,9 @@ def _post(address: str, content: dict, headers: dict[str, str]) -> tuple[int, st
 
 
 @pytest.fixture
-def address(serve, overheat: Recording) -> str:
+def address(serve_once, overheat: Recording) -> str:
     """Give a server over the folder with the overheat."""
-    return serve(overheat.path.parent)
+    return serve_once(overheat.path.parent)
 
 
 def test_the_routes_of_replay(address: str):
@@ -93,9 +93,9 @@ def test_every_first_page_brings_its_style(serve, overheat: Recording):
     assert 'href="http' not in text
 
 
-def test_the_page_loads_its_style_sheets_in_the_stated_order(serve, overheat: Recording):
+def test_the_page_loads_its_style_sheets_in_the_stated_order(serve_once, overheat: Recording):
     """Each once, all of one version, none by Dash in the order of the alphabet."""
-    status, text = _get(f"{serve(overheat.path.parent)}/replay")
+    status, text = _get(f"{serve_once(overheat.path.parent)}/replay")
     assert status == 200
     links = re.findall(r'<link[^>]*rel="stylesheet"[^>]*href="([^"]+)"', text)
     own = [link for link in links if "/modules/" in link or "/assets/" in link]
@@ -103,9 +103,9 @@ def test_the_page_loads_its_style_sheets_in_the_stated_order(serve, overheat: Re
     assert len({link.rpartition("/")[0] for link in own}) == 1
 
 
-def test_dash_loads_no_module_by_itself(serve, overheat: Recording):
+def test_dash_loads_no_module_by_itself(serve_once, overheat: Recording):
     """Each module is named once for loading ahead, and only the first one is a script."""
-    status, text = _get(f"{serve(overheat.path.parent)}/replay")
+    status, text = _get(f"{serve_once(overheat.path.parent)}/replay")
     assert status == 200
     scripts = re.findall(r'<script[^>]*src="([^"]+)"', text)
     assert [src for src in scripts if ".mjs" in src] == re.findall(r'src="(/modules/[^"]+)"', text)
@@ -114,11 +114,11 @@ def test_dash_loads_no_module_by_itself(serve, overheat: Recording):
     assert "plotly.min" not in "".join(scripts)
 
 
-def test_modules_are_served_as_one_version(serve, overheat: Recording):
+def test_modules_are_served_as_one_version(serve_once, overheat: Recording):
     """The page's own version is JavaScript that may be kept; another version is not there."""
-    address = serve(overheat.path.parent)
+    address = serve_once(overheat.path.parent)
     main = re.findall(r'src="(/modules/[^"]+)"', _get(f"{address}/replay")[1])[0]
-    with urllib.request.urlopen(f"{address}{main}", timeout=20) as answer:
+    with urllib.request.urlopen(f"{address}{main}", timeout=60) as answer:
         assert answer.headers["content-type"].startswith("text/javascript")
         assert "immutable" in answer.headers["cache-control"]
     assert _get(f"{address}/modules/0/main.mjs")[0] == 404

@@ -11,9 +11,9 @@ PATIENCE_MS = 45_000
 DEMO = Path(__file__).parents[3] / "recordings" / "demo-overheat"
 
 
-def test_the_switch_is_kept_and_followed(browser: Browser, serve):
+def test_the_switch_is_kept_and_followed(browser: Browser, serve_once):
     """Chosen once, by keyboard too; Replay, Live and another tab follow, and a reload keeps it."""
-    address = serve(DEMO.parent)
+    address = serve_once(DEMO.parent)
     context = browser.new_context(viewport={"width": 1440, "height": 900})
     page, other = context.new_page(), context.new_page()
     faults: list[str] = []
