@@ -49,6 +49,8 @@ class BusStatistics:
     """Reason in words -> frames that are not decoded for it."""
     joints: tuple[str, ...] = ()
     """The bench's joints on this bus."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Joint of the bench -> what people call it, for sentences."""
     silent: tuple[str, ...] = ()
     """Joints without a decoded frame; set-points that are sent to them do not count."""
     only_requested: tuple[str, ...] = ()
@@ -62,6 +64,10 @@ class BusStatistics:
     """A silent joint -> name of another bus, on which its frames were received."""
     flooding: MessageStats | None = None
     """The sender that repeats one frame without a pause; None: there is none."""
+
+    def label_of(self, joint: str) -> str:
+        """Return what people call a joint."""
+        return self.labels.get(joint, joint)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +178,7 @@ def _one_bus_statistics(
         messages=messages,
         undecoded=rejected,
         joints=tuple(joint.name for joint in joints),
+        labels=bench.labels,
         silent=silent,
         only_requested=tuple(joint.name for joint in joints if bench.layout_of(joint).request),
         request_counts={joint: count for joint, count in tracker.completed_counts.items() if count},

@@ -81,8 +81,9 @@ def _diagnose_not_asked(statistics: BusStatistics) -> str | None:
         then = "The recorder asks them only where the bench file says send = true."
     many = len(quiet) > 1
     return (
-        f"{_joined_names(quiet)} {'answer' if many else 'answers'} only when asked, and nothing "
-        f"was asked here: {'their' if many else 'its'} silence may mean just that. {then}"
+        f"{_joined_labels(statistics, quiet)} {'answer' if many else 'answers'} only when asked, "
+        f"and nothing was asked here: {'their' if many else 'its'} silence may mean just that. "
+        f"{then}"
     )
 
 
@@ -153,7 +154,7 @@ def _diagnose_unacknowledged(statistics: BusStatistics) -> str | None:
     flooding = statistics.flooding
     if flooding is None:
         return None
-    addressee = f" ({' or '.join(flooding.joints)})" if flooding.joints else ""
+    addressee = f" ({_either_label(statistics, flooding)})" if flooding.joints else ""
     if statistics.settings.acknowledge:
         mend = "The bench file lets the adapter acknowledge, but it does not seem to."
     elif statistics.settings.send:
@@ -184,15 +185,17 @@ def _diagnose_silent(statistics: BusStatistics) -> str | None:
         return None
     many = len(quiet) > 1
     return (
-        f"{_joined_names(quiet)} {'are' if many else 'is'} silent while others talk: look at "
-        f"{'their' if many else 'its'} power, plug and node number."
+        f"{_joined_labels(statistics, quiet)} {'are' if many else 'is'} silent while others talk: "
+        f"look at {'their' if many else 'its'} power, plug and node number."
     )
 
 
 def _diagnose_elsewhere(statistics: BusStatistics) -> str | None:
     if not statistics.on_other_bus:
         return None
-    joints_text = ", ".join(f"{joint} on {bus}" for joint, bus in statistics.on_other_bus.items())
+    joints_text = ", ".join(
+        f"{statistics.label_of(joint)} on {bus}" for joint, bus in statistics.on_other_bus.items()
+    )
     return (
         f"Heard on another bus than the bench file says: {joints_text}. Are two plugs or two "
         "adapters swapped?"
@@ -204,7 +207,8 @@ def _diagnose_layout(statistics: BusStatistics) -> str | None:
     if not unfitting:
         return None
     identifiers_text = ", ".join(
-        f"{identifier_text} of {joint}" for joint, identifier_text in unfitting.items()
+        f"{identifier_text} of {statistics.label_of(joint)}"
+        for joint, identifier_text in unfitting.items()
     )
     return (
         f"Heard, but no frame fits its layout: {identifiers_text}. Compare leading bytes and "
@@ -221,7 +225,8 @@ def _diagnose_undecoded(statistics: BusStatistics) -> str | None:
     for message in of_joints:
         counts[message.identifier_text] = counts.get(message.identifier_text, 0) + message.count
     undecoded = [
-        f"{message.identifier_text} of {' or '.join(message.joints)} {message.count} of {of_all}"
+        f"{message.identifier_text} of {_either_label(statistics, message)} {message.count} of "
+        f"{of_all}"
         for message in of_joints
         if message.frame is None
         and not set(message.joints) <= set(statistics.silent)
@@ -238,7 +243,7 @@ def _diagnose_undecoded(statistics: BusStatistics) -> str | None:
 
 def _diagnose_gaps(statistics: BusStatistics) -> str | None:
     missing = [
-        f"{' or '.join(message.joints)}, {message.frame} ({message.identifier_text}) every "
+        f"{_either_label(statistics, message)}, {message.frame} ({message.identifier_text}) every "
         f"{message.period_s * 1e3:.3g} ms, for {message.longest_gap_s:.2f} s"
         for message in statistics.messages
         if message.role == "joint"
@@ -260,7 +265,7 @@ def _diagnose_gaps(statistics: BusStatistics) -> str | None:
 
 def _diagnose_unanswered(statistics: BusStatistics) -> str | None:
     missed = [
-        f"{joint} {count} of {statistics.request_counts[joint]}"
+        f"{statistics.label_of(joint)} {count} of {statistics.request_counts[joint]}"
         for joint, count in statistics.unanswered_counts.items()
         if count > 1 and count > MAX_UNANSWERED_SHARE * statistics.request_counts[joint]
     ]
@@ -274,7 +279,7 @@ def _diagnose_unanswered(statistics: BusStatistics) -> str | None:
 
 def _diagnose_stopped(statistics: BusStatistics) -> str | None:
     silenced = [
-        f"{' or '.join(message.joints)}, {message.frame} ({message.identifier_text}), "
+        f"{_either_label(statistics, message)}, {message.frame} ({message.identifier_text}), "
         f"{message.last_s:.1f} s before the end"
         for message in statistics.messages
         if message.role == "joint" and message.frame is not None and _has_stopped(message)
@@ -340,5 +345,11 @@ def _bitrate_text(statistics: BusStatistics) -> str:
     )
 
 
-def _joined_names(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+def _either_label(statistics: BusStatistics, message: MessageStats) -> str:
+    """Return the labels of the joints that a message may be of."""
+    return " or ".join(statistics.label_of(joint) for joint in message.joints)
+
+
+def _joined_labels(statistics: BusStatistics, joints: list[str]) -> str:
+    *others, last = [statistics.label_of(joint) for joint in joints]
+    return f"{', '.join(others)} and {last}" if others else last

@@ -119,6 +119,29 @@ def test_a_silent_joint_among_others():
     )
 
 
+def test_sentences_call_joints_by_their_labels():
+    """Every hint that names a joint does it as people call it; figures keep its name."""
+    labelled = replace(WELL, labels={"shoulder": "left shoulder", "elbow": "left elbow"})
+    message = replace(SHOULDER, frame=None)
+    stopped = replace(SHOULDER, last_s=3.0)
+    gap = replace(SHOULDER, longest_gap_s=0.6)
+    for figures in (
+        replace(labelled, silent=("elbow",)),
+        replace(labelled, silent=("elbow",), only_requested=("elbow",)),
+        replace(labelled, silent=("elbow",), on_other_bus={"elbow": "right"}),
+        replace(labelled, silent=("shoulder",), messages=(message,)),
+        replace(labelled, messages=(SHOULDER, message)),
+        replace(labelled, messages=(stopped,)),
+        replace(labelled, messages=(gap,)),
+        replace(labelled, flooding=SHOULDER),
+        replace(labelled, request_counts={"elbow": 9}, unanswered_counts={"elbow": 5}),
+    ):
+        text = _one(figures)
+        assert "left " in text
+        assert "shoulder" not in text.replace("left shoulder", "")
+        assert "elbow" not in text.replace("left elbow", "")
+
+
 def test_heard_but_never_fitting():
     """The identifier comes and no frame fits: that is the layout, not the wiring."""
     unfit = replace(SHOULDER, frame=None, joints=("elbow",), identifier=0x284)
