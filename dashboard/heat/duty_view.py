@@ -6,7 +6,7 @@ from typing import Any
 from dashboard.figures.pens import choose_pens
 from dashboard.heat.load_map_figure import load_map_figure
 from dashboard.heat.rms_window_figure import rms_window_figure
-from dashboard.text.theme import Theme
+from dashboard.text.theme import Theme, channel_label
 from logger.joint.quantities import Display
 from replay.duty.result import DutyResult
 from replay.duty.sentence import duty_parts, duty_sentence
@@ -71,7 +71,7 @@ def duty_view(
         else None,
         "windows": [list(row) for row in window_rows(account, zone)],
         "figures": [list(row) for row in figure_rows(account)],
-        "ranges": [list(row) for row in range_rows(account)],
+        "ranges": [[channel_label(of), *rest] for of, *rest in range_rows(account)],
         "notes": [
             duty_line(account.duty, account.unit),
             *lack_lines(account),

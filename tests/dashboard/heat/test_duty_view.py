@@ -26,7 +26,11 @@ def told(tmp_path_factory):
     recording = record_channels(
         tmp_path_factory.mktemp("duty") / "r",
         START_NS + np.round(time_s * S).astype(np.int64),
-        {"torque_Nm": torque, "speed_rad_s": np.where(time_s % 4.0 < 1.0, 1.0, -1.0)},
+        {
+            "torque_Nm": torque,
+            "speed_rad_s": np.where(time_s % 4.0 < 1.0, 1.0, -1.0),
+            "temperature_housing_degC": np.rint(50.0 + 5.0 * np.sin(time_s / 8.0)),
+        },
         settings="rated = { torque = 7.0 }",
     )
     account = evaluate_duty(recording, "a")
@@ -55,6 +59,7 @@ def test_figures_are_drawn(told, theme):
         go.Figure(view["curve"])
         go.Figure(view["map"])
         assert view["copy"] == duty_sentence(one)
+        assert [row[0] for row in view["ranges"]] == ["load", "housing"]
         json.dumps(view, allow_nan=False)
 
 
