@@ -100,6 +100,7 @@ def read_flag_blocks(
             count=bins.count if flag.is_counted else 0,
             whole_share=bins.share if flag.lasts else float("nan"),
             lasts=flag.lasts,
+            is_least=flag.is_least,
         )
         for pen, (flag, bins) in zip(pens, count_flags(recording, pens, edges_ns), strict=True)
     )

@@ -37,6 +37,7 @@ __all__ = [
     "count_flag",
     "flag_bins",
     "held_spans",
+    "holds_messages_back",
     "read_flags",
 ]
 
@@ -71,6 +72,8 @@ class Flag:
     """False of messages that say nothing of how long: they are counted only."""
     is_counted: bool = True
     """False where it came on too often to be counted: only its share is known."""
+    is_least: bool = False
+    """Whether it came more often than is known: the recorder held messages of the joint back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,6 +220,11 @@ def _with_held_back(recording: Recording, source: CodeSource, course: CodeCourse
     return course if len(parts) == 1 else merged_course(parts)
 
 
+def holds_messages_back(recording: Recording, joint: str) -> bool:
+    """Return whether the recorder held back events of a joint's codes, so far."""
+    return bool(recording.code_courses.held_back_spans(joint))
+
+
 def _are_too_many(recording: Recording, joint: str) -> bool:
     """Return whether a joint has more rows than are read where its events were held back."""
     spans = recording.code_courses.held_back_spans(joint)
@@ -293,6 +301,8 @@ def _flags_of_source(
                 off_ns=spans[1],
                 lasts=lasts,
                 is_counted=not (source.channel and _are_too_many(recording, source.joint)),
+                # Of a channel the rows tell what no event does; a message has none.
+                is_least=not source.channel and holds_messages_back(recording, source.joint),
             )
 
 

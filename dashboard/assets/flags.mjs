@@ -9,10 +9,11 @@ const SWATCH_PX = 12;
 const [BLOCKS_FROM, BLOCKS_TO, WORDS_AT] = [0.1, 0.46, 0.58];
 
 /**
- * A flag of a row: how often it came on, the share of the time in which it was on (null: not known), and the
- * heights of its blocks from `start` on, each `width` seconds wide (null: not on).
+ * A flag of a row: how often it came on (`least`: at least so often), the share of the time in which it was on (null:
+ * not known), and the heights of its blocks from `start` on, each `width` seconds wide (null: not on).
  * @typedef {{joint: string, label: string, channel: string, name: string, pen: number, other: boolean,
- *   count: number, share: number | null, start: number, width: number, heights: (number | null)[]}} FlagMeta
+ *   count: number, least: boolean, share: number | null, start: number, width: number,
+ *   heights: (number | null)[]}} FlagMeta
  */
 /** @typedef {import("./sheet.mjs").Sheet} Sheet */
 
@@ -47,8 +48,8 @@ export function drawFlags(sheet, group) {
 }
 
 /** What is written beside a flag, in ever shorter forms. @param {FlagMeta} flag */
-function flagTexts({ label, name, other, count, share }) {
-  const figures = formatFlag(count, share ?? NaN);
+function flagTexts({ label, name, other, count, least, share }) {
+  const figures = formatFlag(count, share ?? NaN, least);
   const who = label + (other ? ", other" : "");
   return [`${who}, ${name}: ${figures}`, `${name}: ${figures}`, name];
 }

@@ -57,9 +57,11 @@ export function formatReading(value) {
  * How often a flag came on, and for what share of the time it was on (NaN: not known).
  * @param {number} count
  * @param {number} share
+ * @param {boolean} [isLeast] whether it came on more often than is known
  */
-export function formatFlag(count, share) {
-  const times = count < 1 ? "" : count === 1 ? "once" : formatThousands(count) + " times";
+export function formatFlag(count, share, isLeast = false) {
+  const known = count < 1 ? "" : count === 1 ? "once" : formatThousands(count) + " times";
+  const times = known && isLeast ? "at least " + known : known;
   if (!Number.isFinite(share) || (share <= 0 && !times)) return times || "not on";
   const isCoarse = share >= 0.0995 && share < 0.99;
   const percent = formatNumber(Math.min(100 * share, 99.9), isCoarse ? 0 : 1) + " % of the time";

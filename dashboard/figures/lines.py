@@ -109,6 +109,8 @@ class FlagBlocks:
     """NaN where nothing was reported."""
     lasts: bool = True
     """False of messages, which have no length: a bucket with any is a whole block."""
+    is_least: bool = False
+    """Whether it came on more often than is known."""
 
 
 PlotLine = Line | Band | FlagBlocks

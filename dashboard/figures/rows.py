@@ -209,6 +209,7 @@ def _flag_meta(flag: FlagBlocks) -> dict[str, Any]:
         "name": flag.pen.flag,
         "other": flag.pen.other,
         "count": flag.count,
+        "least": flag.is_least,
         "share": share if share == share else None,  # noqa: PLR0124
         "start": first,
         "width": (last - first) / max(len(heights), 1),

@@ -22,6 +22,7 @@ from dashboard.live.view_request import ViewRequest
 from dashboard.plot_data import plan_recording_rows, read_annotations, recording_row_offers
 from dashboard.position_breaks import PositionBreaks, position_breaks
 from dashboard.row_data import BUCKET_PX, Bins, cycle_reach
+from replay.flags import holds_messages_back
 from replay.recording import Recording
 from replay.urgency import JointState
 from replay.window import widest_bin_ns
@@ -310,7 +311,7 @@ class LiveView:
             bucket_s = math.nan if reach is None else (2 * reach + 1) * self._width_ns / 1e9
             low = np.fmin(values[:, :, 0], values[:, :, 1])
             high = np.fmax(values[:, :, 0], values[:, :, 1])
-            drawn = [_nothing_drawn(pen, reach) for _, pen in shown]
+            drawn = [self._nothing_drawn(pen, reach) for _, pen in shown]
             held = [
                 Line(pen=pen, x=nothing, y=np.concatenate([low[:, index], high[:, index]]))
                 for index, pen in shown
@@ -322,6 +323,28 @@ class LiveView:
             empty.append(ReadRow(plan=plan, lines=tuple(drawn), bucket_s=bucket_s))
             full.append(ReadRow(plan=plan, lines=tuple(held), bucket_s=bucket_s))
         return empty, full
+
+    def _nothing_drawn(self, pen: Pen, reach: int | None) -> PlotLine:
+        """Return what a pen draws, without its data: the page has the bins.
+
+        `reach`: of a band (`Band.reach`); None for a line.
+        """
+        nothing = np.empty(0)
+        if pen.flag:
+            return FlagBlocks(
+                pen=pen,
+                edges=nothing,
+                share=nothing,
+                onsets=nothing,
+                count=0,
+                whole_share=math.nan,
+                is_least=not pen.channel and holds_messages_back(self.recording, pen.joint),
+            )
+        if reach is not None:
+            return Band(
+                pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing, reach=reach
+            )
+        return Line(pen=pen, x=nothing, y=nothing)
 
     def _read_annotations(self, begin_ns: int) -> Annotations:
         return read_annotations(
@@ -345,23 +368,6 @@ class LiveView:
             theme=self.request.theme,
         )
         self._shapes, self._lane = _round_marks(shapes), _round_marks(lane)
-
-
-def _nothing_drawn(pen: Pen, reach: int | None) -> PlotLine:
-    """Return what a pen draws, without its data: the page has the bins.
-
-    `reach`: of a band (`Band.reach`); None for a line.
-    """
-    nothing = np.empty(0)
-    if pen.flag:
-        return FlagBlocks(
-            pen=pen, edges=nothing, share=nothing, onsets=nothing, count=0, whole_share=math.nan
-        )
-    if reach is not None:
-        return Band(
-            pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing, reach=reach
-        )
-    return Line(pen=pen, x=nothing, y=nothing)
 
 
 def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -343,7 +343,9 @@ def _flag_lines(
             "joint": pen.joint_label,
             "place": pen.flag,
             "words": format_flag(
-                bins.count if flag.is_counted else 0, bins.share if flag.lasts else math.nan
+                bins.count if flag.is_counted else 0,
+                bins.share if flag.lasts else math.nan,
+                is_least=flag.is_least,
             ),
             "pen": pen.number,
             "other": pen.other,

@@ -138,7 +138,7 @@ def format_elapsed(seconds: float, decimals: int = 0) -> str:
     return MINUS + text if seconds < 0 and units else text
 
 
-def format_flag(count: float, share: float) -> str:
+def format_flag(count: float, share: float, *, is_least: bool = False) -> str:
     """Return how often a flag came on, and for what share of the time it was on.
 
     Parameters
@@ -147,14 +147,18 @@ def format_flag(count: float, share: float) -> str:
         How often it came on.
     share
         0 to 1; NaN where that is not known.
+    is_least
+        Whether it came on more often than is known.
 
     Returns
     -------
     str
-        "6 640 times, 31 % of the time"; "once" where only that is known; "not on". Less than all
-        of the time is never written as 100 %, and more than none never as 0 %.
+        "6 640 times, 31 % of the time"; "at least 20 times"; "once" where only that is known;
+        "not on". Less than all of the time is never written as 100 %, and more than none never as
+        0 %.
     """
     times_text = "" if count < 1 else "once" if count == 1 else f"{format_thousands(count)} times"
+    times_text = f"at least {times_text}" if times_text and is_least else times_text
     if not math.isfinite(share) or (share <= 0 and not times_text):
         return times_text or "not on"
     if share >= 1:

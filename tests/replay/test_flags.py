@@ -194,6 +194,19 @@ def test_messages_are_counted_and_have_no_length(tmp_path: Path):
     assert "gone" not in _flags(recording)
 
 
+@pytest.mark.parametrize("count", [15, 40])
+def test_messages_that_were_held_back_are_not_counted_as_if_they_were_all(
+    tmp_path: Path, count: int
+):
+    """Of more than twenty within ten seconds no event tells: it came at least so often."""
+    rows = [(1.0 + at / 10, 0x11, b"\x07") for at in range(count)]
+    recording = _record(tmp_path / "rec", [(0.0, 0x10, b"\x00\x01"), *rows])
+    flag = _flags(recording)["encoder"]
+    figures = count_flag(flag, held_spans(recording, "a"), START_NS, START_NS + 9 * S)
+    assert flag.is_least is (count > 20)
+    assert (figures.count < count) is flag.is_least
+
+
 def test_a_cut_begins_with_the_flags_that_were_on(tmp_path: Path):
     """The event that told of them lies before it."""
     rows = [(at / 10, 0x10, bytes([4 if at < 80 else 0, 1])) for at in range(100)]

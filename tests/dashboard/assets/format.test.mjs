@@ -36,3 +36,9 @@ test("what is missing is a dash", () => {
   assert.equal(format.formatNumber(null, 1), "–");
   assert.equal(format.formatNumber(undefined, 1), "–");
 });
+
+test("a flag that came more often than is known", () => {
+  assert.equal(format.formatFlag(20, NaN, true), "at least 20 times");
+  assert.equal(format.formatFlag(1, 0.5, true), "at least once, 50 % of the time");
+  assert.equal(format.formatFlag(0, NaN, true), "not on");
+});

@@ -53,3 +53,10 @@ def test_the_last_nanosecond_of_a_minute_is_not_the_next():
     minute_ns = int(datetime(2026, 11, 25, 14, 43, tzinfo=UTC).timestamp()) * 10**9
     assert text_format.format_clock(minute_ns - 1, UTC) == "14:42:59"
     assert text_format.format_short_date_time(minute_ns - 1, UTC) == "25 Nov 14:42"
+
+
+def test_a_flag_that_came_more_often_than_is_known():
+    """Nothing is said of how often where that is not known at all."""
+    assert text_format.format_flag(20, math.nan, is_least=True) == "at least 20 times"
+    assert text_format.format_flag(1, 0.5, is_least=True) == "at least once, 50 % of the time"
+    assert text_format.format_flag(0, math.nan, is_least=True) == "not on"
