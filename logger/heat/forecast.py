@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from logger.arrays import Floats
 from logger.heat.fitted import DRAWS, FittedHeat, step_coefficients
-from logger.heat.load_law import LoadLaw, LoadLawKind, draw_loads, find_load_law
+from logger.heat.load_law import DRAWN_S, LoadLaw, LoadLawKind, draw_loads, find_load_law
 from logger.heat.observer import NOISE_K, ObserverState
 from logger.joint.thermal.thermal_load import LoadSteps, step_response
 
@@ -244,7 +244,7 @@ def _between_K(fitted: FittedHeat, history: Floats, edges: Floats, node: int) ->
     often as the level by the walk itself (Broadie, Glasserman and Kou, 1997). That deviation is
     taken from where the load's sum lay half-way, against both ends: of a walk half of it.
     """
-    sums = np.concatenate([[0.0], np.cumsum(history[:, 0])])
+    sums = np.concatenate([[0.0], np.cumsum(history[-DRAWN_S:, 0])])
     widths = np.diff(edges, prepend=0.0)
     shift = np.zeros(len(edges) + 1)
     for width in np.unique(widths).tolist():

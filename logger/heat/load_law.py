@@ -5,7 +5,8 @@ Three cases, tried in this order:
     cyclic   the load repeats itself (autocorrelation): the last whole cycles are replayed in phase
     holds    stretches of equal load follow each other: the future is put together from such
              stretches of the past, drawn with weights that are drawn themselves (Bayesian
-             bootstrap); the present one ends like past ones that lasted longer, or goes on
+             bootstrap); the present one ends like past ones that lasted longer, or goes on where
+             it is likelier to be of another law than so old
     held     there have been few stretches, or one: the present load goes on
 
 A stretch that is drawn is followed by those that came after it, for half a minute at least, so that
@@ -23,7 +24,11 @@ from logger.arrays import Floats, Ints
 
 __all__ = ["LoadLaw", "LoadLawKind", "draw_loads", "find_load_law"]
 
-HISTORY_S: Final = 3600
+HISTORY_S: Final = 4 * 3600
+"""So much of the load is kept: of slow holds an hour has too few to tell what they are like."""
+DRAWN_S: Final = 3600
+DRAWN_HOLDS: Final = 240
+"""The law is drawn from the last hour, or from so many stretches where they lasted longer."""
 SAME_SHARE: Final = 0.12
 """Of the load's 95th percentile (as a root mean square): within it two seconds are one stretch."""
 RUN_S: Final = 30
@@ -97,6 +102,12 @@ def find_load_law(history: Floats) -> LoadLaw:
             cycles=cycles,
         )
     starts = _hold_starts(square)
+    begin = min(
+        max(len(square) - DRAWN_S, 0), int(starts[-DRAWN_HOLDS]) if len(starts) > DRAWN_HOLDS else 0
+    )
+    if begin:
+        history = history[begin:]
+        starts = np.append(0, starts[starts > begin] - begin)
     while (change := _law_change(history[:, 0], starts)) is not None:
         history, starts = history[starts[change] :], starts[change:] - starts[change]
     kind = LoadLawKind.HELD if len(starts) < FEW_HOLDS else LoadLawKind.HOLDS
@@ -296,25 +307,43 @@ def _rest_of_present(
 ) -> tuple[Floats, Floats]:
     """Return for how long the present stretch goes on, and at which load, of each future.
 
-    It ends like past ones that lasted longer; beside them stands one of twice the longest. Longer
-    than all past ones it does not end: the law has changed.
+    It ends like past ones that lasted longer, or, as one more might, beyond the longest: by as long
+    as a stretch lasts on average, whatever its age. In some futures it does not end: it belongs to
+    another law (`_chance_of_another`).
     """
     count, age = len(weights), int(length[-1])
     level = np.broadcast_to(
         law.history[law.starts[-1] :].mean(axis=0), (count, law.history.shape[1])
     )
-    past = np.flatnonzero(length[:-1] > age)
-    if not len(past):
-        return np.full(count, horizon + 1.0), level
-    longest = 2.0 * float(length[past].max()) - age
-    rest = np.append(length[past] - age, longest).astype(np.float64)
+    past = length[:-1]
+    longer = np.flatnonzero(past > age)
+    mean_s = weights[:, :-1] @ past / weights[:, :-1].sum(axis=1)
     chances = np.cumsum(
-        np.concatenate([weights[:, past], dice.standard_exponential((count, 1))], axis=1), axis=1
+        np.concatenate([weights[:, longer], dice.standard_exponential((count, 1))], axis=1), axis=1
     )
     picked = (chances < dice.random((count, 1)) * chances[:, -1:]).sum(axis=1)
     # Few past ones are a coarse law: what is left of them is smeared, an exponential at the widest.
-    shape = max(1.0, len(past) / SMEARED_BELOW)
-    return rest[picked] * dice.gamma(shape, 1.0 / shape, count), level
+    shape = max(1.0, len(longer) / SMEARED_BELOW)
+    known = np.append(past[longer] - age, 0)[picked] * dice.gamma(shape, 1.0 / shape, count)
+    beyond = max(int(past.max()) - age, 0) + mean_s * dice.standard_exponential(count)
+    rest = np.where(picked == len(longer), beyond, known)
+    is_other = dice.random(count) < _chance_of_another(past, age)
+    return np.where(is_other, horizon + 1.0, rest), level
+
+
+def _chance_of_another(past: Ints, age: int) -> float:
+    """Return how likely it is that the present stretch is the first of another law, and goes on.
+
+    Of n stretches none was: for the next one that leaves 1 in n + 2 (rule of succession). One of
+    the same law grows as old with a chance of (k + 1) in n + 1, k the past ones that grew older,
+    and beyond the longest with one that falls as an exponential of their mean does. Bayes' rule
+    weighs the two: a bit older than the longest is even odds, twice so old is another law.
+    """
+    count = len(past)
+    other = 1.0 / (count + 2)
+    as_old = (float((past > age).sum()) + 1.0) / (count + 1)
+    as_old *= float(np.exp(-max(age - int(past.max()), 0) / max(float(past.mean()), 1.0)))
+    return other / (other + (1.0 - other) * as_old)
 
 
 def _at(sums: Floats, place: Floats) -> Floats:

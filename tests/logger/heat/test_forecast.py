@@ -93,6 +93,28 @@ def test_a_stretch_longer_than_all_before_goes_on():
     assert np.allclose(drawn, 400.0)
 
 
+@pytest.mark.parametrize(
+    ("age_s", "least", "most"), [(50, 0.0, 0.2), (260, 0.35, 0.65), (640, 0.9, 1.0)]
+)
+def test_a_stretch_older_than_all_before_may_be_one_more_of_them(age_s, least, most):
+    """Of 24 holds, the longest of 250 s: a bit older is even odds, far older is another load."""
+    dice = np.random.default_rng(3)
+    lasts = np.append(np.minimum(dice.exponential(110.0, 22) + 5.0, 240.0), [250.0, 40.0])
+    load = np.repeat(np.tile([25.0, 144.0], 12), lasts.astype(int))
+    law = find_load_law(np.append(load, np.full(age_s, 1.0))[:, None])
+    assert law.kind is LoadLawKind.HOLDS
+    drawn = draw_loads(law, np.array([3600.0]), 1024, np.random.default_rng(1))[..., 0]
+    assert least <= np.mean(drawn < 1.001) <= most
+
+
+def test_slow_holds_are_drawn_from_hours_and_quick_ones_from_the_last():
+    """An hour of slow ones is two dozen, which tell little of the law."""
+    slow = random_duty(1, 4 * 3600, 150.0)[:, None] ** 2
+    assert len(find_load_law(slow).history) == len(slow)
+    quick = random_duty(1, 4 * 3600, 4.0)[:, None] ** 2
+    assert len(find_load_law(quick).history) == 3600
+
+
 def test_a_load_that_changed_its_kind_is_drawn_from_since_then():
     """Ten minutes of heavy duty behind forty of light: the future is heavy."""
     light, heavy = random_duty(5, 2400, 5.0) * 0.4, random_duty(7, 600, 5.0)
