@@ -277,6 +277,16 @@ export function fetchNow(name, signal) {
 }
 
 /**
+ * What there is to measure of each joint, and what its recording answers already.
+ * @param {string} name
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./measure/answers.d.ts").Programme>}
+ */
+export function fetchProgramme(name, signal) {
+  return get(measurePath(name) + "/programme", {}, signal);
+}
+
+/**
  * Why a reading that was typed is refused; empty for a good one.
  * @param {Params} typed kind, reading and division
  * @param {AbortSignal} signal

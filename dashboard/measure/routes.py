@@ -25,6 +25,7 @@ from replay.measure.evaluate import evaluate_measurement
 from replay.measure.keep import keep_measurement
 from replay.measure.plan import PLAN_ORDER
 from replay.measure.procedures import PROCEDURES
+from replay.measure.programme import joint_programme, kept_kinds
 from replay.measure.reading import parse_quantity, parse_reading
 
 __all__ = ["add_measure_routes"]
@@ -88,6 +89,34 @@ def check_reading(query: Annotated[ReadingQuery, Query()]) -> JsonAnswer:
 def show_now(recording: OpenRecording) -> JsonAnswer:
     """Answer the newest instant of a recording: where a span begins or is done."""
     return JsonAnswer({"now_s": to_s(recording.end_ns - recording.start_ns)})
+
+
+@measure_routes.get("/{name}/programme")
+def show_programme(recording: OpenRecording) -> JsonAnswer:
+    """Answer what there is to measure of each joint, and what its recording answers already."""
+    kept = kept_kinds([recording])
+    return JsonAnswer(
+        {
+            "joints": [
+                {
+                    "name": joint,
+                    "label": recording.bench.label_of(joint),
+                    "steps": [
+                        {
+                            "kind": one.procedure.name,
+                            "title": one.procedure.title,
+                            "why": one.why,
+                            "levels": one.levels,
+                            "takes": one.procedure.takes,
+                            "answered": one.is_answered,
+                        }
+                        for one in joint_programme([recording], joint, kept)
+                    ],
+                }
+                for joint in listed_joints(recording)
+            ]
+        }
+    )
 
 
 @measure_routes.get("/{name}")

@@ -176,6 +176,7 @@ def _live_sheet(*, writes: bool) -> html.Section:
             ),
             *([_note_form()] if writes else []),
             html.P(id="live-remarks", className="remarks"),
+            html.P(id="live-measured", className="remarks"),
         ],
         **html_attributes({"aria-label": "Traces"}),
     )

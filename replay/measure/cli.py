@@ -291,20 +291,10 @@ def plan_measurements(
     as_json: AsJson = False,
 ) -> None:
     """Print a programme for a new joint: what to move, how long, in which order. Sends nothing."""
-    from replay.measure.evidence import joint_facts, measured_joint
-    from replay.measure.plan import plan_steps
+    from replay.measure.programme import joint_programme
     from replay.recording import Recording as Opened
 
-    opened = [Opened.open(one) for one in recordings or []]
-    answered: set[str] = set()
-    rated = per_ampere = None
-    if opened:
-        name = measured_joint(opened, joint)
-        facts = joint_facts(_newest(opened), name)
-        rated, per_ampere = facts.rated_torque, facts.per_ampere
-        for one in opened:
-            answered |= {kept.kind for kept in one.read_findings().findings if kept.joint == name}
-    steps = plan_steps(rated_torque_Nm=rated, per_ampere=per_ampere, answered=frozenset(answered))
+    steps = joint_programme([Opened.open(one) for one in recordings or []], joint)
     show({"steps": [one.to_json() for one in steps]}, _plan_lines(steps), as_json=as_json)
 
 

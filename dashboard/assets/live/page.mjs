@@ -18,6 +18,7 @@ import { addNoteBox } from "./note.mjs";
 import { renderNothing } from "./nothing.mjs";
 import { Notice, replayAddress } from "./notice.mjs";
 import { mergePatch } from "./patch.mjs";
+import { MeasuredLines } from "./measured.mjs";
 import { LivePicture } from "./picture.mjs";
 import { WakeLock } from "./wake_lock.mjs";
 
@@ -49,6 +50,7 @@ export class LivePage extends Page {
     this.ledger = new JointLedger(this, () => this.sendView());
     this.alerts = new AlertList(this, (request, button) => this.sendAlertRequest(request, button));
     this.sound = new AlertSound(this, find(root, "#live-sound"));
+    this.measured = new MeasuredLines(this);
     this.wakeLock = new WakeLock(this, find(root, "#live-awake"));
     /** The note's box; none where nothing may be written. @type {HTMLInputElement | null} */
     this.note = addNoteBox(this, (request) => this.send(request));
@@ -185,6 +187,7 @@ export class LivePage extends Page {
     this.path = status.path;
     this.notice.showStatus(status);
     this.ledger.take(status.path);
+    this.measured.take(status.path);
     this.ledger.render(status);
     renderBuses(status.buses);
     this.alerts.render(status.alerts, status.more_alerts);

@@ -130,3 +130,24 @@ export interface MeasureAnswer {
   joint: string;
   measured: Measured | null;
 }
+
+export interface ProgrammeStep {
+  kind: string;
+  title: string;
+  why: string;
+  /** Levels for this joint; empty where its rated values are not known. */
+  levels: string;
+  takes: string;
+  /** Whether a finding of it is kept. */
+  answered: boolean;
+}
+
+export interface JointProgramme {
+  name: string;
+  label: string;
+  steps: ProgrammeStep[];
+}
+
+export interface Programme {
+  joints: JointProgramme[];
+}

@@ -1,6 +1,7 @@
 // @ts-check
 /* The head of the Measure page: joint, recording, what to measure, and the cautions before the first step. */
 import { button, html, renderFact, setText } from "../dom.mjs";
+import { programmeList } from "./programme.mjs";
 
 /** @typedef {import("./page.mjs").MeasurePage} MeasurePage */
 /** @typedef {import("./answers.d.ts").Kind} Kind */
@@ -65,11 +66,17 @@ function renderWays(page, kind) {
  */
 export function renderCaution(page, kind) {
   const { isAcknowledged } = page.measurement;
-  renderFact(page.part("caution"), [kind?.name, isAcknowledged], () => {
+  const programme = page.programme.find(({ name }) => name === page.answer?.joint);
+  renderFact(page.part("caution"), [kind?.name, isAcknowledged, kind ? null : programme], () => {
     if (!kind)
       return [
         html("p", "lede", "Choose what to measure of this joint."),
-        html("p", "", "You or your controller move the joint; this page only watches."),
+        html(
+          "p",
+          "",
+          "You or your controller move the joint; this page only watches. In this order, cold before warm:",
+        ),
+        ...(programme ? [programmeList(programme, (name) => page.take({ kind: name, way: "" }))] : []),
       ];
     if (isAcknowledged) {
       const short = html("p", "", [

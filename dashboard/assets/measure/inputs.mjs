@@ -81,7 +81,7 @@ export class Inputs {
 
   /** A span that is dragged on the trace stands in the fields. */
   listenToCourse() {
-    const plot = /** @type {any} */ (this.page.part("course"));
+    const plot = /** @type {any} */ (this.page.plots.course);
     if (this.isListening || !plot.on) return;
     this.isListening = true;
     plot.on("plotly_selected", (/** @type {any} */ chosen) => {

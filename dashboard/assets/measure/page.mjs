@@ -2,7 +2,15 @@
 /* The Measure page: one measurement on one joint of a recording, step by step. The page holds what was typed and
    marked, in the address, so that it can be sent to a colleague and outlives a reload; the server evaluates it
    anew with each question. While a recording goes on it asks again by itself. */
-import { addressOf, fetchBusRecordings, fetchMeasured, fetchMeasureKinds, fetchNow, keepMeasured } from "../api.mjs";
+import {
+  addressOf,
+  fetchBusRecordings,
+  fetchMeasured,
+  fetchMeasureKinds,
+  fetchNow,
+  fetchProgramme,
+  keepMeasured,
+} from "../api.mjs";
 import { byId, emptyPage, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { takeOpened } from "../opened.mjs";
@@ -43,6 +51,10 @@ export class MeasurePage extends Page {
     this.isStale = false;
     /** @type {MeasureAnswer | null} */
     this.answer = null;
+    /** What there is to measure of each joint. @type {import("./answers.d.ts").JointProgramme[]} */
+    this.programme = [];
+    /** Of which recording that is; empty where it has to be asked for. */
+    this.programmeOf = "";
     /** What keeping came to; empty until it is asked for. */
     this.keptText = "";
     /** @type {Map<HTMLElement, string>} */
@@ -50,6 +62,8 @@ export class MeasurePage extends Page {
     this.select = html("select");
     this.select.id = "measure-select";
     this.part("choice").replaceChildren(this.select);
+    /* A page that ends has no elements any more: they are kept. */
+    this.plots = { course: this.part("course"), picture: this.part("picture") };
     this.inputs = new Inputs(this);
     this.listen(this.select, "change", () => this.open(this.select.value));
     this.listen(window, "popstate", () => this.route());
@@ -65,7 +79,7 @@ export class MeasurePage extends Page {
 
   end() {
     super.end();
-    for (const name of ["course", "picture"]) purgePlot(this.part(name));
+    for (const plot of Object.values(this.plots)) purgePlot(plot);
   }
 
   /** @param {KeyboardEvent} event */
@@ -168,6 +182,10 @@ export class MeasurePage extends Page {
         this.signal,
       );
       this.part("lost").replaceChildren();
+      /* What is kept changes by this page alone, or seldom. */
+      const isWanted = !this.measurement.kind && this.programmeOf !== name;
+      if (isWanted) this.programme = (await fetchProgramme(name, this.signal)).joints;
+      if (isWanted) this.programmeOf = name;
       const isNewest = asked === JSON.stringify(this.measurement.query());
       if (this.name === name && isNewest) await this.render(answer);
       /* An evaluation that takes long leaves the server room. */
@@ -191,6 +209,7 @@ export class MeasurePage extends Page {
     const joint = this.answer?.joint || "";
     try {
       const { kept } = await keepMeasured(this.name, { ...this.measurement.query(), joint }, this.signal);
+      this.programmeOf = "";
       this.keptText = `Kept in this recording as ${kept.slice(0, 8)}; it stands on the data sheet.`;
     } catch (fault) {
       this.keptText = /** @type {any} */ (fault).message;
@@ -232,14 +251,15 @@ export class MeasurePage extends Page {
       await this.draw("course", measured.course);
       if (!answer.live) this.inputs.listenToCourse();
       await this.draw("picture", measured.picture);
+      if (this.gone) return;
     }
     this.root.dataset.state = isGuided ? measured?.state : kind ? "caution" : "choose";
   }
 
-  /** Draws a figure where it is another. @param {string} name @param {any} figure */
+  /** Draws a figure where it is another. @param {"course" | "picture"} name @param {any} figure */
   async draw(name, figure) {
     if (this.gone) return;
-    const plot = this.part(name);
+    const plot = this.plots[name];
     plot.hidden = !figure;
     const is = JSON.stringify(figure);
     if (!figure || this.drawn.get(plot) === is) return;

@@ -177,6 +177,10 @@ def test_the_measure_page_is_answered_as_declared(serve: Callable[..., str], tmp
         assert declared.misfit(answer, "MeasureAnswer", query) == ""
     assert answer["measured"]["result"]["claim"] == "0.6 kg"
     assert len(answer["measured"]["kept"]) == 1
+    programme = _ask(f"{api}/day/programme")
+    assert declared.misfit(programme, "Programme", "Programme") == ""
+    answered = [one["kind"] for one in programme["joints"][0]["steps"] if one["answered"]]
+    assert answered == ["value"]
     assert _ask(f"{api}/day/now")["now_s"] > 19.0
     refused = _ask(f"{api}/reading/check?kind=backlash&reading=arm%3D-1%20mm")["refused"]
     assert "greater than 0" in refused
