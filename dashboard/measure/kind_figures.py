@@ -16,6 +16,7 @@ from logger.arrays import Floats
 __all__ = ["measurement_figure"]
 
 LEFT_PX: Final = 62
+_MODE_UNITS: Final = {"torque": "N.m", "current": "A", "speed": "rad/s", "position": "rad"}
 LOADING, UNLOADING = 1, -1
 Figure = dict[str, Any]
 Arrays = Mapping[str, Any]
@@ -163,7 +164,8 @@ def _ceiling(picture: Arrays, colour: str, theme: Theme) -> Figure | None:
             at += 1.15 * wide
         ticks.append((begin + at) / 2.0)
         held = sum(float(one["duration_s"]) for one in own)
-        names.append(f"{escape(mode)} mode<br>held {held:.1f} s")
+        unit = _unit_text(_MODE_UNITS.get(mode, ""))
+        names.append(f"{escape(mode)} mode, {unit}<br>held {held:.1f} s")
         at += 0.4
     layout = _layout(theme, "", "asked (line), came (bar)")
     layout["xaxis"] |= {"tickvals": ticks, "ticktext": names, "showgrid": False}
@@ -202,7 +204,11 @@ def _friction(picture: Arrays, colour: str, theme: Theme) -> Figure | None:
         _dots(-factor * speed, minus, colour, f"back: %{{x:.1f}} {unit}, %{{y:.3f}}"),
         _dots(factor * speed, half, theme.ink, "friction: %{y:.3f}", hollow=True),
     ]
-    layout = _layout(theme, f"speed, {unit}", "forward, back (filled); friction (hollow)")
+    layout = _layout(
+        theme,
+        f"speed, {unit}",
+        f"forward, back (filled), friction (hollow), {_unit_text(picture['unit'])}",
+    )
     layout["xaxis"] |= {"zeroline": True}
     layout["yaxis"] |= {"zeroline": True}
     return {"data": data, "layout": layout}
@@ -235,6 +241,10 @@ _FIGURES: Final[dict[str, Callable[[Arrays, str, Theme], Figure | None]]] = {
     "friction": _friction,
     "free": _free,
 }
+
+
+def _unit_text(ucum: str) -> str:
+    return ucum.replace(".", "·")
 
 
 def _layout(theme: Theme, across: str, up: str) -> dict[str, Any]:

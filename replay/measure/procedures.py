@@ -188,16 +188,10 @@ _CEILING: Final = Procedure(
         Step(
             "ask for more",
             "Ask for more than the joint gives, at least 16 times for half a second, at unlike "
-            "loads, speeds and temperatures; a slow ramp that never asks for more proves nothing.",
+            "loads, speeds and temperatures, in each control mode that you use; a span is named by "
+            "its mode. A slow ramp that never asks for more proves nothing.",
             spans=("torque", "speed", "position", "current"),
             wants=1,
-            watch=("torque_Nm", "current_A", "speed_rad_s"),
-        ),
-        Step(
-            "each mode",
-            "Do so in each control mode that you use; a span is named by its mode.",
-            spans=("torque", "speed", "position", "current"),
-            wants=2,
             watch=("torque_Nm", "current_A", "speed_rad_s"),
         ),
     ),
@@ -248,16 +242,10 @@ _FRICTION: Final = Procedure(
         ),
         Step(
             "same angles",
-            "Turn at a constant speed both ways over the same angles, at least five times each.",
+            "Turn at a constant speed both ways over the same angles, at least five times each; at "
+            "three speeds, and from cold to warm and cool again.",
             spans=("passes",),
             wants=1,
-            watch=("speed_rad_s", "position_rad"),
-        ),
-        Step(
-            "more speeds",
-            "Repeat at two more speeds, and from cold to warm and cool again.",
-            spans=("passes",),
-            wants=3,
             watch=("speed_rad_s", "position_rad"),
         ),
     ),

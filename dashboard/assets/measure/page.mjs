@@ -242,7 +242,9 @@ export class MeasurePage extends Page {
       const isDone = !measured.steps.some(({ now }) => now);
       renderSteps(this.part("steps"), measured.steps, pen);
       renderDo(this.part("do"), measured.steps);
-      renderValue(this.part("value"), isDone && measured.result ? null : measured.value, answer.live);
+      const isWatched = answer.live && measured.course && !(isDone && measured.result);
+      this.part("value").hidden = !isWatched;
+      if (isWatched) renderValue(this.part("value"), measured.value);
       this.inputs.render(answer, measured, kind);
       renderResult(this, measured);
       renderMissing(this.part("missing"), measured);

@@ -39,13 +39,14 @@ export function renderDo(box, steps) {
 /**
  * The newest value, as large as there is room: its characters share the width.
  * @param {HTMLElement} box
- * @param {import("./answers.d.ts").NewestValue | null} newest
- * @param {boolean} isLive
+ * @param {import("./answers.d.ts").NewestValue | null} newest null: nothing came yet, and the step waits
  */
-export function renderValue(box, newest, isLive) {
-  box.hidden = !newest || !isLive;
-  if (!newest || !isLive) return;
-  if (!box.firstChild) {
+export function renderValue(box, newest) {
+  if (!newest) {
+    box.replaceChildren(html("small", "age", "No data of this joint yet: the step waits for it."));
+    return;
+  }
+  if (box.children.length < 3) {
     const far = html("div", "far-value", [html("b"), html("i", "u")]);
     box.replaceChildren(html("small"), far, html("small", "age"));
   }

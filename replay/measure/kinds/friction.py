@@ -130,6 +130,7 @@ def measure_friction(setup: BenchSetup) -> Measurement:
             "plus": [factor * one.plus for one in pairs],
             "minus": [factor * one.minus for one in pairs],
             "time_s": [one.time_s for one in pairs],
+            "unit": unit,
         },
     )
 
