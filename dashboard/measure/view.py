@@ -115,6 +115,8 @@ def _watch(progress: tuple[StepProgress, ...]) -> list[str]:
 
 
 def _step_content(one: StepProgress, asked: AskedMeasurement) -> dict[str, Any]:
+    needed = one.step.channel
+    roles = one.step.spans if not needed or needed in dict(asked.channels) else ()
     return {
         "code": one.step.code,
         "words": one.step.words,
@@ -125,7 +127,7 @@ def _step_content(one: StepProgress, asked: AskedMeasurement) -> dict[str, Any]:
         "now": one.is_now,
         "spans": [
             {"role": role, "next": next_span_name(role, (span.name for span in asked.spans))}
-            for role in one.step.spans
+            for role in roles
         ],
         "readings": list(one.step.readings),
     }

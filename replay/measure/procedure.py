@@ -55,6 +55,8 @@ class Step:
     """The way of the procedure that it belongs to; "": all of them."""
     spans: tuple[str, ...] = ()
     """Names of the spans that are marked in it, to be numbered where there are several."""
+    channel: str = ""
+    """The reading that has to be taken from a recorded channel for its spans to tell anything."""
     readings: tuple[str, ...] = ()
     """Names of what is read off and typed in it."""
     wants: int = 0

@@ -289,6 +289,7 @@ _FREE: Final = Procedure(
             "Turn the output slowly with a spring scale at the arm, five times each way, over the "
             "same angles; the joint pulls the scale all the time.",
             spans=("forward", "backward"),
+            channel="scale",
             readings=("forward", "backward"),
             wants=10,
             watch=("torque_setpoint_Nm", "torque_Nm", "current_A"),

@@ -107,6 +107,17 @@ def test_before_anything_is_typed_it_says_how_narrow_it_gets(loops: Recording):
     )
 
 
+def test_spans_are_offered_where_they_tell_something(loops: Recording):
+    """Turned by hand, a span tells nothing without an instrument that is recorded."""
+
+    def roles(**more: str) -> list[str]:
+        view = _view(loops, kind="free", readings="arm=200 mm", **more)
+        return [one["role"] for step in view["steps"] if step["now"] for one in step["spans"]]
+
+    assert roles() == []
+    assert roles(channels="scale=torque_Nm") == ["forward", "backward"]
+
+
 def test_what_is_refused_is_told_without_options(loops: Recording):
     """A reading that does not fit is told in the words of the evaluation."""
     view = _view(loops, kind="backlash", way="tip", readings="arm=344 kg;play=1 mm")
