@@ -44,6 +44,7 @@ from replay.duty import cli as duty
 from replay.heat import cli as heat
 from replay.instruments import cli as instruments
 from replay.measure import cli as measuring
+from replay.motion import cli as motion
 from replay.report import cli as reporting
 from replay.sheet import cli as sheet
 
@@ -140,7 +141,7 @@ for group, commands in (
     (layout_app, LAYOUT_COMMANDS),
     (limits_app, LIMITS_COMMANDS),
     (plan_app, PLAN_COMMANDS),
-    (measure_app, measuring.MEASURE_COMMANDS),
+    (measure_app, {**measuring.MEASURE_COMMANDS, "motion": motion.measure_motion}),
 ):
     for name, command in commands.items():
         group.command(name)(command)

@@ -31,6 +31,7 @@
     duty/          a joint's load as it was, held against what the joint holds
     campaign/      the cycles of a recording and their figures
     sheet/         the measured data sheet: claims, verdicts, trends, specimens beside each other
+    motion/        the load that one motion takes, by temperature
     report/        one HTML file of recordings for whoever was not at the bench
     measure/       measurements on the bench: typed readings and spans to values with intervals
     library/       recordings as pandas tables, for those who compute further

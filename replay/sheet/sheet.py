@@ -177,11 +177,12 @@ def _unclaimed_row(name: str, specimen: Specimen) -> SheetRow:
     quantity = SHEET_QUANTITIES.get(name)
     usual = quantity.usual if quantity is not None else {}
 
-    def strangeness(group: Sequence[SourcedQuantity]) -> tuple[int, float]:
+    def strangeness(group: Sequence[SourcedQuantity]) -> tuple[int, float, int]:
         conditions = group[0].conditions
         ambient = conditions.get("ambient_degC", _REFERENCE_DEGC)
         away = abs(ambient - _REFERENCE_DEGC) if isinstance(ambient, float) else 0.0
-        return len(mismatches(usual, conditions, usual=usual)), away
+        # Of several temperatures the one that was met most often: it tells most of how it goes.
+        return len(mismatches(usual, conditions, usual=usual)), away, -len(group)
 
     group = min(_groups(specimen, name), key=strangeness)
     return _row(quantity, None, group, verdict=Verdict.NOT_CLAIMED, name=name)

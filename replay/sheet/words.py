@@ -41,6 +41,13 @@ _KEYS: Final = {
     "winding_degC": ("winding", " °C"),
     "housing_degC": ("housing", " °C"),
     "supply_V": ("supply", " V"),
+    "temperature_winding_degC": ("winding", " °C"),
+    "temperature_housing_degC": ("housing", " °C"),
+    "temperature_drive_degC": ("drive", " °C"),
+    "temperature_ambient_degC": ("ambient", " °C"),
+    "speed_rad_s": ("speed", " rad/s"),
+    "cycle_time_s": ("cycle", " s"),
+    "travel_rad": ("travel", " rad"),
 }
 _VERDICT_COUNTS: Final = {
     Verdict.CONFIRMED: "met",

@@ -52,6 +52,7 @@ SUB_FLOORS = {
     "replay": (
         *(("evaluation",), ("heat",), ("duty", "excursions", "tuning", "sheet", "measure")),
         ("campaign", "instruments", "report"),
+        ("motion",),
         *(("exploring",), ("library",)),
     ),
     "dashboard": (
