@@ -30,10 +30,10 @@ def overlay_address(first: Measured, second: Measured) -> str:
     Of each the newest finding that has a span, and its longest one: they were measured under like
     conditions, or there were no difference of them. "" where one has none.
     """
-    ours, theirs = _newest_span(first), _newest_span(second)
-    if ours is None or theirs is None:
+    of_first, of_second = _newest_span(first), _newest_span(second)
+    if of_first is None or of_second is None:
         return ""
-    (one, mine), (other, its) = ours, theirs
+    (one, mine), (other, its) = of_first, of_second
     begin_s, until_s = _seconds(one, mine.from_ns, mine.to_ns)
     other_begin_s, other_until_s = _seconds(other, its.from_ns, its.to_ns)
     length_s = max(until_s - begin_s, other_until_s - other_begin_s)
