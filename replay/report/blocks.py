@@ -7,7 +7,7 @@ from replay.heat.sentence import PartKind, SentencePart
 from replay.report.markup import Markup, element, joined
 from replay.sheet.verdict import Verdict
 
-__all__ = ["answer", "bullets", "definitions", "table", "verdict_mark"]
+__all__ = ["answer", "bullets", "definitions", "heading", "table", "verdict_mark"]
 
 _SHAPES: Final = {
     Verdict.CONFIRMED: ("M1.5,1.5H10.5V10.5H1.5Z", "#000"),
@@ -59,6 +59,11 @@ def table(
         **({"class_": class_} if class_ else {}),
     )
     return element("div", made, class_="wide")
+
+
+def heading(text: str, *, level: int) -> Markup:
+    """Return the heading of a part, 2 or 3: they look alike, and no level is left out."""
+    return element("h2", text, class_="part") if level == 2 else element(f"h{level}", text)
 
 
 def bullets(lines: Iterable[str], *, numbered: bool = False) -> Markup:

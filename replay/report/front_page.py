@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from replay.duty.sentence import duty_sentence
-from replay.report.blocks import bullets, table
+from replay.report.blocks import bullets, heading, table
 from replay.report.evidence import RecordingEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined
 from replay.report.recording_page import limits_text, lost_text
@@ -66,16 +66,24 @@ def front_page(evidence: ReportEvidence) -> Markup:
         name for name, sheet in zip(_names(sheets), sheets, strict=True) if sheet not in claimed
     ]
     tested = joined(
-        element("h3", "What was tested"),
+        heading("What was tested", level=2),
         bullets([*_tested_lines(evidence), *_trip_lines(evidence)]),
     )
     loads = [*_load_lines(evidence)]
-    carried = joined(element("h3", "What it carried"), bullets(loads)) if loads else Markup("")
+    carried = joined(heading("What it carried", level=2), bullets(loads)) if loads else Markup("")
     if alone is not None:
         if claimed:
-            return joined(header, specimen_answer(alone), specimen_section(evidence, alone, tested))
+            page = specimen_section(evidence, alone, tested, level=2)
+            return joined(header, specimen_answer(alone), page)
+        untested = joined(heading("Not tested", level=2), bullets(untested_lines(alone)))
         return joined(
-            header, specimen_answer(alone), tested, carried, specimen_section(evidence, alone)
+            header,
+            specimen_answer(alone),
+            tested,
+            carried,
+            # With rows it stands beside their notes.
+            "" if alone.rows else untested,
+            specimen_section(evidence, alone, level=2),
         )
     names = dict(zip((sheet.specimen.key for sheet in sheets), _names(sheets), strict=True))
     nothing = (
@@ -96,7 +104,7 @@ def front_page(evidence: ReportEvidence) -> Markup:
         tested,
         _verdicts(claimed),
         carried,
-        element("h3", "Not tested"),
+        heading("Not tested", level=2),
         bullets(_all_untested(sheets)),
         *(
             _specimen_page(evidence, sheet, names[sheet.specimen.key], number=number)
@@ -188,7 +196,7 @@ def _verdicts(sheets: Sequence[Sheet]) -> Markup:
         )
     heads = ("joint", *(verdict.value for verdict in _VERDICT_ORDER))
     made = table(heads, rows)
-    return joined(element("h3", "What holds, and what does not"), made) if rows else Markup("")
+    return joined(heading("What holds, and what does not", level=2), made) if rows else Markup("")
 
 
 def _all_untested(sheets: Sequence[Sheet]) -> Iterator[str]:

@@ -11,7 +11,7 @@ from logger.joint.bench.joint_settings import CURRENT_CONVENTIONS
 from logger.joint.data_sheet import SHEET_QUANTITIES
 from replay.heat.sentence import words_part
 from replay.heat.text import band_values
-from replay.report.blocks import answer, bullets, definitions, verdict_mark
+from replay.report.blocks import answer, bullets, definitions, heading, verdict_mark
 from replay.report.evidence import JointEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined, with_code
 from replay.report.plumb_line import draw_plumb_line
@@ -44,7 +44,7 @@ _RULE: Final = (
 
 
 def who_text(sheet: Sheet) -> str:
-    """Return who a specimen is: serial or that there is none, type, layout of its frames aside."""
+    """Return who a specimen is: its serial or that there is none, and its type."""
     one = sheet.specimen
     serial = f"serial {one.serial}" if one.serial else "by name, no serial given"
     return f"{serial}, of the type {one.type}" if one.type else serial
@@ -65,10 +65,12 @@ def specimen_answer(sheet: Sheet, *, name: str = "") -> Markup:
     return answer([*named, *sheet_sentence(sheet)])
 
 
-def specimen_section(evidence: ReportEvidence, sheet: Sheet, between: str = "") -> Markup:
+def specimen_section(
+    evidence: ReportEvidence, sheet: Sheet, between: str = "", *, level: int = 3
+) -> Markup:
     """Return the table of verdicts of a specimen, notes, conditions and what was not tested.
 
-    `between`: what else stands between the notes.
+    `between`: what else stands between the notes. `level`: of its headings.
     """
     joints = [
         joint
@@ -79,7 +81,7 @@ def specimen_section(evidence: ReportEvidence, sheet: Sheet, between: str = "") 
     ]
     conditions = definitions(_condition_pairs(evidence, sheet, joints))
     if not sheet.rows:
-        return joined(element("h3", "Conditions"), conditions)
+        return joined(heading("Conditions", level=level), conditions)
     has_claims = any(row.claim for row in sheet.rows)
     return joined(
         _verdict_table(sheet, has_claims=has_claims),
@@ -87,17 +89,17 @@ def specimen_section(evidence: ReportEvidence, sheet: Sheet, between: str = "") 
             "div",
             element(
                 "div",
-                element("h3", "Notes, and from what"),
+                heading("Notes, and from what", level=level),
                 bullets((_note(row) for row in sheet.rows), numbered=True),
             ),
             element(
                 "div",
                 between,
-                element("h3", "Not tested"),
+                heading("Not tested", level=level),
                 bullets(untested_lines(sheet)),
-                element("h3", "Conditions"),
+                heading("Conditions", level=level),
                 conditions,
-                element("h3", "How it was judged") if has_claims else "",
+                heading("How it was judged", level=level) if has_claims else "",
                 element("p", _RULE) if has_claims else "",
                 element(
                     "div",

@@ -40,7 +40,8 @@ h1, h2, h3, h4 { break-after: avoid; }
 h1 { font-size: 25pt; line-height: 1.1; margin: 0; }
 h2 { font-size: 17pt; line-height: 1.15; margin: 8mm 0 2mm; padding-bottom: 1.2mm;
   border-bottom: 1.6pt solid #000; }
-h3 { font-size: 12.5pt; margin: 5mm 0 1.2mm; padding-bottom: .8mm; border-bottom: .7pt solid #000; }
+h3, h2.part { font-size: 12.5pt; margin: 5mm 0 1.2mm; padding-bottom: .8mm;
+  border-bottom: .7pt solid #000; }
 h4 { font-size: 10.5pt; margin: 3.5mm 0 1mm; }
 p { margin: 0 0 1.6mm; }
 small, .small { font-size: 8.5pt; color: #333; }
@@ -80,7 +81,7 @@ th.plumb .scale { display: flex; justify-content: space-between;
 .sheet thead th.plumb { padding: 0; }
 .verdict svg { width: 9pt; height: 9pt; margin-right: 1.4mm; vertical-align: -1pt; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 9mm; font-size: 8.5pt; }
-.pair h3:first-child { margin-top: 1mm; }
+.pair h3:first-child, .pair h2:first-child { margin-top: 1mm; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .4mm 4mm; margin: 0 0 2mm; }
 dt { color: #333; } dd { margin: 0; }
 .sign { display: grid; grid-template-columns: 1fr 1fr; gap: 8mm; margin-top: 14mm; }

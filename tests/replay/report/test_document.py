@@ -4,6 +4,7 @@ import base64
 import hashlib
 import json
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -158,6 +159,7 @@ def test_it_reads_without_its_looks(page: ReportPage):
     levels = [int(one.tag[1]) for one in page.elements if re.fullmatch(r"h[1-4]", one.tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels)), levels
     for one in page.all_of("th"):
         assert one.attributes["scope"] in {"row", "col"}
     figures = [one for one in page.all_of("svg") if one.attributes.get("role") == "img"]
@@ -231,6 +233,7 @@ def test_it_holds_for_a_recording_of_nothing(tmp_path: Path):
     page = read_report(report_html(read_evidence([path])))
     (main,) = page.all_of("main")
     assert "No value of it was recorded." in main.text
+    assert "Not testedNeither claimed nor measured: peak torque;" in main.text
     assert "The load of" not in main.text
     assert not page.all_of("figure")
 
