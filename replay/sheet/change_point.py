@@ -27,7 +27,9 @@ LEAST_FOR_CHANGE: Final = 6
 _LEAST_ASIDE: Final = 2
 _CORRELATED_SHARE: Final = 0.5
 _CORRELATED_H: Final = 30.0
-_SIGNIFICANT: Final = 0.05
+_SIGNIFICANT: Final = 0.01
+"""Beside a slope's 5 %: so the two together say a false word in little more than 5 of 100."""
+_WRONG: Final = 0.05
 _SEEN: Final = 0.90
 
 
@@ -47,6 +49,7 @@ class ChangePoint:
     chance: float
     """How likely chance alone shows as large a change at any place, at most 1."""
     is_seen: bool
+    """More than chance: `chance` below 1 %."""
     unseen_below: float
     """A change there under this would have been seen in fewer than 90 of 100."""
     residual: float
@@ -123,13 +126,14 @@ def find_change(hours: Floats, values: Floats, weights: Floats) -> ChangePoint |
     alone = float(chances_of(changes[best], uncertainties[best], np.array(freedom)))
     chance = min(alone * places, 1.0)
     threshold = student_factor(freedom, 1.0 - _SIGNIFICANT / places)
+    reach = student_factor(freedom, 1.0 - _WRONG / places) * uncertainty
     beyond = student_factor(freedom, 2.0 * _SEEN - 1.0)
     return ChangePoint(
         after_h=float(hours[_LEAST_ASIDE + best - 1]),
         before_h=float(hours[_LEAST_ASIDE + best]),
         change=change,
-        low=change - threshold * uncertainty,
-        high=change + threshold * uncertainty,
+        low=change - reach,
+        high=change + reach,
         chance=chance,
         is_seen=chance < _SIGNIFICANT,
         unseen_below=(threshold + beyond) * uncertainty,

@@ -15,7 +15,7 @@ PATIENCE_MS = 60_000
 
 
 def test_a_sheet_is_read_and_another_put_beside_it(browser: Browser, serve, tmp_path: Path):
-    """Sentence, line, verdicts, a link to the span; a joint beside it; narrow and printed."""
+    """Sentence, line, verdicts, links; a joint beside it; narrow, printed; and on to the traces."""
     claims = "[joint.claims]\nbacklash_arcmin = 12.0\nmass_kg = 0.61\n"
     for day, (serial, value) in enumerate([("A-1", 10.0), ("B-2", 14.0)]):
         recording = small_recording(
@@ -45,6 +45,8 @@ def test_a_sheet_is_read_and_another_put_beside_it(browser: Browser, serve, tmp_
     page.locator("#datasheet-other").select_option("B-2")
     expect(page.locator("#datasheet-differences")).to_contain_text("more than chance")
     expect(page).to_have_url(re.compile(r"/sheet\?other=B-2$"))
+    traces = page.get_by_role("link", name="traces over each other")
+    expect(traces).to_have_attribute("href", re.compile(r"^/replay/day0\?.*over=day1"))
     page.locator("#datasheet-joints").get_by_role("button", name="a B-2").click()
     expect(told).to_contain_text("falls short of 1")
     with page.expect_download() as saved:
@@ -55,5 +57,17 @@ def test_a_sheet_is_read_and_another_put_beside_it(browser: Browser, serve, tmp_
     page.emulate_media(media="print")
     expect(page.locator(".printed")).to_be_visible()
     expect(page.locator(".masthead")).to_be_hidden()
+    page.emulate_media(media="screen")
+    page.set_viewport_size({"width": 1440, "height": 900})
+    page.locator("#datasheet-joints").get_by_role("button", name="a A-1").click()
+    page.locator("#datasheet-other").select_option("B-2")
+    traces.click()
+    expect(page.locator("#past-laid")).to_contain_text("day1", timeout=PATIENCE_MS)
+    found = page.locator("#past-findings").get_by_role("button")
+    expect(found).to_have_count(1)
+    expect(found).to_contain_text("backlash of a backlash 10.0 (8.6 to 11.4) arcmin")
+    page.get_by_role("button", name="whole test").click()
+    found.click()
+    expect(page).to_have_url(re.compile(r"from=1&to=9.*span0=2&span1=8&"))
     assert not faults
     page.close()
