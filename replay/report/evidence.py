@@ -196,7 +196,6 @@ def _read_recording(recording: Recording, keys: set[str]) -> RecordingEvidence:
     ]
     names = {joint.name for joint in reported}
     stored = recording.read_findings()
-    is_local = isinstance(recording.path, Path)
     return RecordingEvidence(
         folder=recording.path.name,
         name=manifest.name,
@@ -223,7 +222,7 @@ def _read_recording(recording: Recording, keys: set[str]) -> RecordingEvidence:
         findings=tuple(one for one in stored.current if one.joint in names),
         unread=stored.unread,
         digest=digest_recording(recording.path)
-        if is_local and not recording.live and isinstance(recording.path, Path)
+        if isinstance(recording.path, Path) and not recording.live
         else None,
     )
 

@@ -70,7 +70,7 @@ def specimen_section(
 ) -> Markup:
     """Return the table of verdicts of a specimen, notes, conditions and what was not tested.
 
-    `between`: what else stands between the notes. `level`: of its headings.
+    `between`: what stands beside the notes, above what was not tested. `level`: of its headings.
     """
     joints = [
         joint
