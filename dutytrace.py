@@ -92,6 +92,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "heat": heat.fit_heat,
     "duty": duty.tell_duty,
     "cycles": campaign.list_cycles,
+    "campaign": campaign.show_campaign,
     "findings": finding.list_findings,
     "sheet": sheet.show_sheet,
     "report": reporting.write_report,

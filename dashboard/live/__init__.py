@@ -22,6 +22,7 @@ disk_text       for how long the disk lasts
 forecast_text   when a temperature reaches its next limit by its trend, or why nobody knows
 limit_time      the one of both that holds for a joint
 model_text      where it goes by the model of its heat
+campaign_text   the stage of the plan that is followed, and when it is expected to end
 drive_text      the state and fault that a drive reports
 write_requests  notes, acknowledgements and shelvings, passed to the recording's writer
 

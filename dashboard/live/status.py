@@ -13,6 +13,7 @@ from dashboard.figures.axes import temperature_scale
 from dashboard.figures.pens import NO_PEN, Pens, choose_pens, drawn_text
 from dashboard.live.alert_rows import alert_rows, alert_summary
 from dashboard.live.bus_lines import bus_lines
+from dashboard.live.campaign_text import campaign_status
 from dashboard.live.disk_text import disk_left_text
 from dashboard.live.drive_text import drive_text
 from dashboard.live.joint_facts import JointFacts, joint_facts, joints_of, watched_temperature
@@ -155,6 +156,8 @@ def live_status(
             zone=zone,
             displays=displays,
         )
+    if (campaign := campaign_status(recording, now_ns=now_ns, zone=zone)) is not None:
+        status["campaign"] = campaign
     if len(rows) > MOST_ALERT_LINES:
         status["more_alerts"] = alert_summary(rows[1:])
     if stopped_ns is not None:

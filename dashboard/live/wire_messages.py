@@ -12,6 +12,7 @@ __all__ = [
     "AlertRow",
     "AlertSummary",
     "BusLine",
+    "CampaignStatus",
     "DriveStatus",
     "Facts",
     "JointStatus",
@@ -139,6 +140,14 @@ class Tiles(TypedDict):
     joints: list[TileStatus]
 
 
+class CampaignStatus(TypedDict):
+    """The plan that is followed: stage, how far it is, when it is expected to end ("": unknown)."""
+
+    stage: str
+    progress: str
+    end: str
+
+
 class BusLine(TypedDict):
     """One of several buses: frames a second, load in per cent, and who on it is silent."""
 
@@ -214,6 +223,7 @@ class Status(TypedDict):
     alerts: list[AlertRow]
     more_alerts: NotRequired[AlertSummary]
     remarks: list[str]
+    campaign: NotRequired[CampaignStatus]
     stopped: NotRequired[Stop]
     quiet: NotRequired[Silence]
 

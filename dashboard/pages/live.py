@@ -175,6 +175,7 @@ def _live_sheet(*, writes: bool) -> html.Section:
                 **html_attributes({"aria-label": "Traces"}),
             ),
             *([_note_form()] if writes else []),
+            html.P(id="live-campaign", className="remarks", hidden=True),
             html.P(id="live-remarks", className="remarks"),
             html.P(id="live-measured", className="remarks"),
         ],

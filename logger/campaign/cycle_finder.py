@@ -141,7 +141,9 @@ class CycleFinder:
         if not self.is_learning or not self.pending or plan.course is None:
             return (), self
         waiting = _joined(self.pending)
-        rule = _attempt(plan, self, waiting) or self.rule
+        rule = _attempt(plan, self, waiting)
+        if rule is None and self.rule is not None and _is_within(self.rule, plan, waiting):
+            rule = self.rule
         state = replace(self, pending=(), pending_rows=0)
         if rule is None:
             return (), state
@@ -235,6 +237,13 @@ def _learn(plan: CyclePlan, state: CycleFinder) -> tuple[tuple[Cycle, ...], Cycl
         pending_rows=half,
         next_attempt=half * 3 // 2,
     )
+
+
+def _is_within(rule: CycleRule, plan: CyclePlan, waiting: ReadingBatch) -> bool:
+    """Return whether a course is where a rule was learned, and not about another zero."""
+    _, values = waiting.channel_series(plan.course or "")
+    lowest, highest = rule.widest
+    return bool(((values >= lowest) & (values <= highest)).all())
 
 
 def _attempt(plan: CyclePlan, state: CycleFinder, waiting: ReadingBatch) -> CycleRule | None:

@@ -81,6 +81,7 @@ def message_payload(event: Event, source: MessageSource) -> dict[str, Any]:
         "value_text": format_value(limit, event.value) if limit is not None and has_value else "",
         "duration_s": None if math.isnan(event.duration_s) else round(event.duration_s, 3),
         "who": event.who,
+        "stage": event.stage,
         "text": event.text,
     }
 

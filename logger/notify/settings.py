@@ -19,6 +19,7 @@ __all__ = ["Apprise", "Command", "NotifySettings", "NotifyTarget", "Webhook", "r
 NotifiableEvent = Literal[
     "raised", "returned", "acknowledged", "shelved", "unshelved", "bus lost", "bus back",
     "limit not judged", "limit judged again", "model left", "model holds again", "ended",
+    "stage begun", "stage ended", "plan done", "cycles missing", "cycles again", "day over",
 ]  # fmt: skip
 
 
@@ -35,8 +36,11 @@ class _Target(Settings):
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=40)
     least: Severity = "warning"
     """Least severity of an alert for which a message is sent."""
-    of: tuple[NotifiableEvent, ...] = ("raised", "returned")
-    """Kinds of events about which a message is sent."""
+    of: tuple[NotifiableEvent, ...] = (
+        *("raised", "returned"),
+        *("stage ended", "plan done", "cycles missing", "cycles again", "day over"),
+    )
+    """Kinds of events about which a message is sent; the latter come where a plan is followed."""
 
 
 class Webhook(_Target):

@@ -232,8 +232,8 @@ class CampaignRows:
             "low": rule.low,
             "high": rule.high,
             "typical_s": rule.typical_s,
-            "lowest": _finite(rule.lowest),
-            "highest": _finite(rule.highest),
+            "lowest": _or_null(rule.lowest),
+            "highest": _or_null(rule.highest),
             "learned": self._finder.learned_ns,
         }
         return table_of_rows([row], CYCLE_RULE_SCHEMA)
@@ -274,9 +274,9 @@ class CampaignRows:
             "index": now.index,
             "cycles": now.cycles,
             "stage_cycles": now.stage_cycles,
-            "share": _finite(now.share),
+            "share": _or_null(now.share),
             "expected": now.expected_ns,
-            "hottest_degC": _finite(now.hottest_degC),
+            "hottest_degC": _or_null(now.hottest_degC),
         }
         return table_of_rows([row], PROGRESS_SCHEMA)
 
@@ -291,7 +291,7 @@ def _cycle_rows(
             "cycle": cycle.number,
             "kind": str(cycle.kind),
             "stage": stage,
-            **{name: _finite(value) for name, value in cycle.figures.items()},
+            **{name: _or_null(value) for name, value in cycle.figures.items()},
         }
         for cycle, stage in zip(cycles, stages, strict=True)
     ]
@@ -319,5 +319,5 @@ def _is_temperature(name: str, *, ambient: bool) -> bool:
     return is_own and (channel.place == "ambient") is ambient
 
 
-def _finite(value: float | None) -> float | None:
+def _or_null(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None

@@ -10,7 +10,7 @@ from logger.event_kind import EventKind
 
 __all__ = ["change_words", "span_words"]
 
-_UNITS: Final = ((86_400.0, "d"), (3600.0, "h"), (60.0, "min"))
+_SPAN_UNITS: Final = ((86_400.0, "d"), (3600.0, "h"), (60.0, "min"))
 
 
 def change_words(change: StageChange, plan: PlanSettings, label: str) -> str:
@@ -34,7 +34,7 @@ def change_words(change: StageChange, plan: PlanSettings, label: str) -> str:
 
 def span_words(seconds: float) -> str:
     """Return a span of time with three digits."""
-    for size_s, unit in _UNITS:
+    for size_s, unit in _SPAN_UNITS:
         if seconds >= size_s:
             return f"{seconds / size_s:.3g} {unit}"
     return f"{seconds:.3g} s"

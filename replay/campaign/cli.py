@@ -1,4 +1,4 @@
-"""`dutytrace cycles`: the cycles of a recording, counted and with their figures."""
+"""`dutytrace cycles` and `dutytrace campaign`: cycles counted, and whether anything changed."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,9 +10,10 @@ from logger.cli.options import AsJson, Recording
 from logger.cli.terminal import Line, Table, show, show_progress
 
 if TYPE_CHECKING:
+    from replay.campaign.campaign import Campaign
     from replay.campaign.cycle_table import CycleTable
 
-__all__ = ["list_cycles"]
+__all__ = ["list_cycles", "show_campaign"]
 
 
 def list_cycles(
@@ -68,3 +69,57 @@ def _cycle_lines(table: "CycleTable", csv: Path | None) -> Iterator[Line]:
     yield Table(("of a whole cycle", "median", "lowest", "highest"), figure_rows(table))
     if csv is not None:
         yield f"Wrote {len(table):,} cycles to {csv}."
+
+
+def show_campaign(
+    recordings: Annotated[
+        list[Path],
+        typer.Argument(metavar="REC...", help="Recordings of one joint that follow each other."),
+    ],
+    joint: Annotated[
+        str | None, typer.Option(help="The joint; needed where there are several.")
+    ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN", help="A plan file; default that which they follow."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what a campaign has come to: did anything change, and what happened on which day."""
+    from logger.campaign.plan import read_plan
+    from replay.campaign.campaign import read_campaign
+    from replay.campaign.campaign_words import campaign_answer
+    from replay.heat.options import chosen_joint
+    from replay.recording import Recording as Opened
+
+    opened = [Opened.open(one) for one in recordings]
+    the_plan = read_plan(plan) if plan is not None else None
+    followed = the_plan or next((one.manifest.read_plan(str(one.path)) for one in opened), None)
+    chosen = chosen_joint(opened, joint or (followed.joint if followed else None))
+    with show_progress("Reading the cycles", 1.0) as at:
+        campaign = read_campaign(opened, chosen, plan=the_plan, report_progress=at)
+    show(campaign_answer(campaign), _campaign_lines(campaign), as_json=as_json)
+
+
+def _campaign_lines(campaign: "Campaign") -> Iterator[Line]:
+    from replay.campaign.campaign_words import (
+        campaign_sentence,
+        change_sentence,
+        day_rows,
+        news_sentences,
+        stage_rows,
+        trend_rows,
+    )
+
+    yield campaign_sentence(campaign)
+    yield from news_sentences(campaign)
+    for one in campaign.figures:
+        for change in one.trend.changes:
+            yield change_sentence(campaign, one, change)
+    if campaign.stages:
+        yield Table(("stage", "begun", "ended", "cycles"), stage_rows(campaign))
+    if campaign.figures:
+        heads = ("at like temperature", "usual", "a day", "not seen under", "changes")
+        yield Table(heads, trend_rows(campaign))
+    counted = ("day", "cycles", "broken", "faults", "resets", "brown-outs", "trips", "hottest")
+    yield Table(counted, day_rows(campaign))

@@ -40,6 +40,13 @@ export interface BusLine {
   says: string;
 }
 
+/** The plan that is followed: stage, how far it is, when it is expected to end ("": unknown). */
+export interface CampaignStatus {
+  stage: string;
+  progress: string;
+  end: string;
+}
+
 /** The state and fault that a drive reports; `calm` says that it has no fault. */
 export interface DriveStatus {
   state?: string;
@@ -136,6 +143,7 @@ export interface Status {
   alerts: AlertRow[];
   more_alerts?: AlertSummary;
   remarks: string[];
+  campaign?: CampaignStatus;
   stopped?: Stop;
   quiet?: Silence;
 }

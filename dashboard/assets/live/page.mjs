@@ -192,6 +192,10 @@ export class LivePage extends Page {
     renderBuses(status.buses);
     this.alerts.render(status.alerts, status.more_alerts);
     this.sound.update(status.path, status.alerts);
+    const { campaign } = status;
+    const stage = campaign ? [campaign.stage, campaign.progress, campaign.end].filter(Boolean) : [];
+    byId("live-campaign").hidden = !campaign;
+    renderFact(byId("live-campaign"), stage, () => stage.map((words) => html("span", "", words)));
     renderFact(byId("live-remarks"), status.remarks, () => status.remarks.map((remark) => html("span", "", remark)));
   }
 

@@ -205,3 +205,11 @@ def test_stops_anywhere_and_turns_lost_cost_no_cycle(name: str, seed: int):
     found = _cycles(readings(np.concatenate(parts), segment=np.concatenate(segments)))
     assert len(found) == 199
     assert sum(one.kind is CycleKind.WHOLE for one in found) in {191, 192}
+
+
+def test_a_few_readings_about_another_zero_end_no_cycle():
+    """Where a recording ends just after an encoder lost its turns."""
+    rows = _eventful()
+    lost = int(np.flatnonzero(np.diff(rows.position_segment))[0]) + 1
+    before = _cycles(rows.select_rows(slice(lost)))
+    assert len(_cycles(rows.select_rows(slice(lost + 3)))) == len(before)

@@ -175,3 +175,18 @@ def test_output_that_nobody_reads_holds_up_nothing(tmp_path: Path, ended_by: str
     assert writer_pid(recording) is None
     assert read_manifest(recording).end_cause
     assert (tmp_path / "received").exists(), "the receiving thread waited for its own warning"
+
+
+def test_a_plan_that_would_never_end_is_refused(tmp_path: Path):
+    """What no joint of the bench reports, a plan without an end, one that is not there."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    head = 'format = 1\nname = "n"\njoint = "elbow"\n[[stage]]\nname = "s"\n'
+    plan = tmp_path / "plan.toml"
+    for text, words in (
+        (head, ["plan.toml", "no end"]),
+        (head + 'cycles = 5\nwatch = ["rms_torq_Nm"]\n', ["plan.toml", "rms_torq_Nm"]),
+    ):
+        plan.write_text(text, encoding="utf-8")
+        assert_refused(run("record", "bench.toml", "--plan", "plan.toml", cwd=tmp_path), *words)
+    assert_refused(run("record", "bench.toml", "--plan", "none.toml", cwd=tmp_path), "none.toml")
+    assert not (tmp_path / "recordings").exists()

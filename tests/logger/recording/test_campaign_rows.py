@@ -1,7 +1,6 @@
 """A plan that is followed: its cycles, stages and events, in any chunking and through a restart."""
 
-from collections.abc import Sequence
-from itertools import pairwise
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -10,120 +9,22 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.campaign.plan import parse_plan
+from logger.campaign.stage_outlook import stage_outlook
+from logger.campaign.stage_progress import STEP_NS, CampaignState, Seen, advance
+from logger.errors import InputError
 from logger.event_kind import EventKind
-from logger.joint.batch import ReadingBatch
 from logger.limits.limit import LimitSet
 from logger.recording.campaign_resume import recorded_campaign
-from logger.recording.campaign_rows import CampaignRows
-from logger.recording.event_log import EventLog
-from logger.recording.pipeline import Pipeline
-from logger.recording.resume import resume_point
+from logger.recording.campaign_words import change_words
+from logger.recording.record_settings import RecordSettings, settings_to_resume
+from logger.recording.recorder import record
 from logger.store.layout.files import cycles_stream
-from logger.store.layout.manifest import ClockAnchor, new_manifest
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.live_writer import RecordingWriter
+from logger.store.tools.cut import copy_span
 from replay.campaign.read_cycles import read_cycles
 from replay.recording import Recording
-from tests.logger.campaign.pick_and_place import RATE_HZ, START_NS, S, course, readings
-from tests.support.one_joint import one_joint_bench
-
-LAYOUT = """
-[[frame]]
-name = "s"
-identifier = 0x10
-length = 8
-[[frame.value]]
-channel = "position_rad"
-byte = 0
-bits = 16
-signed = true
-scale = 0.001
-[[frame.value]]
-channel = "speed_rad_s"
-byte = 2
-bits = 16
-signed = true
-scale = 0.01
-[[frame.value]]
-channel = "torque_Nm"
-byte = 4
-bits = 16
-signed = true
-scale = 0.01
-[[frame.value]]
-channel = "temperature_housing_degC"
-byte = 6
-bits = 16
-signed = true
-scale = 0.1
-"""
-BENCH = one_joint_bench(LAYOUT)
-PLAN = """
-format = 1
-name = "Gear endurance"
-[[stage]]
-name = "run in"
-cycles = 10
-[[stage]]
-name = "load"
-duration_s = 60
-watch = ["rms_torque_Nm"]
-[[stage]]
-name = "until somebody says"
-until = { note = "enough" }
-[[stage]]
-name = "last"
-cycles = 1000
-"""
-
-
-def _rows(cycles: int = 60) -> ReadingBatch:
-    """Return cycles with a stop of eight minutes within one, and turns that were lost."""
-    moving = course("one peak", cycles)
-    stop = round(41.6 * RATE_HZ * 4.0)
-    position = np.concatenate([moving[:stop], np.full(24000, moving[stop]), moving[stop:]])
-    segment = np.zeros(len(position), np.int32)
-    lost = stop + 24000 + 905
-    segment[lost:] = 1
-    made = readings(np.where(segment > 0, position + 50.0, position), segment=segment)
-    columns = {name: values for name, values in made.columns.items() if name != "current_A"}
-    return ReadingBatch(joint="a", time_ns=made.time_ns, position_segment=segment, columns=columns)
-
-
-ROWS = _rows()
-END_NS = int(ROWS.time_ns[-1]) + S
-
-
-def _record(path: Path, cuts: Sequence[int], *, restarts: Sequence[int] = ()) -> Recording:
-    """Record the rows in batches that end at these places; at some of them the recorder ends."""
-    plan = parse_plan(PLAN, "plan.toml")
-    manifest = new_manifest(BENCH, name="made", started_ns=START_NS, plan=PLAN)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
-    events = EventLog(BENCH, writer)
-    campaign = CampaignRows(plan, BENCH, start_ns=START_NS)
-    pipeline = Pipeline(BENCH, LimitSet(), writer, events, start_ns=START_NS, campaign=campaign)
-    for first, last in pairwise([0, *sorted({*cuts, *restarts}), len(ROWS)]):
-        batch = ROWS.select_rows(slice(first, last))
-        if not len(batch):
-            continue
-        now_ns = int(batch.time_ns[-1]) + 1
-        pipeline.process_readings(batch, now_ns=now_ns)
-        pipeline.record_seconds(now_ns)
-        if last in restarts:
-            pipeline.finish(now_ns)
-            writer.close(ended_ns=now_ns, cause="test")
-            start = resume_point(path)
-            clock = ClockAnchor(boottime_ns=0, wall_ns=now_ns)
-            writer = RecordingWriter.resume(path, BENCH, clock=clock, now_s=0.0)
-            events = EventLog(BENCH, writer, start=start)
-            campaign = CampaignRows(plan, BENCH, start_ns=now_ns, start=start.campaign)
-            pipeline = Pipeline(
-                BENCH, LimitSet(), writer, events, start_ns=now_ns, start=start, campaign=campaign
-            )
-            events.begin(now_ns)
-    pipeline.finish(END_NS)
-    writer.close(ended_ns=END_NS, cause="test")
-    return Recording.open(path)
+from tests.logger.campaign.pick_and_place import START_NS, S
+from tests.support.followed_plan import BENCH, END_NS, PLAN, ROWS, record_campaign
 
 
 def _told(recording: Recording) -> list[tuple[str, str, float, int]]:
@@ -154,7 +55,7 @@ def _assert_as_in_batch(recording: Recording) -> None:
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     """Give the recording of one batch."""
-    return _record(tmp_path_factory.mktemp("campaign") / "whole", [])
+    return record_campaign(tmp_path_factory.mktemp("campaign") / "whole", [])
 
 
 def test_the_stages_and_what_failed_to_come_are_events(whole: Recording):
@@ -199,7 +100,7 @@ def test_batches_of_any_size_and_restarts_give_the_same(
 ):
     """The table is that of `dutytrace cycles` afterwards, and the events are the same."""
     path = tmp_path_factory.mktemp("campaign") / "parts"
-    recording = _record(path, cuts, restarts=restarts)
+    recording = record_campaign(path, cuts, restarts=restarts)
     _assert_as_in_batch(recording)
     assert _told(recording) == _told(whole)
 
@@ -212,3 +113,119 @@ def test_where_it_goes_on_is_read_back(whole: Recording):
     assert (start.state.stage, start.state.cycles, start.state.cycles_before) == (2, 59, 25)
     assert start.finder.number == 59
     assert start.finder.rule is not None
+
+
+def test_a_cut_has_the_cycles_of_its_span_and_the_stage_it_begins_in(
+    whole: Recording, tmp_path: Path
+):
+    """Numbers, stages and the plan are those of the original."""
+    begin_ns, end_ns = START_NS + 50 * S, START_NS + 120 * S
+    cut = copy_span(whole.path, out=tmp_path / "cut", start_ns=begin_ns, end_ns=end_ns)
+    recording = Recording.open(cut.path)
+    stream = cycles_stream("a")
+    rows = recording.read_rows(stream, start_ns=0, end_ns=END_NS)
+    assert rows.equals(whole.read_rows(stream, start_ns=begin_ns, end_ns=end_ns))
+    assert rows["cycle"][0].as_py() > 1
+    assert [one[:2] for one in _told(recording)][:2] == [
+        ("stage begun", "load"),
+        ("stage ended", "load"),
+    ]
+    assert recording.manifest.plan == PLAN
+
+
+def test_pandas_reads_the_cycles_as_they_lie(whole: Recording):
+    """One table, times in UTC, figures with their units in their names."""
+    pandas = pytest.importorskip("pandas")
+    frame = pandas.read_parquet(whole.path / "cycles", columns=["time", "start", "rms_torque_Nm"])
+    assert len(frame) == 59
+    assert (frame["time"] > frame["start"]).all()
+
+
+def test_a_recording_goes_on_with_its_own_plan(whole: Recording, tmp_path: Path):
+    """Another plan is refused, in words; the same one may be named."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN, encoding="utf-8")
+    assert settings_to_resume(whole.path, plan_file=plan).plan is not None
+    plan.write_text(PLAN.replace("cycles = 10", "cycles = 11"), encoding="utf-8")
+    with pytest.raises(InputError, match="differs from the plan"):
+        settings_to_resume(whole.path, plan_file=plan)
+
+
+def test_stages_end_by_temperature_as_the_plan_says():
+    """Below a level, near the surroundings for a time, at rest for an hour; its end is foretold."""
+    plan = parse_plan(
+        'format = 1\nname = "n"\n'
+        '[[stage]]\nname = "cool"\nuntil = { below_degC = 40 }\n'
+        '[[stage]]\nname = "soak"\nuntil = { ambient_within_K = 2, for_s = 600 }\n'
+        '[[stage]]\nname = "rest"\nuntil = { equilibrium_K_per_h = 1 }\n',
+        "plan.toml",
+    )
+    state, ends, foretold = CampaignState(began_ns=START_NS), {}, None
+    for step in range(1, 8 * 720):
+        mark_ns = START_NS + step * STEP_NS
+        housing = 20.0 + 60.0 * np.exp(-step * 5.0 / 3600.0)
+        seen = Seen(temperatures_degC={"temperature_housing_degC": housing}, ambient_degC=20.0)
+        changes, state = advance(plan, state, mark_ns, seen)
+        ends |= {
+            one.stage: (one.time_ns - START_NS) / S
+            for one in changes
+            if one.kind == EventKind.STAGE_ENDED
+        }
+        if step == 300:
+            foretold = stage_outlook(plan, state, mark_ns)
+    cooled_s = 3600.0 * np.log(3.0)
+    assert ends["cool"] == pytest.approx(cooled_s, abs=10.0)
+    assert ends["soak"] == pytest.approx(3600.0 * np.log(30.0) + 600.0, abs=10.0)
+    # An hour begins with the stage; by then less than a kelvin is left to fall.
+    assert ends["rest"] == pytest.approx(ends["soak"] + 3600.0, abs=120.0)
+    assert state.is_done(plan)
+    assert foretold is not None
+    assert 0.0 < foretold.share < 1.0
+    assert (foretold.expected_ns - START_NS) / S == pytest.approx(cooled_s, rel=0.02)
+
+
+def test_each_day_is_told_with_its_hottest():
+    """The hottest of a day is that of the day."""
+    plan = parse_plan(
+        'format = 1\nname = "n"\n[[stage]]\nname = "s"\nduration_s = 1e6\n', "plan.toml"
+    )
+    state, days = CampaignState(began_ns=START_NS), []
+    for hour in range(1, 73):
+        mark_ns = START_NS + hour * 3600 * S
+        hottest = 68.0 if hour == 30 else 50.0
+        seen = Seen(
+            temperatures_degC={"temperature_housing_degC": hottest}, cycle_ends_ns=(mark_ns,)
+        )
+        changes, state = advance(plan, state, mark_ns, seen)
+        days += [change_words(one, plan, "Arm") for one in changes if one.day]
+    assert days == [
+        "Arm: day 1, cycle 24, hottest 50 degC.",
+        "Arm: day 2, cycle 48, hottest 68 degC.",
+        "Arm: day 3, cycle 72, hottest 50 degC.",
+    ]
+
+
+def test_a_recorder_follows_its_plan_and_goes_on_with_it(tmp_path: Path):
+    """From the bus to the events; resumed it is in the stage that was on."""
+    text = (
+        'format = 1\nname = "n"\n[[stage]]\nname = "short"\nduration_s = 0.2\n'
+        '[[stage]]\nname = "then"\nuntil = { note = "done" }\n'
+    )
+    settings = RecordSettings(
+        bench=BENCH,
+        where="bench.toml",
+        limits=LimitSet(),
+        out=tmp_path / "rec",
+        name="n",
+        duration_s=0.5,
+        plan=parse_plan(text, "plan.toml"),
+        plan_text=text,
+    )
+    record(settings, stop=threading.Event())
+    told = [one[:2] for one in _told(Recording.open(tmp_path / "rec"))]
+    begun = [("stage begun", "short"), ("stage ended", "short"), ("stage begun", "then")]
+    assert told == begun
+    again = settings_to_resume(tmp_path / "rec", note="done", duration_s=0.3)
+    record(again, stop=threading.Event())
+    told = [one[:2] for one in _told(Recording.open(tmp_path / "rec"))]
+    assert told == [*begun, ("stage ended", "then"), ("plan done", "")]

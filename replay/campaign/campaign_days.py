@@ -1,0 +1,166 @@
+"""What happened on each day of a campaign, and the stages that it went through."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Ints
+from logger.campaign.plan_settings import PlanSettings
+from logger.campaign.stage_progress import DAY_NS
+from logger.event_kind import EventKind
+from replay.campaign.campaign_cycles import CampaignCycles
+from replay.recording import Recording
+
+__all__ = ["CampaignDay", "StageSpan", "campaign_days", "stage_spans"]
+
+_MINUTE_NS: Final = 60_000_000_000
+BROWN_OUT: Final = 0.8
+"""Share of the usual voltage, below which a minute of the supply counts as a brown-out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CampaignDay:
+    """One day, counted from the campaign's beginning."""
+
+    day: int
+    """From 1."""
+    start_ns: int
+    cycles: int
+    broken: int
+    """Of the cycles, those that did not run through."""
+    faults: int
+    """That the joint reported."""
+    resets: int
+    """Turns of its encoder that were lost: it was off, or restarted."""
+    brown_outs: int
+    """Stretches of minutes in which its supply was below 0.8 of its usual voltage."""
+    trips: int
+    hottest_degC: float  # noqa: N815
+    """Peak of its cycles; NaN where none is known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageSpan:
+    """A stage of the plan: when it was on, and how far it is."""
+
+    stage: str
+    index: int
+    start_ns: int
+    end_ns: int | None
+    """None: it is on."""
+    cycles: int
+    share: float
+    """Of a stage that is on, how much of it is done; NaN where that cannot be told."""
+    expected_ns: int | None
+
+
+def campaign_days(
+    recordings: Sequence[Recording], joint: str, cycles: CampaignCycles, start_ns: int, end_ns: int
+) -> tuple[CampaignDay, ...]:
+    """Return each day until the end of the recordings."""
+    count = max(math.ceil((end_ns - start_ns) / DAY_NS), 1)
+    kinds = {EventKind.FAULT: 0, EventKind.POSITION_LOST: 1, EventKind.RAISED: 2}
+    counted = np.zeros((count, 3), np.int64)
+    for recording in recordings:
+        for event in recording.read_events():
+            column = kinds.get(event.kind)
+            if column is None or event.joint != joint:
+                continue
+            is_counted = {0: event.whole_value != 0, 1: True, 2: event.severity == "trip"}[column]
+            day = (event.time_ns - start_ns) // DAY_NS
+            if is_counted and 0 <= day < count:
+                counted[day, column] += 1
+    table = cycles.table
+    # One that ends with the day belongs to it.
+    day_of = np.clip((table.end_ns - 1 - start_ns) // DAY_NS, 0, count - 1)
+    all_cycles = np.bincount(day_of, minlength=count)
+    whole = np.bincount(day_of[cycles.is_whole], minlength=count)
+    hottest = np.full(count, np.nan)
+    peak = table.figures.get("peak_temperature_degC")
+    if peak is not None:
+        filled = np.full(count, -np.inf)
+        np.maximum.at(filled, day_of, np.where(np.isfinite(peak), peak, -np.inf))
+        hottest = np.where(np.isfinite(filled), filled, np.nan)
+    sags = _brown_outs(recordings, joint, start_ns, count)
+    return tuple(
+        CampaignDay(
+            day=day + 1,
+            start_ns=start_ns + day * DAY_NS,
+            cycles=int(all_cycles[day]),
+            broken=int(all_cycles[day] - whole[day]),
+            faults=int(counted[day, 0]),
+            resets=int(counted[day, 1]),
+            brown_outs=int(sags[day]),
+            trips=int(counted[day, 2]),
+            hottest_degC=float(hottest[day]),
+        )
+        for day in range(count)
+    )
+
+
+def _brown_outs(recordings: Sequence[Recording], joint: str, start_ns: int, count: int) -> Ints:
+    """Return how often the supply sagged on each day."""
+    sags = np.zeros(count, np.int64)
+    for one in recordings:
+        if "voltage_V" not in one.channels(joint):
+            continue
+        begin_ns = one.start_ns // _MINUTE_NS * _MINUTE_NS
+        end_ns = -(-one.end_ns // _MINUTE_NS) * _MINUTE_NS
+        minutes = one.read_buckets(joint, "voltage_V", begin_ns, end_ns, width_ns=_MINUTE_NS)
+        if not len(minutes):
+            continue
+        is_low = minutes.minimum < BROWN_OUT * float(np.median(minutes.mean))
+        begins = is_low & ~np.concatenate([[False], is_low[:-1]])
+        days = np.clip((minutes.start_ns[begins] - start_ns) // DAY_NS, 0, count - 1)
+        sags += np.bincount(days, minlength=count)
+    return sags
+
+
+def stage_spans(
+    recordings: Sequence[Recording], plan: PlanSettings | None, cycles: CampaignCycles
+) -> tuple[StageSpan, ...]:
+    """Return the stages that were on, in order; a second recording may begin with the first."""
+    spans: list[StageSpan] = []
+    names = [stage.name for stage in plan.stage] if plan else []
+    for recording in recordings:
+        begun: tuple[str, int] | None = None
+        for event in recording.read_events():
+            if event.kind == EventKind.STAGE_BEGUN:
+                begun = event.stage, event.time_ns
+            elif event.kind == EventKind.STAGE_ENDED and begun is not None:
+                spans.append(_span(names, *begun, end_ns=event.time_ns, cycles=event.whole_value))
+                begun = None
+        if begun is None:
+            continue
+        row = recording.newest_row("progress") or {}
+        share, expected = row.get("share"), row.get("expected")
+        ended = (cycles.table.end_ns > begun[1]) & (cycles.table.end_ns <= recording.end_ns)
+        spans.append(
+            StageSpan(
+                stage=begun[0],
+                index=names.index(begun[0]) if begun[0] in names else 0,
+                start_ns=begun[1],
+                end_ns=None,
+                cycles=int(ended.sum()),
+                share=float(str(share)) if share is not None else math.nan,
+                expected_ns=int(str(expected)) if expected is not None else None,
+            )
+        )
+    return tuple(spans)
+
+
+def _span(
+    names: Sequence[str], stage: str, start_ns: int, *, end_ns: int, cycles: int
+) -> StageSpan:
+    return StageSpan(
+        stage=stage,
+        index=names.index(stage) if stage in names else 0,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        cycles=cycles,
+        share=1.0,
+        expected_ns=None,
+    )

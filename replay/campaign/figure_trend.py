@@ -1,0 +1,313 @@
+"""Did a figure change? Trend at like temperature, change points, and what would not have been seen.
+
+A change is called where the evidence is more than what quiet campaigns show at any date, of either
+shape, on any day of looking, in any of the figures that are watched. Pure.
+"""
+
+import math
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from replay.campaign.change_scan import (
+    Candidates,
+    ChangeScan,
+    ChangeShape,
+    change_candidates,
+    scan_changes,
+)
+from replay.campaign.figure_blocks import BLOCK_H, FigureBlocks, explained_terms
+from replay.campaign.noise_grid import white_products
+
+__all__ = ["Change", "FigureTrend", "NotJudged", "figure_trends", "needed_evidence"]
+
+LEAST_DAYS: Final = 7.0
+LEAST_BLOCKS: Final = 100
+_ONE_FIGURE: Final = 17.5
+"""Evidence that a quiet figure shows on any day of thirty in about 2 of 100 campaigns."""
+_MOST_CHANGES: Final = 3
+_WITHIN: Final = 3.84
+"""Dates whose evidence is less by no more are in the 95 % interval (chi-squared, one parameter)."""
+_TWO_SIDED: Final = 1.96
+_LEAST_SPREAD: Final = 1e-6
+_MOST_RATIO: Final = 20.0
+"""Largest over smallest block mean of a figure that is compared by shares."""
+
+
+class NotJudged(StrEnum):
+    """Why nothing is said of a figure."""
+
+    TOO_SHORT = "too short"
+    CONSTANT = "constant"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A change of a figure, with its 95 % intervals."""
+
+    shape: ChangeShape
+    date_h: float
+    """Hours from the campaign's beginning; of a ramp where it begins."""
+    low_h: float
+    high_h: float
+    size: float
+    """In the figure's unit, or as a share of it; of a ramp until now."""
+    size_low: float
+    size_high: float
+    evidence: float
+    """Twice the gain in log-likelihood."""
+
+
+def _nothing() -> Floats:
+    return np.empty(0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureTrend:
+    """What is said of one figure over a campaign; arrays of its n blocks."""
+
+    name: str
+    is_relative: bool
+    """Sizes are shares of the figure (0.03: 3 %), not in its unit."""
+    not_judged: NotJudged | None = None
+    usual: float = math.nan
+    """Median of the blocks, in the figure's unit."""
+    changes: tuple[Change, ...] = ()
+    per_day: float = math.nan
+    """Slope beside the steps that were called, ramps included."""
+    per_day_low: float = math.nan
+    per_day_high: float = math.nan
+    evidence: float = math.nan
+    """Of the likeliest change, called or not."""
+    needed: float = math.nan
+    """Evidence from which a change is called."""
+    unseen: float = math.nan
+    """A step under this would not have been seen in 9 of 10."""
+    per_kelvin: float = math.nan
+    """By how much the figure goes with the joint's temperature."""
+    start_h: Floats = field(default_factory=_nothing)
+    values: Floats = field(default_factory=_nothing)
+    """Block means at like temperature, in the figure's unit."""
+    course: Floats = field(default_factory=_nothing)
+    """Trend and changes alone, in the figure's unit."""
+    course_deviation: Floats = field(default_factory=_nothing)
+    """Standard uncertainty of `course`."""
+
+    @property
+    def is_changed(self) -> bool:
+        """Whether a change was called."""
+        return bool(self.changes)
+
+
+def needed_evidence(figures: int) -> float:
+    """Return the evidence that a change needs where so many figures are watched."""
+    # Chances of independent figures add up, and fall by e for each 2 of evidence.
+    return _ONE_FIGURE + 2.0 * math.log(max(figures, 1))
+
+
+def figure_trends(blocks: FigureBlocks, *, watched: int | None = None) -> tuple[FigureTrend, ...]:
+    """Return what is said of each figure.
+
+    `watched`: how many figures are watched in all, for the rate of false calls; None: these.
+    """
+    need = needed_evidence(len(blocks.names) if watched is None else watched)
+    groups: dict[bytes, list[int]] = {}
+    for place in range(len(blocks.names)):
+        groups.setdefault(np.isfinite(blocks.values[:, place]).tobytes(), []).append(place)
+    found: dict[int, FigureTrend] = {}
+    for places in groups.values():
+        known = np.isfinite(blocks.values[:, places[0]])
+        own = replace(blocks.chosen(known), names=tuple(blocks.names[at] for at in places))
+        own = replace(own, values=own.values[:, places])
+        found |= dict(zip(places, _trends_of(own, need), strict=True))
+    return tuple(found[place] for place in range(len(blocks.names)))
+
+
+def _trends_of(blocks: FigureBlocks, need: float) -> list[FigureTrend]:
+    """Return the trends of figures that are known in the same blocks."""
+    out: list[FigureTrend | None] = [_unjudged(blocks, at) for at in range(len(blocks.names))]
+    judged = [at for at, one in enumerate(out) if one is None]
+    if judged:
+        scaled = [_scaled(blocks.values[:, at]) for at in judged]
+        values = np.stack([one for one, _ in scaled], axis=1)
+        explained = explained_terms(blocks)
+        tried = change_candidates(blocks.start_h, runs_in=blocks.runs_in)
+        scan = scan_changes(values, explained, blocks.start_h, blocks.counts, tried, need=need)
+        for row, at in enumerate(judged):
+            compared = _Compared(values=values[:, row], is_relative=scaled[row][1])
+            search = _Search(tried=tried, scan=scan, row=row, need=need)
+            out[at] = _trend(blocks, at, compared, search)
+    return [one for one in out if one is not None]
+
+
+def _unjudged(blocks: FigureBlocks, at: int) -> FigureTrend | None:
+    values = blocks.values[:, at]
+    if not len(values):
+        reason = NotJudged.UNKNOWN
+    elif (
+        blocks.start_h[-1] - blocks.start_h[0] < 24.0 * LEAST_DAYS - BLOCK_H
+        or len(values) < LEAST_BLOCKS
+    ):
+        reason = NotJudged.TOO_SHORT
+    elif float(np.std(values)) <= _LEAST_SPREAD * max(abs(float(np.mean(values))), 1e-12):
+        reason = NotJudged.CONSTANT
+    else:
+        return None
+    return FigureTrend(
+        name=blocks.names[at],
+        is_relative=False,
+        not_judged=reason,
+        usual=float(np.median(values)) if len(values) else math.nan,
+        start_h=blocks.start_h,
+        values=values,
+    )
+
+
+def _scaled(values: Floats) -> tuple[Floats, bool]:
+    """Return a figure as it is compared, and whether by shares."""
+    lowest, highest = float(values.min()), float(values.max())
+    if lowest > 0.0 and highest < _MOST_RATIO * lowest:
+        return np.log(values), True
+    return values, False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Compared:
+    """A figure as it is compared: its logarithm, or as it is."""
+
+    values: Floats
+    is_relative: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Search:
+    """What was tried of a figure (its row in the scan), and the evidence that is needed."""
+
+    tried: Candidates
+    scan: ChangeScan
+    row: int
+    need: float
+
+
+def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) -> FigureTrend:
+    values, is_relative = compared.values, compared.is_relative
+    tried, scan, row, need = search.tried, search.scan, search.row, search.need
+    explained = explained_terms(blocks)
+    changes: list[Change] = []
+    columns: list[Floats] = []
+    evidence = float(scan.evidence[row].max())
+    while True:
+        best = int(scan.evidence[row].argmax())
+        if scan.evidence[row, best] < need or len(changes) == _MOST_CHANGES:
+            break
+        changes.append(_change(scan, row, best, tried))
+        columns.append(tried.columns[:, best])
+        wider = np.column_stack([explained, *columns])
+        scan = scan_changes(values[:, None], wider, blocks.start_h, blocks.counts, tried, need=need)
+        row = 0
+    unseen = float(scan.unseen_step[row])
+    day = (blocks.start_h - blocks.start_h.mean()) / 24.0
+    terms = explained.shape[1]
+    steps = [
+        column
+        for column, one in zip(columns, changes, strict=True)
+        if one.shape is ChangeShape.STEP
+    ]
+    # A ramp is a slope itself: the slope a day is told with it, sizes without.
+    slope = _fit_columns(blocks, values, np.column_stack([explained, *steps, day]))
+    fit, wide = slope, np.column_stack([*steps, day])
+    if changes:
+        wide = np.column_stack(columns)
+        fit = _fit_columns(blocks, values, np.column_stack([explained, wide]))
+        changes = [
+            _sized(one, float(weight), is_relative=is_relative)
+            for weight, one in zip(fit.weights[terms:], changes, strict=True)
+        ]
+    # How many of the explained terms are temperatures: one that stands still is none.
+    lags = explained_terms(replace(blocks, runs_in=False)).shape[1] - 1
+    warm = explained[:, 1 : 1 + lags] @ fit.weights[1 : 1 + lags]
+    moved = wide @ fit.weights[terms:]
+    reach = _TWO_SIDED * float(slope.deviations[-1])
+    per_day = float(slope.weights[-1])
+    middle = float(np.median(values - warm - moved))
+    unscaled = np.exp if is_relative else np.asarray
+    usual = float(np.median(blocks.values[:, at]))
+    course = np.asarray(unscaled(middle + moved))
+    return FigureTrend(
+        name=blocks.names[at],
+        is_relative=is_relative,
+        usual=usual,
+        changes=tuple(sorted(changes, key=lambda one: one.date_h)),
+        per_day=per_day,
+        per_day_low=per_day - reach,
+        per_day_high=per_day + reach,
+        evidence=evidence,
+        needed=need,
+        unseen=unseen,
+        per_kelvin=float(fit.weights[1 : 1 + lags].sum()) if lags else math.nan,
+        start_h=blocks.start_h,
+        values=np.asarray(unscaled(values - warm)),
+        course=course,
+        course_deviation=np.abs(day) * slope.deviations[-1] * (course if is_relative else 1.0),
+    )
+
+
+def _change(scan: ChangeScan, row: int, best: int, tried: Candidates) -> Change:
+    shape, size = tried.shapes[best], float(scan.size[row, best])
+    is_near = scan.evidence[row] >= scan.evidence[row, best] - _WITHIN
+    is_near &= np.array([one is shape for one in tried.shapes])
+    dates = tried.dates_h[is_near]
+    reach = _TWO_SIDED * float(scan.deviation[row, best])
+    step_h = BLOCK_H if shape is ChangeShape.STEP else 12.0 * BLOCK_H
+    return Change(
+        shape=shape,
+        date_h=float(tried.dates_h[best]),
+        low_h=float(dates.min()) - step_h,
+        high_h=float(dates.max()) + step_h,
+        size=size,
+        size_low=size - reach,
+        size_high=size + reach,
+        evidence=float(scan.evidence[row, best]),
+    )
+
+
+def _sized(change: Change, weight: float, *, is_relative: bool) -> Change:
+    """Return a change with its size beside all others; by shares, as a share."""
+    moved = weight - change.size
+    ends = (weight, change.size_low + moved, change.size_high + moved)
+    size, low, high = (math.expm1(one) if is_relative else one for one in ends)
+    return replace(change, size=size, size_low=low, size_high=high)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """Weights of columns with their standard uncertainties, over what noise may be like."""
+
+    weights: Floats
+    deviations: Floats
+
+
+def _fit_columns(blocks: FigureBlocks, values: Floats, wide: Floats) -> _Fit:
+    """Fit columns, shape (n, p); kinds of noise count by their likelihood."""
+    terms = wide.shape[1]
+    white = white_products(
+        np.column_stack([wide, values]), terms + 1, blocks.start_h, blocks.counts
+    )
+    known = white.head[:, :terms, :terms]
+    inverse = np.linalg.inv(known)
+    weights = np.einsum("gpq,gq->gp", inverse, white.head[:, :terms, terms])
+    free = len(values) - terms
+    left = white.head[:, terms, terms] - np.einsum(
+        "gp,gp->g", weights, white.head[:, :terms, terms]
+    )
+    left = np.maximum(left, 1e-300)
+    fits = -white.log_determinant - 0.5 * np.linalg.slogdet(known)[1] - 0.5 * free * np.log(left)
+    share = np.exp(fits - fits.max())
+    share /= share.sum()
+    mean = share @ weights
+    spread = np.einsum("gpp->gp", inverse) * (left / free)[:, None] + (weights - mean) ** 2
+    return _Fit(weights=mean, deviations=np.sqrt(share @ spread))

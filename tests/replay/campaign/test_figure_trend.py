@@ -1,0 +1,173 @@
+"""Did a figure change: quiet campaigns are not called, changes are found, dated and sized."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from replay.campaign.change_scan import ChangeShape, change_candidates, scan_changes
+from replay.campaign.figure_blocks import BLOCK_H, block_figures, explained_terms
+from replay.campaign.figure_trend import FigureTrend, NotJudged, figure_trends, needed_evidence
+from replay.campaign.noise_grid import Noise, white_products
+from tests.support.campaign_study import (
+    Counts,
+    Made,
+    add_campaign,
+    change_course,
+    ideal_deviation,
+    make_campaign,
+)
+
+STEP_H, RAMP_H = 301.0, 260.0
+
+
+@pytest.fixture(scope="module")
+def quiet() -> Made:
+    """Give a campaign of thirty days with slow noise of a day, four stops and running-in."""
+    return make_campaign(np.random.default_rng(11), slow=0.008, correlation_h=24.0)
+
+
+def _changed(made: Made, shape: ChangeShape, date_h: float, times: float) -> tuple[float, Made]:
+    """Return by how much the first figure changes, and a campaign in which it does."""
+    course = change_course(made, shape, date_h)
+    size = times * ideal_deviation(made, course)
+    values = made.blocks.values.copy()
+    values[:, 0] *= np.exp(size * course)
+    return size, replace(made, blocks=replace(made.blocks, values=values))
+
+
+def test_a_quiet_campaign_is_not_called(quiet: Made):
+    """In spite of stops, of a warm gear that runs easier, and of running-in; the slope is none."""
+    trends = figure_trends(quiet.blocks)
+    # Nineteen of twenty intervals hold it.
+    assert sum(one.per_day_low <= 0.0 <= one.per_day_high for one in trends) >= 2
+    for trend in trends:
+        assert not trend.is_changed
+        assert trend.evidence < trend.needed
+        assert trend.per_kelvin == pytest.approx(-0.012, abs=0.003)
+
+
+def test_a_step_is_found_dated_and_sized(quiet: Made):
+    """In the figure that has it, and in no other."""
+    size, made = _changed(quiet, ChangeShape.STEP, STEP_H, 9.0)
+    trends = figure_trends(made.blocks)
+    assert [one.is_changed for one in trends] == [True, False, False]
+    (change,) = trends[0].changes
+    assert change.shape is ChangeShape.STEP
+    assert change.date_h == pytest.approx(STEP_H, abs=4.0)
+    assert change.low_h <= STEP_H <= change.high_h
+    assert change.size_low <= np.expm1(size) <= change.size_high
+    before, after = trends[0].course[0], trends[0].course[-1]
+    assert after - before > 0.5 * size
+
+
+def test_a_ramp_has_an_interval_and_no_date_alone(quiet: Made):
+    """Where it begins is known to days."""
+    _, made = _changed(quiet, ChangeShape.RAMP, RAMP_H, 14.0)
+    (change,) = figure_trends(made.blocks)[0].changes
+    assert change.shape is ChangeShape.RAMP
+    assert change.low_h < RAMP_H < change.high_h
+    assert change.high_h - change.low_h > 24.0
+
+
+def test_a_ramp_from_the_first_day_is_a_change_and_a_slope(quiet: Made):
+    """Both are told of it; a temperature that stands still explains nothing."""
+    day = quiet.blocks.start_h / 24.0
+    still = np.full_like(quiet.blocks.temperatures, 40.0)
+    dice = np.random.default_rng(2)
+    wander = 0.002 * dice.normal(size=quiet.blocks.values.shape)
+    values = np.exp(0.004 * day[:, None] + wander)
+    blocks = replace(quiet.blocks, values=values, temperatures=still)
+    for trend in figure_trends(blocks):
+        assert ChangeShape.RAMP in {one.shape for one in trend.changes}
+        assert trend.per_day == pytest.approx(0.004, rel=0.1)
+        assert trend.course[-1] / trend.course[0] == pytest.approx(np.exp(0.12), rel=0.02)
+
+
+def test_what_would_not_have_been_seen_is_told(quiet: Made):
+    """A step of that size is found; one of a third of it is not."""
+    trend = figure_trends(quiet.blocks)[0]
+    course = change_course(quiet, ChangeShape.STEP, STEP_H)[:, None]
+
+    def found(size: float) -> FigureTrend:
+        values = quiet.blocks.values * np.exp(size * course)
+        return figure_trends(replace(quiet.blocks, values=values))[0]
+
+    assert found(1.2 * trend.unseen).is_changed
+    assert not found(trend.unseen / 3.0).is_changed
+
+
+def test_more_figures_need_more_evidence():
+    """As many chances of a false call are shared among more."""
+    assert needed_evidence(12) - needed_evidence(1) == pytest.approx(2.0 * np.log(12.0))
+
+
+def test_a_figure_that_cannot_be_judged_says_why(quiet: Made):
+    """Too short, constant or never known: nothing is called, nothing fails."""
+    assert {one.not_judged for one in figure_trends(quiet.blocks.until(72.0))} == {
+        NotJudged.TOO_SHORT
+    }
+    values = quiet.blocks.values.copy()
+    values[:, 0], values[:, 1] = 4.0, np.nan
+    values[200:203, 2] = np.nan
+    first, second, third = figure_trends(replace(quiet.blocks, values=values))
+    assert (first.not_judged, second.not_judged) == (NotJudged.CONSTANT, NotJudged.UNKNOWN)
+    assert third.not_judged is None
+    assert len(third.values) == len(values) - 3
+
+
+def test_whitening_is_that_of_the_covariance():
+    """Kalman's innovations give the products that the inverse of the covariance gives."""
+    dice = np.random.default_rng(3)
+    start_h = np.cumsum(dice.choice([1.0, 1.0, 5.0], size=40))
+    counts = dice.integers(20, 100, size=40).astype(float)
+    columns = dice.normal(size=(40, 5))
+    noise = Noise(correlation_h=7.0, white_share=0.3)
+    apart = np.abs(start_h[:, None] - start_h[None, :])
+    covariance = 0.7 * np.exp(-apart / 7.0) + 0.3 * np.diag(np.median(counts) / counts)
+    found = white_products(columns, 2, start_h, counts, [noise])
+    wanted = columns.T @ np.linalg.solve(covariance, columns)
+    assert np.allclose(found.head[0], wanted[:2])
+    assert np.allclose(found.own[0], np.diag(wanted))
+    assert found.log_determinant[0] == pytest.approx(0.5 * np.linalg.slogdet(covariance)[1])
+
+
+def test_a_scan_does_not_depend_on_scale_nor_on_what_is_explained(quiet: Made):
+    """Evidence has no unit, and whatever lies in the explained terms is no change."""
+    blocks = quiet.blocks.until(240.0)
+    explained = explained_terms(blocks)
+    tried = change_candidates(blocks.start_h, runs_in=True)
+    plain = scan_changes(blocks.values, explained, blocks.start_h, blocks.counts, tried, need=20.0)
+    other = 7.0 * blocks.values + explained @ np.ones((explained.shape[1], 3))
+    moved = scan_changes(other, explained, blocks.start_h, blocks.counts, tried, need=20.0)
+    assert np.allclose(plain.evidence, moved.evidence, atol=1e-3)
+    assert np.allclose(7.0 * plain.size, moved.size, atol=1e-4)
+
+
+def test_blocks_are_means_of_the_hour():
+    """Of the figures that are known; a lag goes on through a stop."""
+    at_h = np.array([0.1, 0.6, 1.5, 9.2, 9.9])
+    figures = np.array([[1.0], [3.0], [np.nan], [5.0], [7.0]])
+    grid = np.arange(0.0, 12.0, 0.25)
+    temperature = np.where(grid < 2.0, 40.0, 20.0)
+    blocks = block_figures(["f"], at_h, figures, (grid, temperature), runs_in=False)
+    assert blocks.start_h.tolist() == [0.0, BLOCK_H, 9.0]
+    assert blocks.counts.tolist() == [2.0, 1.0, 2.0]
+    assert blocks.values[[0, 2], 0].tolist() == [2.0, 6.0]
+    assert np.isnan(blocks.values[1, 0])
+    assert blocks.temperatures[2, 0] == 20.0
+    assert 20.0 < blocks.temperatures[2, 1] < 21.0
+    assert blocks.temperatures[2, 2] > 25.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("correlation_h", [6.0, 24.0])
+def test_false_calls_are_rare_and_changes_found(correlation_h: float):
+    """Twenty campaigns looked at every third day; `tests.support.campaign_study` takes more."""
+    counts = Counts()
+    for number in range(20):
+        dice = np.random.default_rng((5, number))
+        add_campaign(counts, dice, slow=0.008, correlation_h=correlation_h, looks_every=3)
+    assert counts.called <= 4
+    assert counts.steps_found >= 0.75 * counts.steps
+    assert counts.ramps_found >= 0.8 * counts.ramps

@@ -1,0 +1,121 @@
+"""A joint that follows a plan, recorded in batches of any size, with restarts between them."""
+
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from logger.campaign.plan import parse_plan
+from logger.joint.batch import ReadingBatch
+from logger.limits.limit import LimitSet
+from logger.recording.campaign_rows import CampaignRows
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
+from logger.recording.resume import resume_point
+from logger.store.layout.manifest import ClockAnchor, new_manifest
+from logger.store.writing.live_writer import RecordingWriter
+from replay.recording import Recording
+from tests.logger.campaign.pick_and_place import RATE_HZ, START_NS, S, course, readings
+from tests.support.one_joint import one_joint_bench
+
+__all__ = ["BENCH", "END_NS", "PLAN", "ROWS", "record_campaign"]
+
+LAYOUT: Final = """
+[[frame]]
+name = "s"
+identifier = 0x10
+length = 8
+[[frame.value]]
+channel = "position_rad"
+byte = 0
+bits = 16
+signed = true
+scale = 0.001
+[[frame.value]]
+channel = "speed_rad_s"
+byte = 2
+bits = 16
+signed = true
+scale = 0.01
+[[frame.value]]
+channel = "torque_Nm"
+byte = 4
+bits = 16
+signed = true
+scale = 0.01
+[[frame.value]]
+channel = "temperature_housing_degC"
+byte = 6
+bits = 16
+signed = true
+scale = 0.1
+"""
+BENCH: Final = one_joint_bench(LAYOUT)
+PLAN: Final = """
+format = 1
+name = "Gear endurance"
+[[stage]]
+name = "run in"
+cycles = 10
+[[stage]]
+name = "load"
+duration_s = 60
+watch = ["rms_torque_Nm"]
+[[stage]]
+name = "until somebody says"
+until = { note = "enough" }
+[[stage]]
+name = "last"
+cycles = 1000
+"""
+
+
+def _rows(cycles: int = 60) -> ReadingBatch:
+    """Return cycles with a stop of eight minutes within one, and turns that were lost."""
+    moving = course("one peak", cycles)
+    stop = round(41.6 * RATE_HZ * 4.0)
+    position = np.concatenate([moving[:stop], np.full(24000, moving[stop]), moving[stop:]])
+    segment = np.zeros(len(position), np.int32)
+    lost = stop + 24000 + 905
+    segment[lost:] = 1
+    made = readings(np.where(segment > 0, position + 50.0, position), segment=segment)
+    columns = {name: values for name, values in made.columns.items() if name != "current_A"}
+    return ReadingBatch(joint="a", time_ns=made.time_ns, position_segment=segment, columns=columns)
+
+
+ROWS: Final = _rows()
+END_NS: Final = int(ROWS.time_ns[-1]) + S
+
+
+def record_campaign(path: Path, cuts: Sequence[int], *, restarts: Sequence[int] = ()) -> Recording:
+    """Record the rows in batches that end at these places; at some of them the recorder ends."""
+    plan = parse_plan(PLAN, "plan.toml")
+    manifest = new_manifest(BENCH, name="made", started_ns=START_NS, plan=PLAN)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
+    events = EventLog(BENCH, writer)
+    campaign = CampaignRows(plan, BENCH, start_ns=START_NS)
+    pipeline = Pipeline(BENCH, LimitSet(), writer, events, start_ns=START_NS, campaign=campaign)
+    for first, last in pairwise([0, *sorted({*cuts, *restarts}), len(ROWS)]):
+        batch = ROWS.select_rows(slice(first, last))
+        if not len(batch):
+            continue
+        now_ns = int(batch.time_ns[-1]) + 1
+        pipeline.process_readings(batch, now_ns=now_ns)
+        pipeline.record_seconds(now_ns)
+        if last in restarts:
+            pipeline.finish(now_ns)
+            writer.close(ended_ns=now_ns, cause="test")
+            start = resume_point(path)
+            clock = ClockAnchor(boottime_ns=0, wall_ns=now_ns)
+            writer = RecordingWriter.resume(path, BENCH, clock=clock, now_s=0.0)
+            events = EventLog(BENCH, writer, start=start)
+            campaign = CampaignRows(plan, BENCH, start_ns=now_ns, start=start.campaign)
+            pipeline = Pipeline(
+                BENCH, LimitSet(), writer, events, start_ns=now_ns, start=start, campaign=campaign
+            )
+            events.begin(now_ns)
+    pipeline.finish(END_NS)
+    writer.close(ended_ns=END_NS, cause="test")
+    return Recording.open(path)
