@@ -37,6 +37,7 @@ from logger.memory import compute_on_one_thread, leave_out_pandas
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
+from replay import cli_attachments as attachments
 from replay import cli_findings as finding
 from replay import cli_requests as requesting
 from replay.campaign import cli as campaign
@@ -85,6 +86,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "clock": instruments.compare_clock,
     "redecode": importing.redecode_recording,
     "note": requesting.write_note,
+    "attach": attachments.attach_to_recording,
     "acknowledge": requesting.acknowledge_alert,
     "shelve": requesting.shelve_alert,
     "excursions": reading.list_excursions,

@@ -29,6 +29,7 @@ from dashboard.live.websocket import add_live_route
 from dashboard.live.write_requests import add_write_request_route
 from dashboard.measure.routes import add_measure_routes
 from dashboard.pages import bus, heat, limits, live, measure, replay, sheet, shell
+from dashboard.replay.attachment_routes import add_attachment_routes
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
 from dashboard.server.body_limit import BodyLimit
@@ -123,6 +124,7 @@ def build_server(
     provide_services(server, recordings=cache, guard=guard)
     add_error_handlers(server)
     add_replay_routes(server)
+    add_attachment_routes(server)
     add_bus_routes(server)
     add_limits_routes(server, cache, jobs=jobs, writes=not access.read_only)
     add_heat_routes(server, jobs=jobs)

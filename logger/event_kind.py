@@ -19,6 +19,7 @@ class EventKind(StrEnum):
     ENDED = "ended"
     NOTE = "note"
     FINDING = "finding kept"
+    ATTACHED = "file attached"
     RAISED = "raised"
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
@@ -85,6 +86,8 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.NOTE: "A note in someone's own words (`duration_s`: how long after the time that it "
     "tells of it was written; none: then).",
     EventKind.FINDING: "A result of an evaluation was kept in `findings/`.",
+    EventKind.ATTACHED: "A file was attached, at the time that it shows (`duration_s`: how long "
+    "after that).",
     EventKind.RAISED: "A limit was raised: an alert begins.",
     EventKind.RETURNED: "The condition of an alert has cleared.",
     EventKind.ACKNOWLEDGED: "Someone acknowledged an alert.",

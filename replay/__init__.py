@@ -21,6 +21,7 @@
     export         a span as one CSV or Parquet file, every row of it
     export_steps   or the figures of steps of one length
     cli            the commands that read recordings back
+    cli_attachments  the command that attaches files and lists them
     cli_findings   the command that lists what evaluations found out
     cli_requests   the commands that ask their writer for an event: note, acknowledge, shelve
     evaluation/    limits evaluated over stored rows, in full and by exact short ways

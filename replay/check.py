@@ -11,6 +11,7 @@ from logger.event_kind import ANCHOR_WORDS, EventKind
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import CutShort, iso_utc
 from logger.store.parts.identity import MisplacedPartError
+from logger.store.reading.attachments import attachment_faults
 from replay.bus_history import extend_bus_seconds
 from replay.recording import Recording
 
@@ -160,7 +161,11 @@ def check_recording(recording: Recording) -> CheckResult:
     garbled = _count_garbled(recording, events)
     standstills = [event for event in events if event.kind == EventKind.STANDSTILL]
     unknown_losses = sum(math.isnan(event.value) for event in standstills)
-    missing = (*recording.describe_missing(), *recording.describe_damage())
+    missing = (
+        *recording.describe_missing(),
+        *recording.describe_damage(),
+        *attachment_faults(recording.path),
+    )
     return CheckResult(
         is_complete=not missing and dropped == garbled == unknown_losses == 0,
         live=recording.live,

@@ -1,6 +1,7 @@
 """What Replay shows of one recording.
 
 routes          the routes that the page reads from
+attachment_routes  the files that were attached: listed, and handed on as downloads
 recording_view  what is shown of one recording
 recording_list  the list of recordings
 excursion_rows  excursions in words, and the lead-up of some of them

@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.campaign.plan import check_plan_for_bench
 from logger.campaign.plan_settings import PlanSettings
 from logger.cancellation import raise_if_stopped
@@ -34,6 +35,7 @@ from logger.recording.resume import ResumePoint
 from logger.store.layout.events import Event, pause_ns
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import Manifest, new_manifest
+from logger.store.reading.attachments import attachments_of_span
 from logger.store.reading.findings import all_finding_files
 from logger.store.reading.raw_frames import (
     frame_parts,
@@ -146,6 +148,8 @@ def redecode_frames(
             redecoder.carry_sensor(reader, sensor, stop=stop)
         for finding_id, content in all_finding_files(recording):
             writer.carry_finding(finding_id, content)
+        for path in attachments_of_span(recording, TIME_MIN_NS, TIME_MAX_NS):
+            writer.carry_attachment(path)
         raise_if_stopped(stop, out)
         writer.close(ended_ns=source_manifest.ended_ns, cause=source_manifest.end_cause)
     return ImportResult(

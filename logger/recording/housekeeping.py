@@ -22,6 +22,7 @@ from logger.store.writing.inbox import (
     claim_requests,
 )
 from logger.store.writing.live_writer import RecordingWriter
+from logger.store.writing.request_files import file_of_request
 
 __all__ = ["Housekeeping"]
 
@@ -84,11 +85,10 @@ class Housekeeping:
             if request.kind == "limits":
                 self._replace_limits(request, time_ns)
                 continue
-            if request.finding and request.content:
+            write = file_of_request(request)
+            if write is not None:
                 # Its request stays in the inbox until it is on the disk.
-                self._keeping[request.name] = self._store.keep_finding(
-                    request.finding, request.content.encode()
-                )
+                self._keeping[request.name] = self._store.keep_file(write)
             self._events.emit_request(request, time_ns=time_ns)
 
     def _replace_limits(self, request: EventRequest, time_ns: int) -> None:

@@ -10,6 +10,7 @@ journaled_limits  limits that were put into force, in the journal until recordin
 events            one event, one row
 older_events      events of recorders that had no columns for bus, frame and request
 request           a request to the one writer, and the event that it becomes
+attachment        a file that belongs to a recording: what is known of it, what it may be
 lock              live.lock: one writer
 remote            the location of a recording: a local folder, or an address that fsspec opens
 byte_cache        the most recently used of what was read, bounded by bytes

@@ -14,6 +14,7 @@ from typing import IO, Final
 from logger.errors import InputError, OutsideFault
 
 __all__ = [
+    "ATTACHMENTS_FOLDER",
     "FINDINGS_FOLDER",
     "INBOX_FOLDER",
     "JOURNAL_FOLDER",
@@ -41,6 +42,7 @@ LOCK_FILE: Final = "live.lock"
 JOURNAL_FOLDER: Final = "journal"
 INBOX_FOLDER: Final = "inbox"
 FINDINGS_FOLDER: Final = "findings"
+ATTACHMENTS_FOLDER: Final = "attachments"
 
 _OUTSIDE_ERRNOS: Final = frozenset(
     (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM)

@@ -48,18 +48,22 @@ class EventRequest(Settings):
     """One request, as it is stored in the inbox."""
 
     format: Literal[1] = 1
-    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits", "finding"]
+    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits", "finding", "attachment"]
     # Stripped in `_check_text_length` instead, because a limits file is kept verbatim.
     text: Annotated[str, StringConstraints(strip_whitespace=False)] = ""
     alert: int = Field(default=0, ge=0, le=2**31)
     for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
     who: str = Field(default="", max_length=80)
     at_ns: int | None = Field(default=None, ge=TIME_MIN_NS, le=TIME_MAX_NS)
-    """Of a note: when that was which it tells of; None: when it is written."""
+    """Of a note or an attachment: when that was which it tells of; None: when it is written."""
     finding: str | None = Field(default=None, pattern=r"^[0-9a-f]{32}$")
     """Id of a finding that is to be kept, which names its file."""
+    attachment: str | None = Field(default=None, pattern=r"^[0-9a-f]{32}$")
+    """Id of a file that is to be attached; its bytes wait in the inbox under their checksum."""
+    sha256: str | None = Field(default=None, pattern=r"^[0-9a-f]{64}$")
     content: Annotated[str, StringConstraints(strip_whitespace=False)] | None = None
-    """The JSON text of that finding, which is kept verbatim: it may be of a newer program."""
+    """The JSON text of that finding or attachment, which is kept verbatim: it may be of a newer
+    program."""
     joint: str | None = Field(default=None, max_length=40)
     """That a finding is of."""
     name: str = Field(default="", exclude=True)
@@ -91,6 +95,8 @@ class EventRequest(Settings):
     def _is_complete(self) -> Self:
         if self.kind == "finding" and not (self.finding and self.content):
             raise PydanticKnownError("missing")
+        if self.kind == "attachment" and not (self.attachment and self.sha256 and self.content):
+            raise PydanticKnownError("missing")
         return self
 
     @field_validator("text", "who", mode="before")
@@ -114,7 +120,12 @@ _EVENT_KIND_OF: Final = {
     "shelve": EventKind.SHELVED,
     "unshelve": EventKind.UNSHELVED,
     "finding": EventKind.FINDING,
+    "attachment": EventKind.ATTACHED,
 }
+
+
+_TELL_WHEN: Final = frozenset({"note", "attachment"})
+"""What may tell of another time than its own."""
 
 
 def new_request(
@@ -173,7 +184,8 @@ def to_event(
             who=request.who,
             request=request.name,
         )
-    happened_ns = request.at_ns if request.kind == "note" and request.at_ns is not None else time_ns
+    tells_when = request.kind in _TELL_WHEN and request.at_ns is not None
+    happened_ns = request.at_ns if tells_when and request.at_ns is not None else time_ns
     return Event(
         sequence=sequence,
         time_ns=happened_ns,
@@ -199,6 +211,6 @@ def _duration_s(request: EventRequest, *, time_ns: int, raised: Event | None) ->
     """
     if request.kind == "shelve":
         return request.for_s
-    if request.kind == "note" and request.at_ns is not None:
+    if request.kind in _TELL_WHEN and request.at_ns is not None:
         return to_s(time_ns - request.at_ns)
     return math.nan if raised is None else to_s(time_ns - raised.time_ns)

@@ -6,6 +6,7 @@ journal_tail   rows that no part holds yet, as the journals grow
 cut_short      what an end that no recorder wrote may have cost
 event_rows     the events, new ones added to those already read
 findings       the findings of a recording, and those that cannot be read
+attachments    the files that were attached, and those that are gone
 joint_pyramid  which parts of a joint's pyramid can be read, and which rows they cover
 missing_rows   what is known to be missing, in sentences
 raw_frames     the raw frames of a finished recording, part by part

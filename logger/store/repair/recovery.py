@@ -25,7 +25,6 @@ from logger.store.parts.part_writer import write_part
 from logger.store.reading.cut_short import cut_short_after
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.rebuild_pyramid import rebuild_overviews
-from logger.store.writing.finding_files import write_finding_file
 from logger.store.writing.inbox import (
     EventRequest,
     claimed_files,
@@ -36,6 +35,7 @@ from logger.store.writing.inbox import (
 )
 from logger.store.writing.journal import JournalReader, RowRun, journal_files
 from logger.store.writing.journal_sealing import join_runs, remove_journal, unsealed_rows
+from logger.store.writing.request_files import file_of_request
 from logger.store.writing.sealer import Sealer
 
 __all__ = ["append_requests", "drain_inbox", "keep_findings", "seal", "seal_locked"]
@@ -128,21 +128,23 @@ def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
 
 
 def keep_findings(path: Path, requests: Sequence[EventRequest]) -> None:
-    """Write the findings of requests that are not there yet; the caller holds the lock.
+    """Write the findings and attachments of requests that are not there yet, under the lock.
 
     Raises
     ------
     OutsideFault
         The disk took no more.
     """
-    try:
-        for request in requests:
-            if request.finding and request.content:
-                write_finding_file(path, request.finding, request.content.encode())
-    except OSError as fault:
-        raise OutsideFault(
-            f"{path}: the finding cannot be kept ({fault.strerror or fault})."
-        ) from fault
+    for request in requests:
+        write = file_of_request(request)
+        if write is None:
+            continue
+        try:
+            write(path)
+        except OSError as fault:
+            raise OutsideFault(
+                f"{path}: the {request.kind} cannot be kept ({fault.strerror or fault})."
+            ) from fault
 
 
 def seal_locked(path: Path) -> bool:

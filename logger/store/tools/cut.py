@@ -37,6 +37,7 @@ from logger.store.layout.manifest import (
 from logger.store.layout.older_events import events_of
 from logger.store.layout.schema import readings_from_table
 from logger.store.pyramid.seconds import gap_limit_ns
+from logger.store.reading.attachments import attachments_of_span
 from logger.store.reading.findings import findings_of_span
 from logger.store.reading.reader import RecordingReader
 from logger.store.reading.salvage import RowChunk, chunk_rows, row_chunks
@@ -256,6 +257,8 @@ class _SpanCopier:
         writer.append_events(events)
         for finding_id, content in findings_of_span(self._reader.path, *self._span):
             writer.carry_finding(finding_id, content)
+        for path in attachments_of_span(self._reader.path, *self._span):
+            writer.carry_attachment(path)
         raise_if_stopped(self._stop, self._writer.path)
         writer.manifest = writer.manifest.model_copy(
             update={"missing": self._missing_sentences(events)}

@@ -11,6 +11,10 @@ write_faults     the sentences with which a live recording ends when it cannot b
 bulk_writer      the writer of a recording made from files: whole or not at all
 sealer           rows into parts, and the pyramid with them
 finding_files    the findings of a recording, each a file of its own
+attachment_files  files that belong to a recording, their bytes once under their checksum
+request_files    what a request leaves beside the rows
 inbox            requests from pages and commands, as files that wait for the writer
 disk_forecast    how long the free space of the disk lasts
+
+Kept together: two writers, and what both leave beside their rows in files of its own.
 """

@@ -21,6 +21,7 @@ from logger.cancellation import stopped_error
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import (
+    ATTACHMENTS_FOLDER,
     INBOX_FOLDER,
     LOCK_FILE,
     make_folder,
@@ -32,6 +33,7 @@ from logger.store.layout.manifest import Manifest, write_manifest
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part
 from logger.store.parts.part_writer import copy_part
+from logger.store.writing.attachment_files import carry_attachment_file
 from logger.store.writing.finding_files import write_finding_file
 from logger.store.writing.row_writer import RowWriter
 from logger.store.writing.sealer import Run, Sealer
@@ -141,6 +143,19 @@ class BulkWriter(RowWriter):
         """
         try:
             write_finding_file(self._staging, finding_id, content)
+        except OSError as fault:
+            raise self._bulk_write_error(fault) from fault
+
+    def carry_attachment(self, source: Path) -> None:
+        """Take over a file of the attachments of another recording, as it is there.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more.
+        """
+        try:
+            carry_attachment_file(source, self._staging / ATTACHMENTS_FOLDER)
         except OSError as fault:
             raise self._bulk_write_error(fault) from fault
 

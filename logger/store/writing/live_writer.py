@@ -11,6 +11,7 @@ call. One thread calls this; the lock keeps other processes out.
 import contextlib
 import math
 import shutil
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import partial
@@ -34,7 +35,6 @@ from logger.store.layout.manifest import (
 )
 from logger.store.parts.part import list_parts
 from logger.store.writing.disk_thread import DiskThread
-from logger.store.writing.finding_files import write_finding_file
 from logger.store.writing.journal import JournalWriter, journal_files
 from logger.store.writing.journal_sealing import SealOrder, Unread, seal_journals
 from logger.store.writing.part_maker import (
@@ -318,13 +318,16 @@ class RecordingWriter(RowWriter):
             self.manifest.model_copy(update={"limits_taken": (*taken, revision)})
         )
 
-    def keep_finding(self, finding_id: str, content: bytes) -> "Future[None]":
-        """Write a finding, on the disk thread; the result is there once it is on the disk."""
-        return self._disk.submit(self._write_finding, finding_id, content)
+    def keep_file(self, write: Callable[[Path], object]) -> "Future[None]":
+        """Have a file beside the rows written, on the disk thread; done once it is on the disk.
 
-    def _write_finding(self, finding_id: str, content: bytes) -> None:
+        `write`: is given the recording's folder.
+        """
+        return self._disk.submit(self._write_kept, write)
+
+    def _write_kept(self, write: Callable[[Path], object]) -> None:
         self._check_folder()
-        write_finding_file(self.path, finding_id, content)
+        write(self.path)
 
     def _replace_manifest(self, manifest: Manifest) -> None:
         """Replace recording.json, on the disk thread."""
