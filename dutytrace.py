@@ -39,6 +39,7 @@ from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
 from replay import cli_attachments as attachments
 from replay import cli_findings as finding
+from replay import cli_readings as hand_readings
 from replay import cli_requests as requesting
 from replay.campaign import cli as campaign
 from replay.duty import cli as duty
@@ -86,6 +87,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "clock": instruments.compare_clock,
     "redecode": importing.redecode_recording,
     "note": requesting.write_note,
+    "reading": hand_readings.add_reading,
     "attach": attachments.attach_to_recording,
     "acknowledge": requesting.acknowledge_alert,
     "shelve": requesting.shelve_alert,

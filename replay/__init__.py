@@ -22,6 +22,7 @@
     export_steps   or the figures of steps of one length
     cli            the commands that read recordings back
     cli_attachments  the command that attaches files and lists them
+    cli_readings   the command that adds a reading taken by hand
     cli_findings   the command that lists what evaluations found out
     cli_requests   the commands that ask their writer for an event: note, acknowledge, shelve
     evaluation/    limits evaluated over stored rows, in full and by exact short ways

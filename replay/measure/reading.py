@@ -58,6 +58,8 @@ _UCUM: Final = {
     "kg.m2": "kilogram * meter ** 2",
     "N.m/A": "newton * meter / ampere",
     "N.m/rad": "newton * meter / radian",
+    "m/s2": "meter / second ** 2",
+    "Pa": "pascal",
     "1": "",
 }
 """Units that values are kept in, as UCUM and as pint spells them."""
