@@ -1,9 +1,11 @@
 """`dutytrace layout find`, `layout confirm`: a layout proposed of traffic, decided by a person."""
 
+import math
 import re
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
@@ -13,10 +15,15 @@ from logger.errors import InputError
 
 __all__ = ["confirm_proposal", "find_layout"]
 
-_SUFFIX = ".proposed.toml"
+_SUFFIX: Final = ".proposed.toml"
+_FIRST_FRAME_S: Final = 10.0
 
 
 def find_layout(
+    bench: Annotated[
+        Path | None,
+        typer.Argument(metavar="[BENCH]", help="A bench file: its bus is listened to, live."),
+    ] = None,
     log: Annotated[
         Path | None, typer.Option(help="A log that python-can reads, or a recording.")
     ] = None,
@@ -41,18 +48,31 @@ def find_layout(
         read_marks,
     )
 
-    if log is None or marks is None:
+    if bench is not None and (log is not None or marks is not None):
         raise InputError(
-            "layout find: found no --log with --marks, expected both: the traffic of the steps, "
-            "and when they were done."
+            "layout find: found a bench file and a log, expected BENCH to do the steps live, or "
+            "--log with --marks of steps that were done."
         )
-    given = read_marks(marks)
-    found = read_frames(log, bus=bus)
-    proposal = propose_from(found, given)
-    name = slug(out.name.removesuffix(_SUFFIX) if out else log.name.split(".")[0], "layout")
+    if bench is None and (log is None or marks is None):
+        raise InputError(
+            "layout find: found no --log with --marks, expected both (the traffic of the steps, "
+            "and when they were done), or a bench file to do them live."
+        )
+    name = slug(_stem_of(out or log or bench), "layout")
     out = out or Path(f"{name}{_SUFFIX}")
     if not out.name.endswith(_SUFFIX):
         raise InputError(f"--out: found {str(out)!r}, expected a name that ends with {_SUFFIX}.")
+    if out.exists():
+        raise InputError(
+            f"{out}: this file exists and is not overwritten; name another with --out."
+        )
+    if bench is not None:
+        log, marks = _do_steps(bench, out)
+    assert log is not None, "checked above"
+    assert marks is not None, "checked above"
+    given = read_marks(marks)
+    found = read_frames(log, bus=bus)
+    proposal = propose_from(found, given)
     file = proposal_to_file(proposal, name=name, source=found.source)
     write_layout_file(out, proposal_file_text(file))
     show(
@@ -68,6 +88,88 @@ def find_layout(
         ],
         as_json=as_json,
     )
+
+
+def _stem_of(path: Path | None) -> str:
+    return "" if path is None else path.name.split(".")[0]
+
+
+_TYPED: Final = (
+    ("ambient_degC", "Temperature of the room in degC"),
+    ("supply_V", "Supply voltage in V"),
+    ("mass_kg", "Weight in kg"),
+    ("arm_m", "Arm of the weight in m"),
+)
+
+
+def _do_steps(bench: Path, out: Path) -> tuple[Path, Path]:
+    """Lead through the steps, live; return the log and the marks that were kept."""
+    from logger.layout_tools.guided_steps import STEPS, Listener, bench_of_buses, log_text
+
+    stem = out.name.removesuffix(_SUFFIX)
+    log, marks = out.with_name(f"{stem}.log"), out.with_name(f"{stem}.marks.toml")
+    for path in (log, marks):
+        if path.exists():
+            raise InputError(
+                f"{path}: this file exists and is not overwritten; name another --out."
+            )
+    typed = [(key, _ask_number(words)) for key, words in _TYPED]
+    back = _ask("Which way of the turn counts as positive? [f]irst way or way [b]ack: ")
+    lines = [f"{key} = {number!r}" for key, number in typed if number is not None]
+    lines.append(f'positive = "{"way back" if back.lower().startswith("b") else "first way"}"')
+    spans: list[tuple[str, int, int]] = []
+    with Listener(bench_of_buses(bench), str(bench)) as listener:
+        say("Listening; nothing is sent.")
+        if not listener.wait_for_frames(_FIRST_FRAME_S):
+            raise InputError(
+                f"{bench}: found no frame on the bus in {_FIRST_FRAME_S:g} s, expected those of "
+                "the joint; `dutytrace bus` says why."
+            )
+        for step in STEPS:
+            say(step.what)
+            if _ask("  Enter when it begins, s and Enter to skip it: ").lower().startswith("s"):
+                continue
+            begun = listener.now_ns()
+            _ask("  Enter when it is done: ")
+            spans.append((step.name, begun, listener.now_ns()))
+            say(f"  {listener.count} frames so far.")
+    frames = listener.frames()
+    if not spans:
+        raise InputError("layout find: every step was skipped, expected at least one.")
+    first = int(frames.time_ns[0])
+    lines += [
+        f"{name} = [{max(0.0, (begun - first) * 1e-9):.3f}, {(ended - first) * 1e-9:.3f}]"
+        for name, begun, ended in spans
+    ]
+    with log.open("x", encoding="ascii") as file:
+        log_text(frames, file.write)
+    marks.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    say(f"{log} and {marks}: kept; `dutytrace layout find --log {log} --marks {marks}` again.")
+    return log, marks
+
+
+def _ask(words: str) -> str:
+    """Ask, and return the line that is typed."""
+    sys.stderr.write(words)
+    sys.stderr.flush()
+    line = sys.stdin.readline()
+    if not line:
+        raise InputError("layout find: the terminal was closed before the steps were done.")
+    return line.strip()
+
+
+def _ask_number(words: str) -> float | None:
+    while True:
+        typed = _ask(f"{words} (Enter: not known): ").replace(",", ".")
+        if not typed:
+            return None
+        try:
+            number = float(typed)
+        except ValueError:
+            number = math.nan
+        if math.isfinite(number):
+            return number
+        say(f"Found {typed!r}, expected a number, or nothing.")
 
 
 def confirm_proposal(

@@ -7,7 +7,8 @@ less what the many tests that were tried give by chance.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cache
 from typing import Final
@@ -18,11 +19,20 @@ from logger.arrays import Ints
 from logger.layout_finder.bits import BitField, bit_columns
 from logger.layout_finder.traffic import Bytes
 
-__all__ = ["ChecksumFamily", "FoundChecksum", "compute_checksum", "find_checksum", "rank_over_gf2"]
+__all__ = [
+    "ChecksumFamily",
+    "FoundChecksum",
+    "compute_checksum",
+    "find_checksum",
+    "match_checksum",
+    "rank_over_gf2",
+]
 
 MIN_RANK: Final = 6
 """Fewer independent differences let slow frames agree by chance."""
 MIN_AGREEMENT: Final = 0.99
+MIN_EVIDENCE: Final = 15.0
+"""Bits, of a way of computing that is known of other frames."""
 MOST_SKIPPED: Final = 2
 MOST_FRAMES: Final = 600
 """Frames that a test is held against, spread over the recording."""
@@ -58,6 +68,9 @@ class FoundChecksum:
     evidence_bits: float
     alike: int = 0
     """How many other ways of computing it agree as well (bytes that never changed)."""
+
+    from_end: int | None = None
+    """Bytes from it to the end of the frame, itself counted, where it is the last; else None."""
 
     @property
     def field(self) -> BitField:
@@ -160,6 +173,33 @@ def _is_copied(payload: Bytes, byte: int) -> bool:
     )
 
 
+def match_checksum(payload: Bytes, known: Sequence[FoundChecksum]) -> FoundChecksum | None:
+    """Return one of some known ways of computing that frames agree with; or None.
+
+    All frames of a drive have one. Where few are tried, few differences tell: frames that are too
+    slow for `find_checksum` are known by those of another identifier.
+    """
+    if len(payload) < MIN_RANK + 2 or payload.shape[1] < 3:
+        return None
+    rows = np.unique(np.linspace(0, len(payload) - 1, MOST_FRAMES).astype(int))
+    sample = payload[rows]
+    for one in known:
+        # The last byte stays the last where frames are of another length.
+        byte = one.byte if one.from_end is None else payload.shape[1] - one.from_end
+        if not 0 <= byte < payload.shape[1] or len(np.unique(sample[:, byte])) < 2:
+            continue
+        trial = replace(one, byte=byte)
+        constant, agreement = _constant_of(sample, trial)
+        others = np.delete(sample, byte, axis=1)[:, one.skipped :]
+        rank = rank_over_gf2(others[1:] ^ others[:-1])
+        evidence = 8.0 * rank - math.log2(len(known))
+        if agreement >= MIN_AGREEMENT and evidence >= MIN_EVIDENCE:
+            return replace(
+                trial, constant=constant, agreement=agreement, rank=rank, evidence_bits=evidence
+            )
+    return None
+
+
 def find_checksum(payload: Bytes) -> FoundChecksum | None:
     """Return the checksum byte of frames of one identifier and length, uint8[n, bytes]; or None."""
     frame_count, width = payload.shape
@@ -207,4 +247,4 @@ def find_checksum(payload: Bytes) -> FoundChecksum | None:
         ),
     )
     alike = sum(one.byte == best.byte for one in found) - 1
-    return FoundChecksum(**{**best.__dict__, "alike": alike})
+    return replace(best, alike=alike, from_end=1 if best.byte == width - 1 else None)

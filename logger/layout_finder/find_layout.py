@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 
 from logger.layout_finder.certainty import (
+    CUT_SCALE_CAP,
+    counted_place,
     load_certainty,
     place_certainty,
     position_certainty,
@@ -26,14 +28,20 @@ from logger.layout_finder.proposal import (
     Undecided,
     UndecidedItem,
 )
-from logger.layout_finder.signals import MIN_FRAMES, Kind, Signal, find_signals, split_kinds
+from logger.layout_finder.signals import (
+    MIN_FRAMES,
+    Kind,
+    Signal,
+    find_checksums,
+    find_signals,
+    split_kinds,
+)
 from logger.layout_finder.slow_proposals import propose_slow
 from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers, group_frames
 
 __all__ = ["propose_layout"]
 
 OTHER_JOINT_CAP: Final = 0.5
-CUT_CAP: Final = 0.6
 MIN_ZERO_SHARE: Final = 0.01
 """Of a signal's peak: a smaller zero is noise, and no offset."""
 
@@ -55,7 +63,12 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
     ValueError
         Where the arrays of the traffic do not belong together.
     """
-    kinds = [kind for group in group_frames(traffic) for kind in split_kinds(group)]
+    groups = group_frames(traffic)
+    kinds = [
+        kind
+        for group, checksum in zip(groups, find_checksums(groups), strict=True)
+        for kind in split_kinds(group, checksum)
+    ]
     signals = [
         one for number, kind in enumerate(kinds) for one in find_signals(kind, number, marks)
     ]
@@ -78,7 +91,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
             value = _capped(value)
         values[signal.kind].append(value)
         undecided += _undecided_of_value(value, signal, marks, typed)
-    values = {number: _doubt_cut_fields(proposed) for number, proposed in values.items()}
+    values = {number: _count_places(proposed) for number, proposed in values.items()}
     temperatures = [
         value
         for proposed in values.values()
@@ -128,35 +141,35 @@ def _capped(value: ProposedValue) -> ProposedValue:
     )
 
 
-def _doubt_cut_fields(values: Sequence[ProposedValue]) -> list[ProposedValue]:
-    """Return values, less sure where bits that nothing explains move right below one.
+def _count_places(values: Sequence[ProposedValue]) -> list[ProposedValue]:
+    """Return the values of a kind, the rule of each place made a probability.
 
     Noise that fills the lower bits of a value is described as well beside it as with it, and the
     lowest bit of a temperature that hardly moves looks like a flag.
     """
     lone = {value.field.bit_places[0] for value in values if value.meaning is Meaning.FLAG}
-    unknown = {
-        place
-        for value in values
-        if value.meaning is Meaning.UNKNOWN and value.field.length > 1
-        for place in value.field.bit_places
-    }
-    doubted = []
+    unexplained = [
+        value for value in values if value.meaning is Meaning.UNKNOWN and value.field.length > 1
+    ]
+    unknown = {place for value in unexplained for place in value.field.bit_places}
+    counted = []
     for value in values:
         byte, bit = value.field.bit_places[0]
         below = {(byte, bit - 1)} if bit else {(byte - 1, 7), (byte + 1, 7)}
         cut_off = unknown | lone if value.meaning is Meaning.TEMPERATURE else unknown
-        if value.meaning not in {Meaning.UNKNOWN, Meaning.FLAG} and cut_off & below:
-            sure = value.probability
-            doubtful = Probabilities(
-                place=min(sure.place, CUT_CAP),
-                meaning=sure.meaning,
-                scale=min(sure.scale, CUT_CAP),
-            )
-            doubted.append(replace(value, probability=doubtful))
-        else:
-            doubted.append(value)
-    return doubted
+        named = value.meaning not in {Meaning.UNKNOWN, Meaning.FLAG}
+        cut = named and bool(cut_off & below)
+        sure = value.probability
+        place = counted_place(
+            sure.place,
+            named=named,
+            lone_bit=value.meaning is Meaning.FLAG,
+            cut=cut,
+            beside_unexplained=any(other.field.length > 2 for other in unexplained),
+        )
+        scale = min(sure.scale, CUT_SCALE_CAP) if cut else sure.scale
+        counted.append(replace(value, probability=Probabilities(place, sure.meaning, scale)))
+    return counted
 
 
 def _place_of(signal: Signal) -> float:
@@ -207,7 +220,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             # Beside one with noise, that which has none is what was asked for.
             asks = measured or signal.kind in found.commanded_kinds
             names = names[::-1] if asks else names
-            meaning = 0.9 if asks else meaning
+            meaning = 0.93 if asks else meaning
             rivals = (Rival(names[1], position.rad_per_count, 0.0, 1.0 - meaning),)
         if position.modulus is not None:
             # What starts again has no sign, wherever its middle lies.
@@ -237,8 +250,9 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         names = (Meaning.SPEED, Meaning.COMMANDED_SPEED)
         if speed.still_at_rest:
             # A drive often reports no speed below a bound: less telling than with a position.
-            meaning = min(meaning, 0.88)
-            names = names[::-1] if signal.kind in found.commanded_kinds else names
+            asks = signal.kind in found.commanded_kinds
+            names = names[::-1] if asks else names
+            meaning = min(meaning, 0.93 if asks else 0.8)
             rivals = (Rival(names[1], speed.rad_s_per_count, offset, 1.0 - meaning),)
         return _value_of(
             *(signal, names[0], (meaning, scale_sure)),
@@ -259,9 +273,10 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             relative_uncertainty=load.relative_uncertainty,
             half_turn_error=found.reference.half_turn_error,
         )
+        meaning, scale_sure = load_certainty(load, found.reference.half_turn_error)
         return _value_of(
             *(signal, Meaning.COMMANDED_LOAD if commanded else Meaning.LOAD),
-            load_certainty(load, found.reference.half_turn_error),
+            (min(meaning, 0.93) if commanded else meaning, scale_sure),
             scale=load.nm_per_count,
             offset=-zero * (load.nm_per_count or 0.0),
             modulus=None,

@@ -105,6 +105,8 @@ def fit_load(
     if moving.sum() < 30:
         return None
     columns, level, way = columns[moving], level[moving], way[moving]
+    if np.ptp(level) == 0.0:
+        return None
     solution, explained = _explained(columns, level)
     _, without = _explained(np.delete(columns, 1, axis=1), level)
     _, with_angle = _explained(
@@ -112,7 +114,7 @@ def fit_load(
     )
     if explained < MIN_EXPLAINED or explained - without < MIN_GRAVITY_SHARE:
         return None
-    if with_angle > explained:
+    if with_angle > explained or solution[1] == 0.0:
         return None
     left = float(np.sum((level - columns @ solution) ** 2)) / max(1, len(level) - columns.shape[1])
     gravity = float(solution[1])

@@ -14,6 +14,8 @@ __all__ = ["NumberForm", "choose_form", "find_floats", "is_sign_bit", "read_numb
 
 FLOAT_BYTES: Final = 4
 _FLOAT_SIZES: Final = (1e-6, 1e7)
+_SLOW_SIZES: Final = (4.0, 512.0)
+_SLOW_FRACTIONS: Final = 200
 _SMOOTH: Final = 0.35
 _NEAR_MIDDLE: Final = 0.02
 _BOTH_WAYS: Final = 0.2
@@ -136,5 +138,9 @@ def _is_float_like(payload: Bytes, field: BitField, size: Floats) -> bool:
     # The exponent has to change, and the fraction to be used: small whole numbers do neither.
     exponent = read_field(payload, field) >> 23 & 0xFF
     fraction = read_field(payload, field) & 0x7FFFFF
+    low, high = _SLOW_SIZES
+    if np.all((size > low) & (size < high)) and len(np.unique(fraction)) > _SLOW_FRACTIONS:
+        # A temperature or a voltage stays within an octave or two: its upper byte is telling.
+        return True
     spread = np.quantile(np.log2(size), 0.95) - np.quantile(np.log2(size), 0.05)
     return bool(len(np.unique(exponent)) >= 3 and len(np.unique(fraction)) > 30 and spread < 25.0)

@@ -1,13 +1,13 @@
 """From frames to signals: kinds told apart, what is known taken out, numbers read. Pure."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.arrays import Floats
 from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
 from logger.layout_finder.borders import FoundField, find_fields, pick_windows
-from logger.layout_finder.checksum import FoundChecksum, find_checksum
+from logger.layout_finder.checksum import FoundChecksum, find_checksum, match_checksum
 from logger.layout_finder.counter import FoundCounter, find_counters
 from logger.layout_finder.multiplexer import find_multiplexer
 from logger.layout_finder.number_form import (
@@ -19,7 +19,7 @@ from logger.layout_finder.number_form import (
 )
 from logger.layout_finder.traffic import Bytes, FrameGroup, Marks, frames_in
 
-__all__ = ["Kind", "Signal", "extensions_of", "find_signals", "split_kinds"]
+__all__ = ["Kind", "Signal", "extensions_of", "find_checksums", "find_signals", "split_kinds"]
 
 MIN_FRAMES: Final = 60
 MOST_SHARED_BITS: Final = 16
@@ -74,9 +74,18 @@ def _find_own_counters(payload: Bytes, checksum: FoundChecksum | None) -> tuple[
     return tuple(counter for counter in found if not counter.field.little_columns & taken)
 
 
-def split_kinds(group: FrameGroup) -> tuple[Kind, ...]:
+def find_checksums(groups: Sequence[FrameGroup]) -> list[FoundChecksum | None]:
+    """Return the checksum of each group of frames: found by itself, or known by another group."""
+    found = [find_checksum(group.payload) for group in groups]
+    known = [one for one in found if one is not None]
+    return [
+        one or match_checksum(group.payload, known)
+        for group, one in zip(groups, found, strict=True)
+    ]
+
+
+def split_kinds(group: FrameGroup, checksum: FoundChecksum | None) -> tuple[Kind, ...]:
     """Return the kinds of frames of one identifier and length."""
-    checksum = find_checksum(group.payload)
     counters = _find_own_counters(group.payload, checksum)
     known = [counter.field for counter in counters]
     known += [checksum.field] if checksum else []

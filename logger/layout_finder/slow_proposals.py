@@ -6,7 +6,12 @@ from typing import Final
 import numpy as np
 
 from logger.layout_finder.bits import BitField, read_field
-from logger.layout_finder.certainty import place_certainty, scale_choice_certainty
+from logger.layout_finder.certainty import (
+    MOST_TEMPERATURE_SCALE,
+    MOST_VOLTAGE_SCALE,
+    place_certainty,
+    scale_choice_certainty,
+)
 from logger.layout_finder.number_form import NumberForm
 from logger.layout_finder.proposal import (
     Evidence,
@@ -53,17 +58,18 @@ def propose_slow(
     if signal.field.length <= MAX_BITS:
         slow = classify_slow(signal.time_s, signal.value, marks, heating)
     if slow is SlowKind.RUNS:
-        return _named(signal, Meaning.UPTIME, 0.8)
+        return _named(signal, Meaning.UPTIME, 0.88)
     if slow is None or signal.form is NumberForm.SIGN_MAGNITUDE:
         return _named(signal, Meaning.UNKNOWN, 0.0)
     meaning = Meaning.TEMPERATURE if slow is SlowKind.WARMS else Meaning.VOLTAGE
     matches = _matches(signal, payload, taken, marks, typed, meaning=meaning)
     if not matches:
         if meaning is Meaning.TEMPERATURE:
-            return _named(signal, meaning, 0.6, matching_scales=0)
+            return _named(signal, meaning, 0.45, matching_scales=0)
         return _named(signal, Meaning.UNKNOWN, 0.0)
     (assumed, pair), *others = matches
-    sure, *sure_of_others = scale_choice_certainty([one.strangeness for _, one in matches])
+    most = MOST_TEMPERATURE_SCALE if meaning is Meaning.TEMPERATURE else MOST_VOLTAGE_SCALE
+    sure, *sure_of_others = scale_choice_certainty([one.strangeness for _, one in matches], most)
     rivals = tuple(
         Rival(meaning, one.scale, one.offset, chance)
         for (_, one), chance in zip(others, sure_of_others, strict=True)
@@ -71,7 +77,7 @@ def propose_slow(
     return _named(
         signal,
         meaning,
-        0.93 if meaning is Meaning.TEMPERATURE else 0.8,
+        0.95 if meaning is Meaning.TEMPERATURE else 0.82,
         pair=pair,
         scale_sure=sure,
         assumed=assumed,

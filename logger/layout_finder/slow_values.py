@@ -91,8 +91,8 @@ def classify_slow(
 ) -> SlowKind | None:
     """Return what a signal does over the steps; None for one that moves with the joint.
 
-    A temperature follows the heat that the load makes, delayed by some time constant. Where no
-    position is known that tells the load, it rises in the warm step, and hardly before.
+    A temperature follows the heat that the load makes, delayed by some time constant; or it rises
+    in the warm step, and hardly before.
     """
     if len(value) < 20 or np.ptp(value) == 0.0:
         return None
@@ -107,7 +107,7 @@ def classify_slow(
     noise = float(np.quantile(np.abs(np.diff(value)), 0.99))
     if _follows_heat(at_s, level, noise, marks, heating):
         return SlowKind.WARMS
-    return SlowKind.STEADY if noise < 0.5 * spread or spread <= 2.0 else None
+    return SlowKind.STEADY
 
 
 def _follows_heat(
@@ -120,8 +120,10 @@ def _follows_heat(
     at_s, level = at_s[rows], level[rows]
     if len(at_s) < 20 or np.ptp(level) == 0.0:
         return False
+    if _rises_when_warmed(at_s, level, noise, marks):
+        return True
     if heating is None:
-        return _rises_when_warmed(at_s, level, noise, marks)
+        return False
     heat = np.interp(at_s, heating.time_s, heating.heat)
     best_left, best_rise = np.inf, 0.0
     for delay_s in HEAT_DELAYS_S:

@@ -4,6 +4,7 @@ dbc_import      a layout from a bus description file
 channel_guess   which channel a signal of such a file is, by its unit and name
 channel_places  one channel a signal: a place of its own where several would share one
 preview         a layout tried on real traffic while it is being edited
+guided_steps    the steps by which a layout is found, done live
 traffic_proposal  a layout proposed of recorded traffic
 proposal_file   the proposal as a file, decided value by value, and the layout that it makes
 proposal_words  why a value is taken for what it is, and what stays undecided

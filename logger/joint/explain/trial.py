@@ -26,6 +26,7 @@ __all__ = [
     "NotDecoded",
     "Trial",
     "minimal_bench",
+    "minimal_joint",
     "replace_layout",
     "run_trial",
 ]
@@ -102,6 +103,11 @@ def minimal_bench(layout: str, *, node: int, gear_ratio: float, buses: int = 1) 
         f'{text}[[joint]]\nname = "joint"\nbus = "bus1"\nlayout = "{layout}"\nnode = {node}\n'
         f"gear_ratio = {gear_ratio!r}\n"
     )
+
+
+def minimal_joint(layout: str) -> str:
+    """Return the text of a joint of a layout, for a bench file of one bus that has none."""
+    return f'\n[[joint]]\nname = "joint"\nlayout = "{layout}"\nnode = 0\n'
 
 
 def replace_layout(bench: Bench, name: str, layout: str, *, where: str) -> Bench:

@@ -86,3 +86,34 @@ def test_a_slow_rate_does_not_cut_off_low_bits():
     noise = np.random.default_rng(3).normal(0, 1.0, len(time_s))
     swing = (20000 * np.sin(time_s * 1.5) + 30000 + noise).astype(int)
     assert list(_found(write_frames({BitField(0, 16): swing}, len(time_s), 2))) == [BitField(0, 16)]
+
+
+def test_the_noise_of_a_value_is_its_own():
+    """Six lowest bits that are pure noise go with the value above, not with one that is still."""
+    random = np.random.default_rng(12)
+    current = (3000 * np.sin(np.arange(COUNT) / 200) + random.normal(0, 45, COUNT)).astype(int)
+    for order in ("little", "big"):
+        field = BitField(16, 16, order)
+        payload = write_frames({field: current & 0xFFFF}, COUNT, 5)
+        assert set(_found(payload)) == {field}
+    beside = {
+        BitField(0, 6): random.integers(0, 64, COUNT),
+        BitField(6, 2): np.arange(COUNT) // 500,
+    }
+    assert BitField(0, 6) in _found(write_frames(beside, COUNT, 2))
+
+
+def test_a_count_that_starts_again_early_is_one_field():
+    """An encoder of 3600 counts in twelve bits."""
+    random = np.random.default_rng(13)
+    way = np.cumsum(random.normal(60, 8, COUNT)).astype(int) % 3600
+    field = BitField(4, 12)
+    assert set(_found(write_frames({field: way}, COUNT, 3))) == {field}
+
+
+def test_a_value_that_hesitates_between_two_numbers_is_one_field():
+    """127 and 128: all eight bits flip at once, and none of them is a flag."""
+    random = np.random.default_rng(14)
+    slow = np.round(127.5 + 0.1 * random.normal(0, 1, COUNT)).astype(int)
+    field = BitField(8, 8)
+    assert set(_found(write_frames({field: slow}, COUNT, 3))) == {field}

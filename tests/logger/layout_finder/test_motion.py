@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.layout_finder.motion import correct_marks, fit_position
+from logger.layout_finder.motion import correct_marks, fit_position, restart_of
 from tests.logger.layout_finder.moved_joint import MARKS, move_joint
 
 NOISE = np.random.default_rng(2)
@@ -85,3 +85,17 @@ def test_a_float_has_no_least_step():
     fit = fit_position(time_s, angle + NOISE.normal(0, 1e-3, len(angle)), None, MARKS, 1)
     assert fit is not None
     assert fit.rad_per_count == pytest.approx(1.0, rel=0.005)
+
+
+def test_a_count_that_starts_again_before_its_bits_are_full():
+    """3600 counts in twelve bits; one that uses them all; a round number is preferred."""
+    way = np.cumsum(np.random.default_rng(3).normal(40.0, 12.0, 3000)).astype(np.int64)
+    assert restart_of(way % 3600, 4096) == 3600
+    assert restart_of(way % 4096, 4096) == 4096
+    assert restart_of(np.zeros(50, dtype=np.int64), 4096) == 4096
+
+
+def test_what_stands_still_is_no_position():
+    """Also the integral of a speed that is always nothing."""
+    time_s = np.arange(0.0, 60.0, 0.05)
+    assert fit_position(time_s, np.zeros(len(time_s)), None, MARKS, 1) is None

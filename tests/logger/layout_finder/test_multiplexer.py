@@ -23,7 +23,7 @@ def test_kinds_are_told_apart(counts_beside: bool):  # noqa: FBT001
         rows.append([selector, *_kind(row, kind, noise)])
     payload = np.array(rows, dtype=np.uint8)
     counter = [BitField(4, 4)] if counts_beside else []
-    found = find_multiplexer(payload, counter)
+    found = find_multiplexer(np.arange(len(payload)) / 100.0, payload, counter)
     assert found is not None
     assert found.values == ((0, 1, 2) if counts_beside else (0x30, 0x31, 0x32))
     assert found.field == (BitField(0, 4) if counts_beside else BitField(0, 8))
@@ -35,16 +35,24 @@ def test_a_state_and_a_high_byte_are_none():
     position = (np.sin(np.arange(800) / 60) * 900).astype(int) & 0xFFFF
     state = np.arange(800) // 300
     payload = np.stack([position >> 8, position & 0xFF, state], axis=1).astype(np.uint8)
-    assert find_multiplexer(payload) is None
+    assert find_multiplexer(np.arange(len(payload)) / 100.0, payload) is None
 
 
 def test_nothing_that_changes_is_none():
     """Frames that are all the same have one kind."""
-    assert find_multiplexer(np.zeros((500, 8), dtype=np.uint8)) is None
+    assert find_multiplexer(np.arange(500) / 100.0, np.zeros((500, 8), dtype=np.uint8)) is None
 
 
 def test_the_sign_of_noise_is_none():
     """The upper half byte of a noisy speed about zero: its sign changes the bits below as well."""
     noise = np.round(np.random.default_rng(6).normal(0, 6, 1200)).astype(int) & 0xFFF
     payload = np.stack([noise >> 8, noise & 0xFF], axis=1).astype(np.uint8)
-    assert find_multiplexer(payload) is None
+    assert find_multiplexer(np.arange(len(payload)) / 100.0, payload) is None
+
+
+def test_the_upper_bytes_of_a_sign_are_none():
+    """32 bits of a small number: all its upper bits change together as it crosses zero."""
+    noise = np.round(np.random.default_rng(7).normal(0, 6, 1600)).astype(np.int64) & 0xFFFFFFFF
+    payload = np.stack([noise >> shift & 0xFF for shift in (24, 16, 8, 0)], axis=1)
+    found = find_multiplexer(np.arange(1600) / 100.0, payload.astype(np.uint8))
+    assert found is None

@@ -4,7 +4,12 @@ import numpy as np
 
 from logger.layout_finder.bits import BitField
 from logger.layout_finder.number_form import NumberForm
-from logger.layout_finder.signals import extensions_of, find_signals, split_kinds
+from logger.layout_finder.signals import (
+    extensions_of,
+    find_checksums,
+    find_signals,
+    split_kinds,
+)
 from logger.layout_finder.traffic import FrameGroup, Marks
 from tests.logger.layout_finder.moved_joint import write_frames
 
@@ -13,7 +18,7 @@ MARKS = Marks(rest=(0.0, 2.0), turn=(2.0, 12.0))
 
 
 def _kind(payload: np.ndarray):
-    (kind,) = split_kinds(FrameGroup(1, False, np.arange(len(payload)) / 100.0, payload))  # noqa: FBT003
+    (kind,) = split_kinds(FrameGroup(1, False, np.arange(len(payload)) / 100.0, payload), None)  # noqa: FBT003
     return kind
 
 
@@ -37,7 +42,7 @@ def test_what_is_known_is_no_signal():
     assert [counter.field for counter in kind.counters] == [BitField(16, 4)]
     assert [signal.field for signal in find_signals(kind, 0, MARKS)] == [BitField(0, 12)]
     few = FrameGroup(1, False, np.arange(20) / 100.0, frames[:20])  # noqa: FBT003
-    assert find_signals(split_kinds(few)[0], 0, MARKS) == ()
+    assert find_signals(split_kinds(few, None)[0], 0, MARKS) == ()
 
 
 def test_bits_above_up_to_the_ends_of_bytes():
@@ -52,3 +57,21 @@ def test_bits_above_up_to_the_ends_of_bytes():
         *(seen, BitField(8, 8), BitField(0, 16, "big")),
     )
     assert extensions_of(payload, seen, frozenset({12})) == (seen,)
+
+
+def test_a_checksum_is_known_by_other_frames():
+    """Frames that hardly change have the sum that fast ones have, at their own end."""
+    fast = np.random.default_rng(4).integers(0, 256, (400, 8)).astype(np.uint8)
+    fast[:, 7] = (fast[:, :7].sum(axis=1) + 0x5A) & 0xFF
+    slow = np.zeros((200, 5), dtype=np.uint8)
+    slow[:, 1] = 40 + np.arange(200) // 70
+    slow[:, 4] = (slow[:, :4].sum(axis=1) + 0x5A) & 0xFF
+    groups = [
+        FrameGroup(number, False, np.arange(len(rows)) / 100.0, rows)  # noqa: FBT003
+        for number, rows in enumerate((fast, slow))
+    ]
+    first, second = find_checksums(groups)
+    assert first is not None
+    assert second is not None
+    assert (first.byte, second.byte, second.family) == (7, 4, first.family)
+    assert find_checksums(groups[1:]) == [None]

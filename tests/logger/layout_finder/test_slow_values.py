@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from logger.layout_finder.slow_values import (
+    Heating,
     SlowKind,
     classify_slow,
     match_temperature,
@@ -19,12 +20,25 @@ def test_slow_signals_are_told_apart():
     """A temperature, an uptime, a voltage, a position."""
     warmer = 6.0 * (1.0 - np.exp(-np.maximum(0.0, TIME_S - 48.0) / 15.0))
     temperature = np.round(2.0 * (24.0 + warmer) + NOISE.normal(0, 0.1, len(TIME_S)))
-    assert classify_slow(TIME_S, temperature, MARKS) is SlowKind.WARMS
-    assert classify_slow(TIME_S, np.floor(TIME_S) + 40.0, MARKS) is SlowKind.RUNS
+    assert classify_slow(TIME_S, temperature, MARKS, None) is SlowKind.WARMS
+    assert classify_slow(TIME_S, np.floor(TIME_S) + 40.0, MARKS, None) is SlowKind.RUNS
     voltage = np.round(480.0 + NOISE.normal(0, 0.7, len(TIME_S)))
-    assert classify_slow(TIME_S, voltage, MARKS) is SlowKind.STEADY
-    assert classify_slow(TIME_S, np.round(ANGLE * 100.0), MARKS) is None
-    assert classify_slow(TIME_S, np.full(len(TIME_S), 7.0), MARKS) is None
+    assert classify_slow(TIME_S, voltage, MARKS, None) is SlowKind.STEADY
+    assert classify_slow(TIME_S, np.full(len(TIME_S), 7.0), MARKS, None) is None
+
+
+def test_a_temperature_follows_the_heat_of_the_load():
+    """It warms while the weight is held, cools, and warms again; what follows nothing does not."""
+    loaded = TIME_S > 22.5
+    heat = np.where(loaded, np.sin(ANGLE) ** 2, 0.0)
+    warmth = np.zeros(len(TIME_S))
+    for row in range(1, len(TIME_S)):
+        warmth[row] = warmth[row - 1] + (heat[row - 1] - warmth[row - 1]) * 0.02 / 20.0
+    reading = np.round(2.0 * (24.0 + 20.0 * warmth) + NOISE.normal(0, 0.2, len(TIME_S)))
+    heating = Heating(TIME_S, heat)
+    assert classify_slow(TIME_S, reading, MARKS, heating) is SlowKind.WARMS
+    drifting = np.round(48.0 + 3.0 * np.sin(TIME_S / 9.0) + NOISE.normal(0, 0.2, len(TIME_S)))
+    assert classify_slow(TIME_S, drifting, MARKS, heating) is SlowKind.STEADY
 
 
 @pytest.mark.parametrize(
@@ -45,5 +59,5 @@ def test_warm_electronics_still_match():
 
 def test_voltage():
     """Tenths of a volt near the typed one; nothing near it is none."""
-    assert match_voltage(481.0, 48.0)[0].scale == 0.1
-    assert match_voltage(300.0, 48.0) == ()
+    assert match_voltage(481.0, 10.0, 48.0)[0].scale == 0.1
+    assert match_voltage(300.0, 10.0, 48.0) == ()

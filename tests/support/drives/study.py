@@ -141,10 +141,13 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--keep", type=Path)
     given = parser.parse_args()
-    judged = study_seeds(DriveSet(given.set), range(*given.seeds), given.workers)
+    judged: list[Judged] = []
+    for first in range(*given.seeds, 2 * given.workers):
+        until = min(first + 2 * given.workers, given.seeds[1])
+        judged += study_seeds(DriveSet(given.set), range(first, until), given.workers)
+        if given.keep:
+            given.keep.write_bytes(pickle.dumps(judged))
     print_figures(judged)
-    if given.keep:
-        given.keep.write_bytes(pickle.dumps(judged))
 
 
 if __name__ == "__main__":
