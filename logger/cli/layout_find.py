@@ -119,20 +119,20 @@ def _do_steps(bench: Path, out: Path) -> tuple[Path, Path]:
     lines.append(f'positive = "{"way back" if back.lower().startswith("b") else "first way"}"')
     spans: list[tuple[str, int, int]] = []
     with Listener(bench_of_buses(bench), str(bench)) as listener:
-        say("Listening; nothing is sent.")
+        _tell("Listening; nothing is sent.")
         if not listener.wait_for_frames(_FIRST_FRAME_S):
             raise InputError(
                 f"{bench}: found no frame on the bus in {_FIRST_FRAME_S:g} s, expected those of "
                 "the joint; `dutytrace bus` says why."
             )
         for step in STEPS:
-            say(step.what)
+            _tell(step.what)
             if _ask("  Enter when it begins, s and Enter to skip it: ").lower().startswith("s"):
                 continue
             begun = listener.now_ns()
             _ask("  Enter when it is done: ")
             spans.append((step.name, begun, listener.now_ns()))
-            say(f"  {listener.count} frames so far.")
+            _tell(f"  {listener.count} frames so far.")
     frames = listener.frames()
     if not spans:
         raise InputError("layout find: every step was skipped, expected at least one.")
@@ -144,8 +144,14 @@ def _do_steps(bench: Path, out: Path) -> tuple[Path, Path]:
     with log.open("x", encoding="ascii") as file:
         log_text(frames, file.write)
     marks.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    say(f"{log} and {marks}: kept; `dutytrace layout find --log {log} --marks {marks}` again.")
+    _tell(f"{log} and {marks}: kept; `dutytrace layout find --log {log} --marks {marks}` again.")
     return log, marks
+
+
+def _tell(text: str) -> None:
+    """Say to the person what is no answer of the command."""
+    sys.stderr.write(f"{text}\n")
+    sys.stderr.flush()
 
 
 def _ask(words: str) -> str:
@@ -169,7 +175,7 @@ def _ask_number(words: str) -> float | None:
             number = math.nan
         if math.isfinite(number):
             return number
-        say(f"Found {typed!r}, expected a number, or nothing.")
+        _tell(f"Found {typed!r}, expected a number, or nothing.")
 
 
 def confirm_proposal(

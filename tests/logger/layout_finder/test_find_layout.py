@@ -11,62 +11,25 @@ from logger.layout_finder.find_layout import propose_layout
 from logger.layout_finder.number_form import NumberForm
 from logger.layout_finder.proposal import Meaning, Undecided
 from logger.layout_finder.traffic import Traffic, TypedNumbers
-from tests.logger.layout_finder.moved_joint import MARKS, move_joint, write_frames
+from tests.logger.layout_finder.moved_joint import (
+    COUNTER,
+    LOAD,
+    MARKS,
+    POSITION,
+    SPEED,
+    VOLTAGE,
+    joint_traffic,
+    move_joint,
+    write_frames,
+)
 
 TYPED = TypedNumbers(ambient_degC=23.0, supply_V=48.0, mass_kg=2.0, arm_m=0.4)
-POSITION = BitField(0, 16, "little")
-SPEED = BitField(16, 12, "little")
-COUNTER = BitField(28, 4, "little")
-LOAD = BitField(32, 16, "big")
-VOLTAGE = BitField(8, 16, "big")
-
-
-def _traffic(*, turn_deg: float = 360.0, noise: float = 1.0, seed: int = 6) -> Traffic:
-    """Return position, speed, counter, load and a sum; and, in turn, two slow kinds."""
-    random = np.random.default_rng(seed)
-    time_s, angle = move_joint(100.0, turn_deg)
-    speed = np.gradient(angle, time_s)
-    torque = 2.0 * 0.4 * 9.80665 * np.sin(angle) + 0.8 * np.tanh(speed / 0.02) + 0.3 * speed
-
-    def counted(value: np.ndarray, width: float) -> np.ndarray:
-        return np.round(value + noise * random.normal(0, width, len(value))).astype(int)
-
-    fast = write_frames(
-        {
-            POSITION: counted(angle * 4000.0 + 900, 0.8) & 0xFFFF,
-            SPEED: counted(speed * 300.0, 4.0) & 0xFFF,
-            COUNTER: np.arange(len(time_s)) & 15,
-            LOAD: counted(torque * 50.0, 9.0) & 0xFFFF,
-        },
-        len(time_s),
-        7,
-    )
-    fast[:, 6] = (fast[:, :6].sum(axis=1) + 0x31) & 0xFF
-    slow_s = time_s[::4] + 0.0021
-    warm = 24.0 + 9.0 * (1.0 - np.exp(-np.maximum(0.0, slow_s - 48.0) / 15.0))
-    second = np.arange(len(slow_s)) & 1
-    slow = write_frames(
-        {
-            BitField(0, 8): 0x10 + second,
-            VOLTAGE: np.where(second, 0x0300, counted(np.full(len(slow_s), 481.0), 0.9)),
-            BitField(24, 8): np.where(second, counted(warm * 2.0, 0.2), 0xA0),
-        },
-        len(slow_s),
-        4,
-    )
-    frames = [bytes(row) for row in fast] + [bytes(row) for row in slow]
-    return Traffic(
-        time_s=np.concatenate([time_s, slow_s]),
-        identifier=np.array([0x120] * len(fast) + [0x121] * len(slow)),
-        extended=np.zeros(len(frames), dtype=bool),
-        data=frames,
-    )
 
 
 @pytest.fixture(scope="module")
 def proposal():
     """Return what is proposed for the joint, all four steps done as told."""
-    return propose_layout(_traffic(), MARKS, TYPED)
+    return propose_layout(joint_traffic(), MARKS, TYPED)
 
 
 def _value(proposal, meaning: Meaning):
@@ -132,15 +95,15 @@ def test_what_cannot_be_decided_is_listed(proposal):
 
 def test_a_wrong_turn_lowers_every_scale_of_it():
     """A turn of 374 degrees: told, and no scale that hangs on it is sure."""
-    proposal = propose_layout(_traffic(turn_deg=374.4), MARKS, TYPED)
+    proposal = propose_layout(joint_traffic(turn_deg=374.4), MARKS, TYPED)
     assert Undecided.TURN_CONTRADICTS_LOAD in {item.reason for item in proposal.undecided}
     for meaning in (Meaning.POSITION, Meaning.SPEED):
-        assert _value(proposal, meaning)[1].probability.scale < 0.5
+        assert _value(proposal, meaning)[1].probability.scale <= 0.6
 
 
 def test_no_value_without_noise_is_called_measured_for_sure():
     """Perfectly still at rest: commanded stays a rival."""
-    proposal = propose_layout(_traffic(noise=0.0), MARKS, TYPED)
+    proposal = propose_layout(joint_traffic(noise=0.0), MARKS, TYPED)
     _, position = _value(proposal, Meaning.POSITION)
     assert position.probability.meaning < 0.7
     assert Meaning.COMMANDED_POSITION in {rival.meaning for rival in position.rivals}
@@ -148,7 +111,7 @@ def test_no_value_without_noise_is_called_measured_for_sure():
 
 def test_two_joints_cannot_be_told_apart():
     """A second position that turns at other instants within the turn: no meaning is sure."""
-    traffic = _traffic()
+    traffic = joint_traffic()
     time_s, angle = move_joint()
     late = np.interp(time_s - 0.9, time_s, angle) * 3000.0
     late = np.round(late + np.random.default_rng(7).normal(0, 1.0, len(late))).astype(int)
@@ -166,7 +129,7 @@ def test_two_joints_cannot_be_told_apart():
 
 def test_bad_input_claims_nothing():
     """No mark, no frame, noise only, nothing that changes: said, never guessed."""
-    traffic = _traffic()
+    traffic = joint_traffic()
     unmarked = propose_layout(traffic, replace(MARKS, rest=None, turn=None, load=None), TYPED)
     assert Undecided.NO_TURN in {item.reason for item in unmarked.undecided}
     named = {value.meaning for kind in unmarked.kinds for value in kind.values}
@@ -184,7 +147,7 @@ def test_bad_input_claims_nothing():
 
 def test_no_weight_gives_the_load_no_scale():
     """A weight of nothing: the load is named, its scale is not."""
-    proposal = propose_layout(_traffic(), MARKS, replace(TYPED, mass_kg=0.0))
+    proposal = propose_layout(joint_traffic(), MARKS, replace(TYPED, mass_kg=0.0))
     _, load = _value(proposal, Meaning.LOAD)
     assert (load.scale, load.probability.scale) == (None, 0.0)
     assert Undecided.NO_WEIGHT in {item.reason for item in proposal.undecided}
@@ -192,7 +155,7 @@ def test_no_weight_gives_the_load_no_scale():
 
 def test_bits_right_below_that_nothing_explains_lower_the_certainty():
     """Three bits of noise below the position: where it begins, and so its scale, is not sure."""
-    traffic = _traffic()
+    traffic = joint_traffic()
     data = [bytearray(frame) for frame in traffic.data]
     random = np.random.default_rng(9)
     _, angle = move_joint()
@@ -207,9 +170,9 @@ def test_bits_right_below_that_nothing_explains_lower_the_certainty():
     assert value.field.first_column == 0 or value.probability.place <= 0.6
 
 
-def test_a_lone_bit_below_a_temperature_may_be_its_lowest():
-    """A bit of mere noise below it is cut off as a flag: place and scale are not sure."""
-    traffic = _traffic()
+def test_a_noisy_lowest_bit_of_a_temperature_is_its_own():
+    """A bit of mere noise right below it is no flag."""
+    traffic = joint_traffic()
     random = np.random.default_rng(10)
     data = [
         frame if len(frame) == 7 else frame[:3] + bytes([frame[3] & 0xFE | random.integers(2)])
@@ -218,5 +181,4 @@ def test_a_lone_bit_below_a_temperature_may_be_its_lowest():
     _, value = _value(
         propose_layout(replace(traffic, data=data), MARKS, TYPED), Meaning.TEMPERATURE
     )
-    assert value.field.first_column == 25
-    assert max(value.probability.place, value.probability.scale) <= 0.6
+    assert value.field.first_column == 24
