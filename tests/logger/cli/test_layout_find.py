@@ -1,13 +1,21 @@
 """`dutytrace layout find` and `layout confirm`: from a log to channels, and what it refuses."""
 
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from logger.simulate.line_protocol import CanFrame, LineProtocol
+from logger.simulate.serial_line import SerialLine
 from logger.store.reading.reader import RecordingReader
 from tests.logger.layout_finder.moved_joint import LOAD, MARKS, POSITION, SPEED, joint_traffic
-from tests.support.command import assert_refused, run
+from tests.support.command import ROOT, assert_refused, run
 
 MARKS_TEXT = f"""
 rest = {list(MARKS.rest)}
@@ -125,3 +133,96 @@ def test_from_a_log_to_channels(folder: Path):
 def test_what_it_refuses(folder: Path, words: list[str], sentence: str):
     """One sentence each, and nothing is written."""
     assert_refused(run("layout", *words, cwd=folder), sentence)
+
+
+LIVE_BENCH = """
+[bus]
+interface = "slcan"
+channel = "{line}"
+bitrate = 500_000
+"""
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Iterator[list[object]]:
+    """Give a serial line on which a joint talks; yields the frames that somebody sent there."""
+    sent: list[object] = []
+    done = threading.Event()
+    (tmp_path / "bench.toml").write_text(
+        LIVE_BENCH.format(line=tmp_path / "line"), encoding="utf-8"
+    )
+
+    def answer(frame: object) -> tuple[()]:
+        sent.append(frame)
+        return ()
+
+    with SerialLine(tmp_path / "line") as serial:
+        adapter = LineProtocol(answer)
+
+        def talk() -> None:
+            count = 0
+            while not done.is_set():
+                serial.write(adapter.feed_bytes(serial.read(timeout_s=0.01)))
+                data = bytes([count % 256, 7, 40 + count // 50 % 3])
+                serial.write(adapter.frame_lines([CanFrame(identifier=0x283, data=data)]))
+                count += 1
+
+        thread = threading.Thread(target=talk)
+        thread.start()
+        yield sent
+        done.set()
+        thread.join()
+
+
+def test_steps_done_live(tmp_path: Path, line: list[object]):
+    """A bench without joints, a key press at each mark; heard only, kept, and proposed from."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "dutytrace", "layout", "find", "bench.toml", "--out",
+         "mine.proposed.toml"],
+        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, text=True,
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as running:  # fmt: skip
+        assert running.stdin is not None
+        assert running.stderr is not None
+        running.stdin.write("23,5\nabout 48\n48\n\n\nb\n")
+        running.stdin.flush()
+        told = ""
+        while "Enter when it begins" not in told:
+            told += running.stderr.read(1)
+        assert "Found 'about 48', expected a number" in told
+        running.stdin.write("\n")
+        running.stdin.flush()
+        time.sleep(1.0)
+        running.stdin.write("\ns\ns\ns\n")
+        running.stdin.flush()
+        answer, told = running.communicate(timeout=120)
+    assert running.returncode == 0, told
+    assert "The turn is not marked" in answer
+    assert not line, "found frames of ours on the bus"
+    marks = (tmp_path / "mine.marks.toml").read_text(encoding="utf-8")
+    assert marks.splitlines()[:3] == [
+        "ambient_degC = 23.5", "supply_V = 48.0", 'positive = "way back"'
+    ]  # fmt: skip
+    assert "rest = [" in marks
+    first, *others = (tmp_path / "mine.log").read_text(encoding="ascii").splitlines()
+    assert " can0 283#" in first
+    assert others
+    # The same once more, from what was kept.
+    again = run("layout", "find", "--log", "mine.log", "--marks", "mine.marks.toml", "--out",
+                "again.proposed.toml", cwd=tmp_path)  # fmt: skip
+    assert again.returncode == 0, again.stderr
+
+
+def test_a_bus_on_which_nobody_talks(tmp_path: Path):
+    """Said after a while, with what to do."""
+    (tmp_path / "bench.toml").write_text(
+        '[bus]\ninterface = "virtual"\nchannel = "nobody"\n', encoding="utf-8"
+    )
+    done = subprocess.run(
+        [sys.executable, "-m", "dutytrace", "layout", "find", "bench.toml"], check=False,
+        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, text=True, capture_output=True,
+        input="\n\n\n\n\n", timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "found no frame on the bus in" in done.stderr
+    assert not list(tmp_path.glob("*.log"))
