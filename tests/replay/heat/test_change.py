@@ -1,7 +1,9 @@
 """What changed on the way: dated, sized, its cause told from its rivals, or said to be unknown."""
 
+import os
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logger.heat.model import HeatModel
@@ -10,10 +12,13 @@ from replay.heat.dated_change import ChangeCause
 from replay.heat.fit import fit_heat
 from replay.heat.problem import HeatProblem
 from replay.recording import Recording
+from tests.support.change_study import change_run, summary_line
 from tests.support.heat_joints import simulate_joint
 
 DEMO = Path(__file__).parents[3] / "recordings" / "demo-overheat"
 AT_S = 4000
+RUNS = int(os.environ.get("CHANGE_RUNS", "4"))
+"""Of the study of dates; DEVELOPERS.md has its figures."""
 
 
 def _changes(*, cause: ChangeCause, factor: float, seed: int) -> tuple[FoundChange, ...]:
@@ -49,6 +54,15 @@ def test_causes_are_told_apart(cause: ChangeCause, factor: float, seed: int):
 def test_nothing_is_found_where_nothing_changed(seed: int):
     """A room that drifts by 2 K is no change of the joint."""
     assert not _changes(cause=ChangeCause.HEAT, factor=1.0, seed=seed)
+
+
+@pytest.mark.slow
+def test_worse_cooling_at_any_time_is_dated_as_near_as_asked():
+    """Within two minutes where it warms by 0.3 K in that time, else within six; and named."""
+    runs = [change_run(seed, 1.5, pattern="random") for seed in range(RUNS)]
+    told = summary_line(runs)
+    assert np.mean([one.off_s <= one.allowed_s for one in runs]) >= 0.7, told
+    assert np.mean([one.is_named for one in runs]) >= 0.7, told
 
 
 @pytest.mark.slow
