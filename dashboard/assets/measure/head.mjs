@@ -25,8 +25,14 @@ export function renderHead(page, answer) {
       return choice;
     }),
   );
-  renderFact(page.part("kinds"), [page.kinds, kind?.name], () =>
-    page.kinds.map(({ name, title, words, takes }) => {
+  const kinds = page.part("kinds");
+  renderFact(kinds, [page.kinds, kind?.name], () => {
+    /* On a narrow screen they scroll: the chosen one is kept in sight. */
+    requestAnimationFrame(() => {
+      const chosen = kinds.querySelector("[aria-pressed=true]");
+      if (chosen instanceof HTMLElement) kinds.scrollLeft = chosen.offsetLeft - kinds.offsetLeft;
+    });
+    return page.kinds.map(({ name, title, words, takes }) => {
       const choice = button(title, () => {
         measurement.clear();
         measurement.divisions.clear();
@@ -36,8 +42,8 @@ export function renderHead(page, answer) {
       choice.title = `${words}; about ${takes}`;
       choice.setAttribute("aria-pressed", String(name === kind?.name));
       return choice;
-    }),
-  );
+    });
+  });
   renderWays(page, kind);
 }
 
