@@ -55,7 +55,7 @@ def attach_to_recording(
 
     stored = read_attachments(Opened.open(recording).path)
     show(
-        {"attachments": [one.to_json() for one in stored]}, _lines(recording, stored),
+        {"attachments": [one.to_json() for one in stored]}, _attachment_lines(recording, stored),
         as_json=as_json,
     )  # fmt: skip
 
@@ -82,7 +82,7 @@ def _time_ns(recording: Path, file: Path, at: Moment | None) -> int:
     return time_ns
 
 
-def _lines(recording: Path, stored: "Sequence[StoredAttachment]") -> Iterator[Line]:
+def _attachment_lines(recording: Path, stored: "Sequence[StoredAttachment]") -> Iterator[Line]:
     from logger.store.layout.manifest import iso_utc
     from logger.store.reading.attachments import content_path
 

@@ -96,7 +96,7 @@ def course_figure(
     )
     display = display_of(channel, displays)
     x = to_s(time_ns - recording.start_ns)
-    ticks = _ticks(start_s, whole_s, 3 if is_narrow else TICKS)
+    ticks = _course_ticks(start_s, whole_s, 3 if is_narrow else TICKS)
     return {
         "data": [
             {
@@ -168,7 +168,7 @@ def _span_labels(
     return labels
 
 
-def _ticks(start_s: float, end_s: float, most: int) -> list[float]:
+def _course_ticks(start_s: float, end_s: float, most: int) -> list[float]:
     step = next((one for one in _NICE_S if (end_s - start_s) / one <= most), _NICE_S[-1])
     while (end_s - start_s) / step > most:
         step *= 2

@@ -26,7 +26,7 @@ def measurement_figure(kind: str, picture: Arrays, *, pen: int, theme: Theme) ->
     """Return the figure of a kind; None where it has none, or nothing to draw."""
     colour = theme.pen_colour(pen)
     name = "tip" if kind == "backlash" and "loops" not in picture else kind
-    draw = _FIGURES.get(name)
+    draw = _KIND_FIGURES.get(name)
     return draw(picture, colour, theme) if draw else None
 
 
@@ -191,7 +191,7 @@ def _spectrum(picture: Arrays, colour: str, theme: Theme) -> Figure | None:
     return {"data": [_stroke(frequency[1:], shown[1:], colour, 1.4, hover)], "layout": layout}
 
 
-def _friction(picture: Arrays, colour: str, theme: Theme) -> Figure | None:
+def _friction_figure(picture: Arrays, colour: str, theme: Theme) -> Figure | None:
     """Torque of each pass over its speed, forward right and backward left, and their halves."""
     speed = np.abs(np.array(picture["speed_rad_s"]))
     if not len(speed):
@@ -232,13 +232,13 @@ def _free(picture: Arrays, colour: str, theme: Theme) -> Figure | None:
     return {"data": data, "layout": layout}
 
 
-_FIGURES: Final[dict[str, Callable[[Arrays, str, Theme], Figure | None]]] = {
+_KIND_FIGURES: Final[dict[str, Callable[[Arrays, str, Theme], Figure | None]]] = {
     "backlash": _loops,
     "tip": _tips,
     "torque": _torque,
     "ceiling": _ceiling,
     "oscillation": _spectrum,
-    "friction": _friction,
+    "friction": _friction_figure,
     "free": _free,
 }
 

@@ -28,7 +28,7 @@ def measure_layout() -> html.Div:
                                 **html_attributes({"aria-label": "Steps"}),
                             ),
                             html.Div(id="measure-course", className="course"),
-                            html.Div([_work(), _answer()], className="bench"),
+                            html.Div([_work(), _answer_part()], className="bench"),
                             _rests(),
                         ],
                         id="measure-guided",
@@ -91,7 +91,7 @@ def _work() -> html.Section:
     )
 
 
-def _answer() -> html.Section:
+def _answer_part() -> html.Section:
     """Return what there is of an answer: value with interval, picture, what is missing."""
     return html.Section(
         [

@@ -15,7 +15,7 @@ from logger.joint.time_weighted import WeightedStatistics, statistics_of
 __all__ = ["cycle_figure_names", "cycle_figures", "figure_channels", "figure_unit"]
 
 _WAYS: Final = ("forward", "backward")
-_UNITS: Final = {"s": "s", "Nm": "N.m", "A": "A", "degC": "Cel", "rad": "rad", "J": "J"}
+_CYCLE_UNITS: Final = {"s": "s", "Nm": "N.m", "A": "A", "degC": "Cel", "rad": "rad", "J": "J"}
 _ERRORS: Final = {
     "position_rad": ("position_error_rad", "position_setpoint_rad"),
     "speed_rad_s": ("speed_error_rad_s", "speed_setpoint_rad_s"),
@@ -64,7 +64,7 @@ def figure_unit(name: str) -> str:
     """Return the unit of a figure (UCUM code)."""
     if name.endswith("_rad_s"):
         return "rad/s"
-    return _UNITS[name.rsplit("_", 1)[1]]
+    return _CYCLE_UNITS[name.rsplit("_", 1)[1]]
 
 
 def cycle_figures(sums: CycleSums, names: Sequence[str], *, duration_s: float) -> dict[str, float]:

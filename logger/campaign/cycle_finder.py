@@ -101,7 +101,7 @@ class CycleFinder:
             number=number,
             start_ns=end_ns,
             stretch_ns=end_ns,
-            carried=_newest(None, earlier) if len(earlier) else None,
+            carried=_newest_cycle(None, earlier) if len(earlier) else None,
             durations_s=durations_s[-_REMEMBERED:],
         )
 
@@ -140,7 +140,7 @@ class CycleFinder:
         """Return the cycles among readings that still wait: at the end, nothing else will come."""
         if not self.is_learning or not self.pending or plan.course is None:
             return (), self
-        waiting = _joined(self.pending)
+        waiting = _joined_signal(self.pending)
         rule = _attempt(plan, self, waiting)
         if rule is None and self.rule is not None and _is_within(self.rule, plan, waiting):
             rule = self.rule
@@ -212,7 +212,7 @@ def _advance(
 
 def _learn(plan: CyclePlan, state: CycleFinder) -> tuple[tuple[Cycle, ...], CycleFinder]:
     """Look for a rule in what waits; count it then, or give up the older half of too much."""
-    waiting = _joined(state.pending)
+    waiting = _joined_signal(state.pending)
     rule = _attempt(plan, state, waiting)
     if rule is not None:
         learned = replace(
@@ -312,12 +312,12 @@ def _hold(plan: CyclePlan, state: CycleFinder, rows: ReadingBatch) -> CycleFinde
     if not len(rows):
         return state
     if state.start_ns is None:
-        return replace(state, carried=_newest(state.carried, rows))
+        return replace(state, carried=_newest_cycle(state.carried, rows))
     held = (*state.held, rows)
     count = state.held_rows + len(rows)
     state = replace(state, held=held, held_rows=count)
     while state.held_rows > STRETCH_ROWS:
-        together = _joined(state.held)
+        together = _joined_signal(state.held)
         end_ns = int(together.time_ns[STRETCH_ROWS])
         state = _add_stretch(plan, state, together.select_rows(slice(STRETCH_ROWS)), end_ns)
         left = together.select_rows(slice(STRETCH_ROWS, None))
@@ -329,7 +329,7 @@ def _close(
     plan: CyclePlan, state: CycleFinder, start_ns: int, end_ns: int
 ) -> tuple[Cycle, CycleFinder]:
     if state.held:
-        state = _add_stretch(plan, state, _joined(state.held), end_ns)
+        state = _add_stretch(plan, state, _joined_signal(state.held), end_ns)
     duration_s = to_s(end_ns - start_ns)
     usual_s = float(np.median(state.durations_s)) if state.durations_s else None
     if usual_s is None and state.rule is not None:
@@ -367,7 +367,7 @@ def _add_stretch(
     plan: CyclePlan, state: CycleFinder, rows: ReadingBatch, end_ns: int
 ) -> CycleFinder:
     """Sum a stretch that ends at an instant; its readings need not be held any longer."""
-    together = rows if state.carried is None else _joined((state.carried, rows))
+    together = rows if state.carried is None else _joined_signal((state.carried, rows))
     own = stretch_sums(
         together,
         start_ns=state.stretch_ns,
@@ -375,12 +375,12 @@ def _add_stretch(
         hold_ns=plan.hold_ns,
         winding=plan.winding,
     )
-    return replace(state, sums=add_sums(state.sums, own), carried=_newest(None, together))
+    return replace(state, sums=add_sums(state.sums, own), carried=_newest_cycle(None, together))
 
 
-def _newest(carried: ReadingBatch | None, rows: ReadingBatch) -> ReadingBatch:
+def _newest_cycle(carried: ReadingBatch | None, rows: ReadingBatch) -> ReadingBatch:
     """Return the rows that hold the newest value of each channel."""
-    together = rows if carried is None else _joined((carried, rows))
+    together = rows if carried is None else _joined_signal((carried, rows))
     kept = set()
     for values in together.columns.values():
         known = np.flatnonzero(~np.isnan(values))
@@ -389,5 +389,5 @@ def _newest(carried: ReadingBatch | None, rows: ReadingBatch) -> ReadingBatch:
     return together.select_rows(np.array(sorted(kept), np.intp))
 
 
-def _joined(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
+def _joined_signal(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
     return ReadingBatch.concatenate(batches, channels=list(batches[0].columns))

@@ -20,7 +20,7 @@ _LEAST_S: Final = 0.2
 _LEAST_SHARE: Final = 0.35
 """Of the movement one way, that has to be at constant speed: a move that only bends over its
 highest speed is within 5 % of it for 23 % of its time (minimum jerk)."""
-_PLACES: Final = 12
+_FRICTION_PLACES: Final = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,11 +46,11 @@ def constant_speed_friction(rows: ConstantSpeed) -> tuple[float, float] | None:
         return None
     sums = []
     for position, load, held_s in ways:
-        place = ((position - low) / (high - low) * _PLACES).astype(np.int64)
+        place = ((position - low) / (high - low) * _FRICTION_PLACES).astype(np.int64)
         inside = (position >= low) & (position <= high)
-        place = np.minimum(place[inside], _PLACES - 1)
-        weight = np.bincount(place, held_s[inside], _PLACES)
-        total = np.bincount(place, (load * held_s)[inside], _PLACES)
+        place = np.minimum(place[inside], _FRICTION_PLACES - 1)
+        weight = np.bincount(place, held_s[inside], _FRICTION_PLACES)
+        total = np.bincount(place, (load * held_s)[inside], _FRICTION_PLACES)
         sums.append((weight, total))
     (forward_s, forward_load), (backward_s, backward_load) = sums
     both = (forward_s > 0.0) & (backward_s > 0.0)

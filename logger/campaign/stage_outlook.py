@@ -18,7 +18,7 @@ __all__ = ["StageOutlook", "stage_outlook"]
 _LEAST_MINUTES: Final = 5
 _MOST_MINUTES: Final = 20
 """Of which a temperature's approach to its surroundings is taken."""
-_LONGEST_S: Final = 30.0 * 86_400
+_LONGEST_OUTLOOK_S: Final = 30.0 * 86_400
 """An end further away than this is not foretold from minutes of a temperature."""
 
 
@@ -115,7 +115,7 @@ def _thermal(end: StageEnd, state: CampaignState, now_ns: int) -> tuple[float, i
                 * math.log((now - floor) / (target - floor))
                 / math.log((before - floor) / (now - floor))
             )
-        if left_s < _LONGEST_S:
+        if left_s < _LONGEST_OUTLOOK_S:
             expected_ns = now_ns + to_ns(left_s + (end.for_s or 0.0))
     return _limited(share), expected_ns
 

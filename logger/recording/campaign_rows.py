@@ -108,7 +108,9 @@ class CampaignRows:
         """
         if now_ns < self._next_ns:
             return
-        waiting = {joint: _joined(batches) for joint, batches in self._waiting.items() if batches}
+        waiting = {
+            joint: _joined_rows(batches) for joint, batches in self._waiting.items() if batches
+        }
         self._waiting = {}
         while self._next_ns <= now_ns:
             changes, waiting = self._step(self._next_ns, waiting, writer)
@@ -119,7 +121,7 @@ class CampaignRows:
     def finish(self, time_ns: int, writer: RowWriter, events: EventLog) -> None:
         """Write what is left at the end: the step that is under way, and cycles that waited."""
         self.record_until(time_ns, writer, events)
-        waiting = {joint: _joined(batches) for joint, batches in self._waiting.items()}
+        waiting = {joint: _joined_rows(batches) for joint, batches in self._waiting.items()}
         self._waiting = {}
         changes, _ = self._step(time_ns + 1, waiting, writer, is_end=True)
         self._emit(changes, events)
@@ -307,7 +309,7 @@ def _no_readings(joint: str, plan: CyclePlan) -> ReadingBatch:
     )
 
 
-def _joined(batches: Sequence[ReadingBatch]) -> ReadingBatch:
+def _joined_rows(batches: Sequence[ReadingBatch]) -> ReadingBatch:
     if len(batches) == 1:
         return batches[0]
     return ReadingBatch.concatenate(batches, channels=list(batches[0].columns))

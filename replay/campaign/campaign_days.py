@@ -131,7 +131,9 @@ def stage_spans(
             if event.kind == EventKind.STAGE_BEGUN:
                 begun = event.stage, event.time_ns
             elif event.kind == EventKind.STAGE_ENDED and begun is not None:
-                spans.append(_span(names, *begun, end_ns=event.time_ns, cycles=event.whole_value))
+                spans.append(
+                    _day_span(names, *begun, end_ns=event.time_ns, cycles=event.whole_value)
+                )
                 begun = None
         if begun is None:
             continue
@@ -152,7 +154,7 @@ def stage_spans(
     return tuple(spans)
 
 
-def _span(
+def _day_span(
     names: Sequence[str], stage: str, start_ns: int, *, end_ns: int, cycles: int
 ) -> StageSpan:
     return StageSpan(

@@ -142,7 +142,7 @@ def campaign_answer(campaign: Campaign) -> dict[str, Any]:
         "since_yesterday": {
             "cycles": campaign.cycles_since_yesterday,
             "changes": [
-                {"stage": one.stage, "figure": one.name, **_change(campaign, one.change)}
+                {"stage": one.stage, "figure": one.name, **_change_sentence(campaign, one.change)}
                 for one in campaign.new_changes
             ],
         },
@@ -191,11 +191,11 @@ def _figure(campaign: Campaign, one: FigureAnswer) -> dict[str, Any]:
         "evidence": _or_null(trend.evidence),
         "needed_evidence": _or_null(trend.needed),
         "not_seen_under": _or_null(trend.unseen),
-        "changes": [_change(campaign, change) for change in trend.changes],
+        "changes": [_change_sentence(campaign, change) for change in trend.changes],
     }
 
 
-def _change(campaign: Campaign, change: Change) -> dict[str, Any]:
+def _change_sentence(campaign: Campaign, change: Change) -> dict[str, Any]:
     ends = (change.low_h, change.high_h)
     return {
         "shape": str(change.shape),

@@ -80,7 +80,7 @@ def compare_clock(
         _apply(recording, proposal)
     show(
         {**proposal.to_json(), "applied": apply},
-        _lines(recording, proposal, applied=apply),
+        _clock_lines(recording, proposal, applied=apply),
         as_json=as_json,
     )
 
@@ -104,7 +104,7 @@ def _undo(recording: "Path", sensor: str, *, as_json: bool) -> None:
     show({"sensor": sensor, "undone": True, **done.to_json()}, [text], as_json=as_json)
 
 
-def _lines(recording: "Path", proposal: "ClockProposal", *, applied: bool) -> Iterator[Line]:
+def _clock_lines(recording: "Path", proposal: "ClockProposal", *, applied: bool) -> Iterator[Line]:
     from replay.instruments.words import clock_sentences
 
     yield from clock_sentences(proposal)

@@ -19,11 +19,11 @@ from replay.campaign.cycle_table import CycleTable
 
 __all__ = ["MotionLoad", "motion_finding", "motion_loads"]
 
-_LOADS: Final = {
+_MOTION_LOADS: Final = {
     "rms_current_A": ("motion_current", "A"),
     "rms_torque_Nm": ("motion_torque", "N.m"),
 }
-_TEMPERATURES: Final = (
+_LIKE_TEMPERATURES: Final = (
     "temperature_winding_degC",
     "temperature_housing_degC",
     "temperature_drive_degC",
@@ -61,12 +61,12 @@ def motion_loads(table: CycleTable, travel_rad: float | None) -> tuple[MotionLoa
     temperature = next(
         (
             name
-            for name in _TEMPERATURES
+            for name in _LIKE_TEMPERATURES
             if f"mean_{name}" in table.figures and len(table.whole(f"mean_{name}"))
         ),
         None,
     )
-    load = next((name for name in _LOADS if name in table.figures), None)
+    load = next((name for name in _MOTION_LOADS if name in table.figures), None)
     if load is None or not is_whole.any():
         return ()
     loads, times = table.figures[load][is_whole], table.figures["cycle_time_s"][is_whole]
@@ -85,7 +85,7 @@ def motion_loads(table: CycleTable, travel_rad: float | None) -> tuple[MotionLoa
             conditions["travel_rad"] = float(f"{travel_rad:.3g}")
         if temperature is not None:
             conditions[temperature] = float(step)
-        name, unit = _LOADS[load]
+        name, unit = _MOTION_LOADS[load]
         found.append(
             MotionLoad(
                 quantity=_quantity(name, unit, loads[within], conditions),

@@ -72,7 +72,7 @@ REPLAY_MAY = {
 }
 # What commands are made of: options, and what they write. Only commands know them.
 COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
-MOST_ARROWS = 82
+MOST_ARROWS = 90
 
 
 def _floors(floors: tuple[tuple[str, ...], ...]) -> dict[str, int]:
