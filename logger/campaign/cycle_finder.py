@@ -44,6 +44,8 @@ class CycleFinder:
     rule: CycleRule | None = None
     """By which cycles are counted, or were before the encoder lost its turns."""
     is_learning: bool = True
+    is_new_zero: bool = False
+    """The positions that wait may be about another zero than those of the rule."""
     pending: tuple[ReadingBatch, ...] = ()
     pending_rows: int = 0
     next_attempt: int = FIRST_ATTEMPT
@@ -131,7 +133,9 @@ class CycleFinder:
                 # Positions are about another zero; a rule that was stated holds all the same.
                 waited, state = state.finish(plan)
                 cycles += waited
-                state = replace(state, is_learning=plan.rule is None, next_attempt=FIRST_ATTEMPT)
+                is_learning = plan.rule is None
+                state = replace(state, is_learning=is_learning, next_attempt=FIRST_ATTEMPT)
+                state = replace(state, is_new_zero=is_learning)
             found, state = _advance(plan, state, piece)
             cycles += found
         return tuple(cycles), state
@@ -142,7 +146,7 @@ class CycleFinder:
             return (), self
         waiting = _joined_signal(self.pending)
         rule = _attempt(plan, self, waiting)
-        if rule is None and self.rule is not None and _is_within(self.rule, plan, waiting):
+        if rule is None and not (self.is_new_zero and _leaves(self.rule, plan, waiting)):
             rule = self.rule
         state = replace(self, pending=(), pending_rows=0)
         if rule is None:
@@ -220,6 +224,7 @@ def _learn(plan: CyclePlan, state: CycleFinder) -> tuple[tuple[Cycle, ...], Cycl
             side=state.side if rule.counts_like(state.rule) else 0,
             rule=rule,
             is_learning=False,
+            is_new_zero=False,
             pending=(),
             pending_rows=0,
             next_attempt=FIRST_ATTEMPT,
@@ -239,11 +244,11 @@ def _learn(plan: CyclePlan, state: CycleFinder) -> tuple[tuple[Cycle, ...], Cycl
     )
 
 
-def _is_within(rule: CycleRule, plan: CyclePlan, waiting: ReadingBatch) -> bool:
-    """Return whether a course is where a rule was learned, and not about another zero."""
+def _leaves(rule: CycleRule | None, plan: CyclePlan, waiting: ReadingBatch) -> bool:
+    """Return whether a course is elsewhere than where a rule was learned."""
     _, values = waiting.channel_series(plan.course or "")
-    lowest, highest = rule.widest
-    return bool(((values >= lowest) & (values <= highest)).all())
+    lowest, highest = rule.widest if rule is not None else (-np.inf, np.inf)
+    return bool(((values < lowest) | (values > highest)).any())
 
 
 def _attempt(plan: CyclePlan, state: CycleFinder, waiting: ReadingBatch) -> CycleRule | None:
