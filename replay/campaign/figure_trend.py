@@ -26,8 +26,8 @@ __all__ = ["Change", "FigureTrend", "NotJudged", "figure_trends", "needed_eviden
 
 LEAST_DAYS: Final = 7.0
 LEAST_BLOCKS: Final = 100
-_ONE_FIGURE: Final = 17.5
-"""Evidence that a quiet figure shows on any day of thirty in about 2 of 100 campaigns."""
+_ONE_FIGURE: Final = 18.8
+"""Evidence that a quiet figure shows on any day of thirty in 2 to 3 of 100 campaigns."""
 _MOST_CHANGES: Final = 3
 _WITHIN: Final = 3.84
 """Dates whose evidence is less by no more are in the 95 % interval (chi-squared, one parameter)."""

@@ -226,7 +226,8 @@ def add_campaign(
     days = [*range(FIRST_DAY, DAYS, looks_every), DAYS]
     looks = [figure_trends(made.blocks.until(day * 24.0)) for day in days]
     counts.called += any(one.is_changed for look in looks for one in look)
-    counts.quiet_evidence.append(max(one.evidence for look in looks for one in look))
+    of_looks = [one.evidence for look in looks for one in look]
+    counts.quiet_evidence.append(float(np.nanmax(of_looks)))
     counts.trends += len(looks[-1])
     counts.trends_held += sum(one.per_day_low <= 0.0 <= one.per_day_high for one in looks[-1])
     for shape, ratio in ((ChangeShape.STEP, 6.0), (ChangeShape.RAMP, 8.0)):
