@@ -200,8 +200,8 @@ def confirm_proposal(
 
     proposal = parse_proposal(read_text(file, "proposal file"), str(file))
     left = undecided_values(proposal)
-    chosen = frozenset(left) if confirm.strip() == "all" else _typed_numbers(confirm, "--confirm")
-    omitted = _typed_numbers(leave_out, "--leave-out")
+    chosen = frozenset(left) if confirm.strip() == "all" else _numbers(confirm, "--confirm")
+    omitted = _numbers(leave_out, "--leave-out")
     if confirm.strip() == "all":
         chosen -= omitted
     if not by.strip():
@@ -224,17 +224,17 @@ def confirm_proposal(
 
 def _replace(file: Path, text: str) -> None:
     """Write a file anew, whole or not at all."""
-    new_file = file.with_name(f".{file.name}.new")
+    fresh_file = file.with_name(f".{file.name}.new")
     try:
-        new_file.write_text(text, encoding="utf-8")
-        new_file.replace(file)
+        fresh_file.write_text(text, encoding="utf-8")
+        fresh_file.replace(file)
     except OSError as fault:
         raise InputError(
             f"{file}: cannot be written ({fault.strerror or fault}); the decisions are not kept."
         ) from None
 
 
-def _typed_numbers(text: str, option: str) -> frozenset[int]:
+def _numbers(text: str, option: str) -> frozenset[int]:
     """Return the numbers of "1,3-5"."""
     numbers: set[int] = set()
     for part in filter(None, re.split(r"[,\s]+", text.strip())):

@@ -34,7 +34,7 @@ CUT_SCALE_CAP: Final = 0.75
 _NONE_OF_THEM: Final = 2.5
 _NOTHING_EXPLAINS: Final = 0.45
 _LONE_BIT: Final = 0.7
-_NEAR_UNEXPLAINED: Final = 0.8
+_PARTLY_UNEXPLAINED: Final = 0.8
 _RANKS: Final = ((0.95, 0.985), (0.7, 0.93), (0.0, 0.85))
 """By rule, from where on, and how often places are right that have a meaning."""
 _DOUBTED_TURN: Final = 0.5
@@ -52,7 +52,7 @@ def place_certainty(margin_bits: float, order_margin_bits: float, *, several_byt
 
 
 def counted_place(
-    rule: float, *, named: bool, lone_bit: bool, cut: bool, near_unexplained: bool
+    rule: float, *, named: bool, lone_bit: bool, cut: bool, partly_unexplained: bool
 ) -> float:
     """Return how often places of a rank are right.
 
@@ -64,7 +64,7 @@ def counted_place(
         Whether the value has a meaning; whether it is a bit that has none.
     cut
         Bits that nothing explains move right below it.
-    near_unexplained
+    partly_unexplained
         Some of its frame move as a number, and nothing explains them: they may be its own.
     """
     if not named:
@@ -72,7 +72,7 @@ def counted_place(
     if cut:
         return min(rule, CUT_CAP)
     counted = next(share for least, share in _RANKS if rule >= least)
-    return min(counted, _NEAR_UNEXPLAINED) if near_unexplained else counted
+    return min(counted, _PARTLY_UNEXPLAINED) if partly_unexplained else counted
 
 
 def doubted_turn_scale(half_turn_error: float) -> float:

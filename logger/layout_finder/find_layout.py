@@ -165,7 +165,7 @@ def _count_places(values: Sequence[ProposedValue]) -> list[ProposedValue]:
             named=named,
             lone_bit=value.meaning is Meaning.FLAG,
             cut=cut,
-            near_unexplained=any(other.field.length > 2 for other in unexplained),
+            partly_unexplained=any(other.field.length > 2 for other in unexplained),
         )
         scale = min(sure.scale, CUT_SCALE_CAP) if cut else sure.scale
         counted.append(replace(value, probability=Probabilities(place, sure.meaning, scale)))
@@ -218,9 +218,9 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         rivals: tuple[Rival, ...] = ()
         if position.still_at_rest:
             # Beside one with noise, that which has none is what was asked for.
-            is_of_command = measured or signal.kind in found.commanded_kinds
-            names = names[::-1] if is_of_command else names
-            meaning = 0.93 if is_of_command else meaning
+            is_request = measured or signal.kind in found.commanded_kinds
+            names = names[::-1] if is_request else names
+            meaning = 0.93 if is_request else meaning
             rivals = (Rival(names[1], position.rad_per_count, 0.0, 1.0 - meaning),)
         if position.modulus is not None:
             # What starts again has no sign, wherever its middle lies.
@@ -250,9 +250,9 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         names = (Meaning.SPEED, Meaning.COMMANDED_SPEED)
         if speed.still_at_rest:
             # A drive often reports no speed below a bound: less telling than with a position.
-            is_of_command = signal.kind in found.commanded_kinds
-            names = names[::-1] if is_of_command else names
-            meaning = min(meaning, 0.93 if is_of_command else 0.8)
+            is_request = signal.kind in found.commanded_kinds
+            names = names[::-1] if is_request else names
+            meaning = min(meaning, 0.93 if is_request else 0.8)
             rivals = (Rival(names[1], speed.rad_s_per_count, offset, 1.0 - meaning),)
         return _value_of(
             *(signal, names[0], (meaning, scale_sure)),

@@ -127,12 +127,12 @@ def _follows_heat(
     heat = np.interp(at_s, heating.time_s, heating.heat)
     best_left, best_rise = np.inf, 0.0
     for delay_s in HEAT_DELAYS_S:
-        delayed_heat = _delayed(at_s, heat, delay_s)
-        columns = np.stack([delayed_heat, np.ones(len(at_s))], axis=1)
+        warming = _delayed(at_s, heat, delay_s)
+        columns = np.stack([warming, np.ones(len(at_s))], axis=1)
         solution = np.linalg.lstsq(columns, level, rcond=None)[0]
         left = float(np.std(level - columns @ solution))
         if solution[0] > 0.0 and left < best_left:
-            best_left, best_rise = left, float(solution[0] * np.ptp(delayed_heat))
+            best_left, best_rise = left, float(solution[0] * np.ptp(warming))
     quantised = _HALF_COUNT if best_rise > 0.0 else 0.0
     return bool(
         best_rise >= MIN_RISE_COUNTS
@@ -160,13 +160,11 @@ def _rises_when_warmed(at_s: Floats, level: Floats, noise: float, marks: Marks) 
 
 def _delayed(at_s: Floats, heat: Floats, delay_s: float) -> Floats:
     """Return what a body of one time constant is warmer by, up to a factor."""
-    delayed_heat = np.zeros(len(at_s))
+    warming = np.zeros(len(at_s))
     for number, step in enumerate(np.diff(at_s), start=1):
         share = 1.0 - math.exp(-step / delay_s)
-        delayed_heat[number] = delayed_heat[number - 1] + share * (
-            heat[number - 1] - delayed_heat[number - 1]
-        )
-    return delayed_heat
+        warming[number] = warming[number - 1] + share * (heat[number - 1] - warming[number - 1])
+    return warming
 
 
 def _line_through(time_s: Floats, value: Floats) -> Floats:

@@ -83,7 +83,5 @@ def test_a_step_outside_of_the_frames(tmp_path: Path):
     """Marks of another run."""
     path = tmp_path / "marks.toml"
     path.write_text("turn = [400.0, 430.0]\n", encoding="utf-8")
-    with pytest.raises(
-        InputError, match=r"turn: found 400 to 430 s, expected it within the 5\.0 s"
-    ):
+    with pytest.raises(InputError, match="turn: found 400 to 430 s, expected it"):
         propose_from(_frames(np.zeros((500, 8), dtype=np.uint8)), read_marks(path))
