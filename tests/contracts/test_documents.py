@@ -17,6 +17,7 @@ from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped
 from logger.joint.channels import USUAL_CHANNELS, channel_named, in_channel_order
 from logger.joint.data_sheet import SHEET_QUANTITIES, sheet_keys
 from logger.joint.quantities import QUANTITIES
+from logger.layout_tools.traffic_proposal import read_marks
 from logger.limits.kind import JointLimit
 from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
 from logger.limits.limit import check_for_bench, read_limits
@@ -55,9 +56,12 @@ def _run(script: str) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, request, limits, pair, board, stop, tell, several, plan, claims, sweep, table = (
+    bench, layout, request, limits, marks, *others = (
         text for kind, text in FENCES if kind == "toml"
     )
+    pair, board, stop, tell, several, plan, claims, sweep, table = others
+    (tmp_path / "marks.toml").write_text(marks, encoding="utf-8")
+    assert read_marks(tmp_path / "marks.toml").turn == (14.5, 46.0)
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
     (tmp_path / "asked-joint.toml").write_text(
