@@ -51,13 +51,6 @@ tms = 2.0
 """
 
 
-@pytest.fixture(scope="module")
-def stepped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, HeatFit]:
-    """Give two hours of load steps with winding and room, and their fit."""
-    recording, _ = record_stepped(tmp_path_factory.mktemp("view") / "r")
-    return recording, fit_heat([recording], "a")
-
-
 @pytest.fixture
 def limited(stepped, monkeypatch: pytest.MonkeyPatch) -> tuple[Recording, HeatFit]:
     """Give the same with limits in force."""

@@ -135,19 +135,17 @@ def test_a_line_that_is_still_another_limits_moves_nothing(
     page.close()
 
 
-def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve_once, folder: Path):
+def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve_once, folder: Path, until):
     """The picture of an inverse-time limit does not appear under a level that was chosen since."""
     page, faults = open_limits_page(browser, serve_once(folder))
     held: list[Route] = []
     page.route("**/api/limits/curve", lambda route: held.append(route))  # noqa: PLW0108 - no builtin
-    page.locator(".limit-head", has_text="overload").click()
-    wait_for_answer(page)
+    with page.expect_request("**/api/limits/curve"):
+        page.locator(".limit-head", has_text="overload").click()
+    until(lambda: page.evaluate("1") and held, "the curve is asked for")
     page.locator(".limit-head", has_text="housing-warm").click()
     wait_for_answer(page)
     expect(lane_row(page)).to_contain_text("exact", timeout=PATIENCE_MS)
-    page.wait_for_timeout(1500)
-    wait_for_answer(page)
-    assert held
     with page.expect_response("**/api/limits/curve"):
         held[0].continue_()
     page.wait_for_timeout(300)

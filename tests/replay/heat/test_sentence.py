@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 
 from replay.heat.evaluate import answer_heat
-from replay.heat.fit import HeatFit, fit_heat
+from replay.heat.fit import HeatFit
 from replay.heat.sentence import PartKind, heat_sentence, sentence_parts
-from tests.support.heat_recordings import record_stepped
+from replay.recording import Recording
 
 
-@pytest.fixture(scope="module")
-def fit(tmp_path_factory: pytest.TempPathFactory) -> HeatFit:
+@pytest.fixture
+def fit(stepped: tuple[Recording, HeatFit]) -> HeatFit:
     """Give a joint fitted to load steps with its winding, housing and room."""
-    return fit_heat([record_stepped(tmp_path_factory.mktemp("heat") / "r")[0]], "a")
+    return stepped[1]
 
 
 def test_parts_are_the_sentence(fit: HeatFit):
