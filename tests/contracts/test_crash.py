@@ -114,7 +114,7 @@ def test_an_adapter_that_goes_and_comes_back(bench, until):
     before = reader.row_count("frames")
     until(lambda: reader.refresh() and reader.row_count("frames") > before + 300, "it goes on")
     process.send_signal(signal.SIGINT)
-    assert process.wait(20) == 0
+    assert process.wait(60) == 0
     found = check_recording(Recording.open(path))
     assert found.is_complete
     for joint in ("shoulder", "elbow"):

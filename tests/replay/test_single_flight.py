@@ -15,7 +15,7 @@ def test_who_asks_meanwhile_waits_for_the_same_work():
 
     def make() -> int:
         calls.append(1)
-        assert go_on.wait(20)
+        assert go_on.wait(60)
         return 7
 
     with ThreadPoolExecutor(8) as pool:

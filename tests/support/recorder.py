@@ -20,7 +20,7 @@ class Recorder:
         begun = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(begun,))
         self._thread.start()
-        assert begun.wait(10)
+        assert begun.wait(60)
 
     def _run(self, begun: threading.Event) -> None:
         try:

@@ -25,7 +25,7 @@ class Relay:
 
     def __enter__(self) -> "Relay":
         self._thread.start()
-        assert self._begun.wait(10)
+        assert self._begun.wait(60)
         return self
 
     def __exit__(

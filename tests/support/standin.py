@@ -78,13 +78,13 @@ class Server:
 
     def send(self, text: bytes) -> None:
         """Send messages to the client."""
-        assert self._ready.wait(5)
+        assert self._ready.wait(60)
         assert self._client is not None
         self._client.sendall(text)
 
     def reset(self) -> None:
         """Break the connection off with a reset (RFC 9293, 3.5.3), as a machine that died."""
-        assert self._ready.wait(5)
+        assert self._ready.wait(60)
         assert self._client is not None
         self._client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
         self._client.close()

@@ -50,7 +50,7 @@ def _recorder(folder: Path, *more: str) -> Iterator["subprocess.Popen[str]"]:
         yield process
     finally:
         process.kill()
-        process.wait(10)
+        process.wait(60)
         process.stdout.close()
 
 
@@ -88,7 +88,7 @@ def test_they_are_taken_over_and_the_file_counts_when_it_is_saved(tmp_path: Path
         _until(lambda: len(_told(path)) == 2)
         assert Recording.open(path).limits.text == LIMITS.format(after=3000)
         process.send_signal(signal.SIGINT)
-        assert process.wait(20) == 0
+        assert process.wait(60) == 0
     recording = Recording.open(path)
     assert [event.who for event in _told(path)] == ["eva", ""]
     assert [(one.kind, one.limit) for one in recording.read_events() if one.limit] == [
@@ -107,7 +107,7 @@ def test_a_recorder_that_is_killed_goes_on_with_what_was_last_in_force(tmp_path:
         process.send_signal(signal.SIGSTOP)
         submit_limits(path, text=LIMITS.format(after=2000), who="ada")
         process.kill()
-        process.wait(10)
+        process.wait(60)
     assert seal(path)
     assert not seal(path)
     assert [(event.kind, event.who) for event in _told(path)] == [

@@ -155,7 +155,7 @@ def test_a_killed_recorder_is_gone_on_with(tmp_path: Path):
     assert "Recording into" in process.stdout.readline()
     time.sleep(0.4)
     process.send_signal(signal.SIGKILL)
-    process.wait(10)
+    process.wait(60)
     process.stdout.close()
     ended = subprocess.run(
         [*command, "--continue", str(path), "--duration", "1s"],

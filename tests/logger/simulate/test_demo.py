@@ -88,7 +88,7 @@ def _gone(pids: list[int]) -> bool:
 def test_ctrl_c_ends_all_three_cleanly(demo: Demo, until):
     """The page is served, the joints are recorded, and an interrupt leaves a whole recording."""
     address = re.sub(r".*(http://\S+).*", r"\1", demo.until_said("The pages are at").strip())
-    with urllib.request.urlopen(address, timeout=20) as answer:
+    with urllib.request.urlopen(address, timeout=60) as answer:
         assert answer.status == 200
     members = _children(demo.process.pid)
     assert set(members) == {"joints", "logger", "dashboard"}

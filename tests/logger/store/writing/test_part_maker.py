@@ -158,7 +158,7 @@ def test_it_is_tried_again_and_told_once(tmp_path: Path, monkeypatch: pytest.Mon
         writer.tick(1000.0 * (first + 1))
     writer._disk.wait()
     for _ in range(3):
-        assert tries.acquire(timeout=20)
+        assert tries.acquire(timeout=60)
     assert _rows(path) == list(range(300))
     [(kind, text)] = writer.take_remarks()
     assert kind == EventKind.PARTS_WAIT

@@ -191,5 +191,5 @@ def test_two_loggers_on_one_recording(
     rows = _flushed(path)
     until(lambda: _flushed(path) > rows, "the first goes on")
     process.send_signal(signal.SIGINT)
-    assert process.wait(20) == 0
+    assert process.wait(60) == 0
     assert RecordingReader(path).describe_missing() == ()
