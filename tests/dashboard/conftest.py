@@ -48,7 +48,7 @@ def _start_dashboard(bench: Any, folder: object, *options: str) -> str:
         "dutytrace", "dashboard", "--recordings", str(folder), "--port", "0", *options
     )
     line = process.stdout.readline()
-    assert line.startswith("The pages are at "), line + process.stdout.read()
+    assert line.startswith("The pages are at "), line
     return line.removeprefix("The pages are at ").strip().rstrip("/")
 
 
