@@ -10,7 +10,8 @@ const TURNED_MS = 250;
 /** As many letters as the server takes (dashboard/heat/motion_request.py). */
 const MOST_LETTERS = 250_000;
 const HINT =
-  "Choose a CSV file, or drop one on this page: a head line with time_s, torque_Nm or current_A, and speed_rad_s if known; a value holds until the next row.";
+  "Choose a CSV file, or drop one on this page: a head line with time_s, torque_Nm or current_A, and " +
+  "speed_rad_s if known; a value holds until the next row.";
 /** What a field is without anything in it. @type {Record<string, string>} */
 const PLAIN = { factor: "1", stretch: "1", times: "" };
 

@@ -90,8 +90,7 @@ export class HeatPage extends Page {
     this.listen(input, "input", () => {
       setText(this.part(name + "-at"), `${input.value} °C`);
       this[name] = Number(input.value);
-      /* An answer that comes before the next question was asked before this. */
-      this.isStale = this.isAsking;
+      this.isStale = this.isAsking; /* The answer that is on its way was asked for before this. */
       this.after("turned", TURNED_MS, () => this.fetch());
     });
     return input;

@@ -108,7 +108,6 @@ def test_a_browser_that_fails_is_an_outside_fault(tmp_path: Path, monkeypatch: p
 
 
 @pytest.mark.slow
-@pytest.mark.browser
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_it_is_printed(tmp_path: Path, paper: str):
     """A PDF of the paper's size, in points, with a page or more."""
