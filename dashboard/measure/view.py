@@ -17,6 +17,7 @@ from logger.findings.finding import FoundQuantity
 from replay.heat.text import band_values
 from replay.measure import sentence
 from replay.measure.evaluate import FINDS_ITS_SPANS
+from replay.measure.noted_spans import noted_spans, read_notes
 from replay.measure.procedure import Procedure
 from replay.measure.progress import StepProgress, next_span_name, step_progress
 from replay.measure.result import Expectation, Measurement
@@ -26,6 +27,7 @@ from replay.sheet.words import claim_text
 __all__ = ["measure_view", "procedure_content", "reason_text"]
 
 MOST_KEPT: Final = 5
+MOST_NOTED: Final = 40
 
 
 def procedure_content(procedure: Procedure) -> dict[str, Any]:
@@ -86,6 +88,7 @@ def measure_view(
         ),
         "now_s": to_s(recording.end_ns - recording.start_ns),
         "spans": [_span_content(one) for one in asked.spans],
+        "noted": _noted(recording, asked),
         "state": "answered" if result else "refused" if outcome.refused else "nothing",
         "reason": reason_text(outcome.refused),
         "expected": _expectation(outcome.expected),
@@ -143,6 +146,22 @@ def _span_content(one: MarkedSpan) -> dict[str, Any]:
         "open": False,
         "text": f"{format_number(one.begin_s, 1)} to {format_number(one.end_s, 1)} s, {length}",
     }
+
+
+def _noted(recording: Recording, asked: AskedMeasurement) -> list[dict[str, Any]]:
+    """Return the spans that notes name and that are not marked yet, in s since the start."""
+    marked = {one.name for one in asked.spans}
+    end_ns = None if recording.live else recording.end_ns
+    return [
+        {
+            "name": one.name,
+            "begin_s": round(to_s(one.start_ns - recording.start_ns), 3),
+            # Cut, not rounded: a span may not end after its recording.
+            "end_s": (one.end_ns - recording.start_ns) // 1_000_000 / 1000.0,
+        }
+        for one in noted_spans(read_notes(recording), asked.procedure, end_ns)
+        if one.name not in marked
+    ][:MOST_NOTED]
 
 
 def _expectation(expected: Expectation | None) -> list[str]:

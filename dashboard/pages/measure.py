@@ -82,6 +82,7 @@ def _work() -> html.Section:
             html.Div(id="measure-do", className="do", role="status"),
             html.Div(id="measure-value", className="value"),
             html.Div(id="measure-marks", className="marks-of-spans"),
+            html.Div(id="measure-noted", className="noted-spans", hidden=True),
             html.Div(id="measure-typed", className="typed"),
             html.Div(id="measure-refused", className="refused", role="alert"),
             html.Ul(id="measure-have", className="said-list have"),

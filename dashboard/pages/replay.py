@@ -294,6 +294,12 @@ def _replay_margin(*, writes: bool) -> html.Aside:
                 **html_attributes({"aria-label": "Notes"}),
             ),
             html.Section(
+                [html.H3("Attached"), html.Div(id="past-attachments")],
+                id="past-attached",
+                hidden=True,
+                **html_attributes({"aria-label": "Attached files"}),
+            ),
+            html.Section(
                 [
                     html.H3("Found out from this"),
                     html.Div(id="past-findings"),

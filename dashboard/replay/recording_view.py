@@ -32,6 +32,7 @@ from dashboard.plot_data import (
 )
 from dashboard.replay import excursion_rows
 from dashboard.replay.alert_order import alert_stops
+from dashboard.replay.attachment_rows import attachment_rows
 from dashboard.replay.finding_rows import finding_rows
 from dashboard.replay.not_judged_rows import not_judged_rows
 from dashboard.replay.note_rows import note_rows
@@ -105,6 +106,7 @@ def open_view(
         "excursion_count": count,
         "notes": note_rows(recording.read_events(), start, end, options.zone),
         "findings": finding_rows(recording),
+        "attachments": attachment_rows(recording),
         "not_judged": not_judged_rows(recording, applied, options.displays),
         "alert_stops": alert_stops(applied.alerts, start),
         "trip_stops": alert_stops(applied.alerts, start, trips=True),

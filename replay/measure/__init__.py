@@ -5,6 +5,7 @@
     reading     a typed reading: value, unit, how sure it is, what it was read at
     setup       what an evaluation is given: readings, spans as arrays, the joint's settings
     evidence    spans of recordings as such arrays
+    noted_spans  spans that notes of a recording name
     interval    parts of an uncertainty, combined, and intervals of 95 %
     rounding    what readings tell that are only known to their division
     line        a straight line by least squares

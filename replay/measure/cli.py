@@ -91,6 +91,14 @@ Keep = Annotated[
 ]
 
 
+Noted = Annotated[
+    bool,
+    typer.Option(
+        "--noted",
+        help="Also the spans that notes name: a note 'loop1: ...' begins one, the next such note "
+        "ends it.",
+    ),
+]
 TakeOver = Annotated[
     Path | None,
     typer.Option(
@@ -111,6 +119,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
         ] = None,
         joint: Joint = None,
         span: Spans = [],  # noqa: B006 - typer makes a list of its own for each call
+        noted: Noted = False,
         reading: Readings = [],  # noqa: B006
         division: Divisions = [],  # noqa: B006
         channel: Channels = [],  # noqa: B006
@@ -128,7 +137,10 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
             procedure.name,
             recordings=opened,
             joint=joint,
-            spans=_named_spans(opened, span),
+            spans=[
+                *_named_spans(opened, span),
+                *(_noted_spans(opened, procedure) if noted else []),
+            ],
             readings=reading,
             divisions=_by_key(division, "--division"),
             channels=_by_key(channel, "--channel"),
@@ -238,6 +250,24 @@ def _named_spans(recordings: "Sequence[Recording]", typed: Sequence[object]) -> 
             )
         spans.append(NamedSpan(name=one.name, start_ns=begin_ns, end_ns=end_ns))
     return spans
+
+
+def _noted_spans(recordings: "Sequence[Recording]", procedure: Procedure) -> "list[NamedSpan]":
+    from replay.measure.noted_spans import noted_spans, read_notes
+
+    found = [
+        span
+        for one in recordings
+        for span in noted_spans(read_notes(one), procedure, None if one.live else one.end_ns)
+    ]
+    if not found:
+        names = [one.name for one in procedure.spans if one.name != "*"]
+        raise InputError(
+            where="--noted",
+            found="no note that names a span",
+            expected=f"a note such as '{names[0] if names else 'swing'}1: what is done'",
+        )
+    return found
 
 
 def _by_key(pairs: Sequence[object], where: str) -> dict[str, str]:

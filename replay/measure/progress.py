@@ -8,7 +8,13 @@ from typing import Final
 
 from replay.measure.procedure import Procedure, Step
 
-__all__ = ["StepProgress", "next_span_name", "step_progress", "steps_of_way"]
+__all__ = [
+    "StepProgress",
+    "next_span_name",
+    "role_of_span",
+    "step_progress",
+    "steps_of_way",
+]
 
 _SPAN_NUMBER: Final = re.compile(r"[0-9_-]+$")
 
@@ -52,7 +58,7 @@ def step_progress(
     A step that nothing shows counts as done once something of a later step is there.
     """
     steps = steps_of_way(procedure, way)
-    typed, marked = Counter(readings), Counter(_SPAN_NUMBER.sub("", name) for name in spans)
+    typed, marked = Counter(readings), Counter(role_of_span(one) for one in spans)
     have = [_count_of(step, typed, marked) for step in steps]
     last_begun = max((place for place, count in enumerate(have) if count), default=-1)
     done = [
@@ -75,6 +81,11 @@ def step_progress(
         )
         for place, step in enumerate(steps)
     )
+
+
+def role_of_span(name: str) -> str:
+    """Return what a span stands for by its name: `loop` of loop2, `passes` of passes0-5."""
+    return _SPAN_NUMBER.sub("", name)
 
 
 def next_span_name(role: str, names: Iterable[str]) -> str:

@@ -80,6 +80,13 @@ export interface Span {
   text: string;
 }
 
+/** A span that notes of the recording name. */
+export interface NotedSpan {
+  name: string;
+  begin_s: number;
+  end_s: number;
+}
+
 export interface Result {
   sentence: string;
   label: string;
@@ -111,6 +118,8 @@ export interface Measured {
   course: any;
   now_s: number;
   spans: Span[];
+  /** Those that are not marked yet. */
+  noted: NotedSpan[];
   state: "nothing" | "refused" | "answered";
   reason: string;
   expected: string[];

@@ -40,6 +40,7 @@ export class Inputs {
     this.isLive = answer.live;
     this.roles = rolesOf(measured);
     this.renderSpans(kind);
+    this.renderNoted(measured);
     this.renderReadings(kind);
     this.renderHave();
     for (const form of this.forms) form.follow(measured);
@@ -77,6 +78,27 @@ export class Inputs {
         html("small", "", " or drag over the trace above"),
       ];
     });
+  }
+
+  /** Spans that notes name are taken with one press, each or all of them. @param {Measured} measured */
+  renderNoted({ noted }) {
+    const { page } = this;
+    const box = page.part("noted");
+    box.hidden = !noted.length || Boolean(page.measurement.open);
+    renderFact(box, noted, () => {
+      const all = button(`Take ${noted.length === 1 ? noted[0].name : `all ${noted.length}`}`, () =>
+        page.take({ spans: [...page.measurement.spans, ...noted] }),
+      );
+      const each = noted.length < 2 ? [] : noted.map((one) => this.takeNoted(one));
+      return [html("small", "", "named by notes of this recording: "), all, ...each];
+    });
+  }
+
+  /** @param {import("./answers.d.ts").NotedSpan} span */
+  takeNoted(span) {
+    const take = button(span.name, () => this.page.take({ spans: [...this.page.measurement.spans, span] }), "plain");
+    take.setAttribute("aria-label", `Take ${span.name}, named by a note`);
+    return take;
   }
 
   /** A span that is dragged on the trace stands in the fields. */

@@ -108,7 +108,9 @@ export class MeasurePage extends Page {
     this.measurement = Measurement.fromQuery(location.search, this.kinds);
     this.answer = null;
     this.keptText = "";
-    this.refreshList(match ? decodeURIComponent(match[1]) : takeOpened());
+    /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
+    this.name = match ? decodeURIComponent(match[1]) : takeOpened();
+    this.refreshList(this.name);
   }
 
   /** @param {string} wanted */

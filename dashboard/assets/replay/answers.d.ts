@@ -104,6 +104,17 @@ export interface FindingRow {
   at: string;
 }
 
+/** A file that was attached; `at_s` is null where its time lies outside, `address` empty where it is gone. */
+export interface AttachmentRow {
+  name: string;
+  at_s: number | null;
+  at: string;
+  size: string;
+  who: string;
+  address: string;
+  state: string;
+}
+
 /** A joint that can be drawn; one that is not has pen 0. */
 export interface JointChoice {
   name: string;
@@ -126,6 +137,7 @@ export interface Overview {
   excursion_count: number;
   notes: NoteRow[];
   findings: FindingRow[];
+  attachments: AttachmentRow[];
   not_judged: NotJudgedRow[];
   alert_stops: number[];
   trip_stops: number[];

@@ -10,6 +10,7 @@ import { UNITS_CHANGED } from "../units.mjs";
 import { DrawnJoints } from "./drawn.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
+import { renderAttachments } from "./attachments.mjs";
 import { FindingList } from "./findings.mjs";
 import { pressKey } from "./keys.mjs";
 import { copyLink } from "./link.mjs";
@@ -216,6 +217,7 @@ export class ReplayPage extends Page {
     this.excursions.render(opened);
     this.notes.render(opened.notes);
     this.findings.render(opened.findings);
+    renderAttachments(this, opened.attachments);
   }
 
   /** @param {string} text */

@@ -12,6 +12,7 @@ from dashboard.measure.question import MeasureFields
 from dashboard.measure.view import measure_view
 from dashboard.text.theme import LIGHT
 from dashboard.text.units import DEFAULT_DISPLAYS
+from logger.store.repair.post_request import submit_request
 from replay.recording import Recording
 from tests.support.benches.loop_bench import draw_loop_bench
 from tests.support.command import run
@@ -147,3 +148,22 @@ def test_an_evaluation_is_made_once(loops: Recording, monkeypatch: pytest.Monkey
     first = evaluations.find(loops, asked)
     assert evaluations.find(loops, asked) is first
     assert len(made) == 1
+
+
+def test_spans_that_notes_name_are_offered_until_they_are_marked(loops: Recording):
+    """In s since the start, as they are sent back; the command takes the same by --noted."""
+    for at_s, text in ((0, "loop1: 24 N.m"), (20, "to the next: moves"), (30, "loop2: 24 N.m")):
+        submit_request(loops.path, kind="note", text=text, at_ns=START_NS + at_s * S)
+    noted = Recording.open(loops.path)
+    offered = _view(noted, kind="backlash", way="loop")["noted"]
+    assert [(one["name"], one["begin_s"]) for one in offered] == [("loop1", 0.0), ("loop2", 30.0)]
+    assert offered[0]["end_s"] == 20.0
+    marked = "loop1=0..20"
+    left = _view(noted, kind="backlash", way="loop", spans=marked)["noted"]
+    assert [one["name"] for one in left] == ["loop2"]
+    done = run("measure", "backlash", str(loops.path), "--noted", "--json")
+    assert done.returncode == 0, done.stderr
+    assert [one["name"] for one in json.loads(done.stdout)["spans"]] == ["loop1", "loop2"]
+    refused = run("measure", "ceiling", str(loops.path), "--noted")
+    assert refused.returncode == 2
+    assert "a note such as 'torque1: what is done'" in refused.stderr.replace("\n", " ")

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
+from logger.store.repair.attach_file import attach_file
 from replay.recording import Recording
 
 pytestmark = pytest.mark.browser
@@ -15,8 +16,12 @@ PATIENCE_MS = 45_000
 
 @pytest.fixture
 def folder(tmp_path: Path, overheat: Recording) -> Path:
-    """Give a recordings folder of its own with the overheat in it."""
-    shutil.copytree(overheat.path, tmp_path / "recordings" / "overheat")
+    """Give a recordings folder of its own with the overheat in it, a photograph attached."""
+    copied = tmp_path / "recordings" / "overheat"
+    shutil.copytree(overheat.path, copied)
+    (tmp_path / "teeth.png").write_bytes(b"not a picture at all")
+    at_ns = overheat.start_ns + 90_000_000_000
+    attach_file(copied, tmp_path / "teeth.png", name="teeth.png", time_ns=at_ns)
     return tmp_path / "recordings"
 
 
@@ -41,6 +46,11 @@ def test_written_at_the_play_head_and_found_again(
     page.get_by_role("button", name="whole test", exact=True).click()
     noted.click()
     expect(page.locator("#past-time")).to_have_text(re.compile("^00:01:0[12]"))
+    with page.expect_download() as download:
+        page.get_by_role("link", name="teeth.png").click()
+    assert download.value.path().read_bytes() == b"not a picture at all"
+    page.get_by_role("button", name="the time of teeth.png").click()
+    expect(page.locator("#past-time")).to_have_text(re.compile("^00:01:30"))
     assert faults == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.close()

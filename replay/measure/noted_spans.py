@@ -1,0 +1,62 @@
+"""Spans that notes of a recording name: `loop1: clamped fast` begins one, the next ends it.
+
+Who drives the bench by a script, or writes down what comes next, has named the spans already.
+"""
+
+import re
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+from typing import Final
+
+from logger.event_kind import EventKind
+from replay.measure.evidence import NamedSpan
+from replay.measure.procedure import Procedure
+from replay.measure.progress import role_of_span
+from replay.recording import Recording
+
+__all__ = ["noted_spans", "read_notes"]
+
+_NAMED_NOTE: Final = re.compile(r"([^:]{1,60}?)\s*:")
+
+
+def read_notes(recording: Recording) -> list[tuple[int, str]]:
+    """Return when each note is of, in ns since 1970, and its text, in order of time."""
+    return sorted(
+        (event.time_ns, event.text)
+        for event in recording.read_events()
+        if event.kind == EventKind.NOTE
+    )
+
+
+def noted_spans(
+    notes: Iterable[tuple[int, str]], procedure: Procedure, end_ns: int | None
+) -> tuple[NamedSpan, ...]:
+    """Return the spans of a procedure's roles that notes name, in order of time.
+
+    Parameters
+    ----------
+    notes
+        When, in ns since 1970, and the text. What stands before a colon is what begins there;
+        notes without one neither begin nor end a span.
+    end_ns
+        End of the recording; None while it goes on: the last span is still open then.
+
+    A name that comes twice counts where it came first.
+    """
+    roles = {role for step in procedure.steps for role in step.spans}
+    roles |= {one.name for one in procedure.spans}
+    marks = sorted(
+        (time_ns, match[1]) for time_ns, text in notes if (match := _NAMED_NOTE.match(text))
+    )
+    spans: dict[str, NamedSpan] = {}
+    for name, start_ns, stop_ns in _stretches(marks, end_ns):
+        if role_of_span(name) in roles and stop_ns > start_ns:
+            spans.setdefault(name, NamedSpan(name=name, start_ns=start_ns, end_ns=stop_ns))
+    return tuple(spans.values())
+
+
+def _stretches(marks: list[tuple[int, str]], end_ns: int | None) -> Iterator[tuple[str, int, int]]:
+    for (start_ns, name), (next_ns, _) in pairwise(marks):
+        yield name, start_ns, next_ns
+    if marks and end_ns is not None:
+        yield marks[-1][1], marks[-1][0], end_ns

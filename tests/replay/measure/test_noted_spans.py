@@ -1,0 +1,37 @@
+"""Spans by notes: what begins one, what ends it, and what is none."""
+
+from replay.measure.noted_spans import noted_spans
+from replay.measure.procedures import PROCEDURES
+
+S = 1_000_000_000
+NOTES = [
+    (1 * S, "to clamp 1: moves"),
+    (5 * S, "loop1: clamped fast"),
+    (7 * S, "smells warm"),
+    (65 * S, "to clamp 2: moves"),
+    (70 * S, "loop2 : clamped fast"),
+    (130 * S, "passes0-5: both ways"),
+    (200 * S, "loop1: once more"),
+]
+
+
+def _found(kind: str, notes=NOTES, end_ns: int | None = 250 * S) -> list[tuple[str, int, int]]:
+    return [
+        (one.name, one.start_ns // S, one.end_ns // S)
+        for one in noted_spans(notes, PROCEDURES[kind], end_ns)
+    ]
+
+
+def test_a_note_with_a_name_begins_a_span_and_the_next_ends_it():
+    """What is only remarked in between ends nothing; a name that comes again counts once."""
+    assert _found("backlash") == [("loop1", 5, 65), ("loop2", 70, 130)]
+    assert _found("friction") == [("passes0-5", 130, 200)]
+    assert _found("ceiling") == []
+
+
+def test_the_last_span_ends_with_the_recording():
+    """While that goes on it is still open, and not offered."""
+    notes = [(5 * S, "loop1: clamped fast")]
+    assert _found("backlash", notes) == [("loop1", 5, 250)]
+    assert _found("backlash", notes, None) == []
+    assert _found("backlash", notes, 5 * S) == []
