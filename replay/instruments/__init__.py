@@ -1,5 +1,6 @@
 """Other instruments beside a recording: how far their clocks are off.
 
+    instrument_mode  what one reading of it is
     reference   what the joint did, as an instrument of a given lag would have shown it
     match       how well the instrument fits it at each offset, drift and lag
     posterior   where offset, drift and lag are likely to be, on a grid that is narrowed

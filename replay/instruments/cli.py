@@ -8,7 +8,7 @@ import typer
 from logger.cli.options import AsJson, Duration, Recording
 from logger.cli.terminal import Line, show, show_progress, stop_on_signals
 from logger.errors import InputError
-from replay.instruments.clock import InstrumentMode
+from replay.instruments.instrument_mode import InstrumentMode
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -17,10 +17,11 @@ from typing import Any, Final
 import numpy as np
 
 from logger.arrays import Floats
+from replay.instruments.instrument_mode import InstrumentMode
 from replay.instruments.match import Window
 from replay.instruments.posterior import Posterior, coarse_starts, narrow_down
 
-__all__ = ["Bounds", "ClockCaution", "ClockEstimate", "InstrumentMode", "estimate_clock"]
+__all__ = ["Bounds", "ClockCaution", "ClockEstimate", "estimate_clock"]
 
 _RIVAL_LOG: Final = 10.0
 _RIVAL_RATIO: Final = 1.25
@@ -28,13 +29,6 @@ _LAG_RATIO: Final = 1.6
 """How much wider than at a known lag an offset is that its lag makes uncertain."""
 _FIT_LOG: Final = 25.0
 """By how much the match must beat no match at all."""
-
-
-class InstrumentMode(StrEnum):
-    """What one reading of an instrument is, where it is known."""
-
-    SAMPLED = "sampled"
-    AVERAGED = "averaged"
 
 
 class ClockCaution(StrEnum):

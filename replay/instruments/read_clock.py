@@ -14,8 +14,9 @@ from logger.arrays import Floats, Ints, to_ns, to_s
 from logger.joint.bench.bench import Sensor
 from logger.joint.bench.instrument_clock import InstrumentClock
 from logger.store.tools.sensor_clock import own_readings
-from replay.instruments.clock import ClockCaution, ClockEstimate, InstrumentMode, estimate_clock
+from replay.instruments.clock import ClockCaution, ClockEstimate, estimate_clock
 from replay.instruments.faults import ClockFault, ClockFaultKind
+from replay.instruments.instrument_mode import InstrumentMode
 from replay.instruments.match import Window
 from replay.instruments.reference import reference_on_grid
 from replay.recording import Recording

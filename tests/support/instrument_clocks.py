@@ -10,7 +10,8 @@ from logger.arrays import Floats
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import SensorSettings
 from logger.store.tools.add_sensor import add_sensor
-from replay.instruments.clock import ClockEstimate, InstrumentMode, estimate_clock
+from replay.instruments.clock import ClockEstimate, estimate_clock
+from replay.instruments.instrument_mode import InstrumentMode
 from replay.instruments.match import Window
 from replay.instruments.reference import reference_on_grid
 from replay.recording import Recording
