@@ -63,6 +63,8 @@ export class RowChoice {
     this.kept = kept;
     /** What was chosen, empty for the usual rows. */
     this.text = (kept && localStorage.getItem(kept)) || "";
+    /** The choice whose figure has not come yet. @type {string | null} */
+    this.awaited = null;
     /** @type {Offer[]} */
     this.offers = [];
     this.toggle.onclick = () => this.open(this.list.hidden);
@@ -89,11 +91,28 @@ export class RowChoice {
     this.choose(choiceOf(this.offers));
   }
 
+  /** Takes a choice that the address holds. @param {string} text */
+  take(text) {
+    this.text = text;
+    this.awaited = null;
+  }
+
   /** @param {string} text */
   choose(text) {
-    this.text = text;
+    this.text = this.awaited = text;
     if (this.kept) localStorage.setItem(this.kept, text);
     this.onChoice();
+  }
+
+  /**
+   * Shows what a figure offers. That of a figure which was asked for before the last choice takes nothing back.
+   * @param {Offer[]} offers
+   * @param {string} chosen the choice that the figure was made by
+   */
+  renderOffers(offers, chosen) {
+    if (this.awaited !== null && chosen !== this.awaited) return;
+    this.awaited = null;
+    this.render(offers);
   }
 
   /** @param {Offer[]} offers */

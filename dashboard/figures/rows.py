@@ -24,6 +24,7 @@ from dashboard.figures.lines import (
     json_list,
     row_traces,
 )
+from dashboard.figures.row_choice import USUAL_ROWS, RowChoice
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_duration
 from dashboard.text.theme import Theme, plotly_template
@@ -273,6 +274,7 @@ def rows_figure(
     axes: Sequence[Axis] | None = None,
     reads_means: bool = False,
     offers: Sequence[dict[str, Any]] = (),
+    choice: RowChoice = USUAL_ROWS,
 ) -> RowsFigure:
     """Return the figure of rows over [start_s, end_s], seconds since the recording's start.
 
@@ -288,6 +290,8 @@ def rows_figure(
         Whether values in the margin of bands are means of buckets, in place of newest readings.
     offers
         What rows there are to choose from (`row_choice.row_offers`).
+    choice
+        The rows that were chosen, so that who chose others since knows that these are not they.
     """
     y_axes = tuple(axes) if axes is not None else row_axes(rows, annotations, sheet)
     shapes, lane = window_marks(
@@ -332,5 +336,6 @@ def rows_figure(
         ],
         "lane": lane,
         "offers": list(offers),
+        "chosen": ",".join(choice.items),
     }
     return {"data": data, "layout": layout}

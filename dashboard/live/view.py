@@ -284,6 +284,7 @@ class LiveView:
             theme=request.theme,
             axes=self._axes,
             offers=recording_row_offers(recording, self._plan),
+            choice=request.choice,
         )
         index_of = {(pen.joint, pen.channel, pen.flag): k for k, (pen, _) in enumerate(self._pens)}
         for trace in figure["data"]:

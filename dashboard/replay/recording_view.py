@@ -237,6 +237,7 @@ def window_figure(
         theme=options.theme,
         reads_means=True,
         offers=recording_row_offers(recording, plan),
+        choice=choice,
     )
 
 

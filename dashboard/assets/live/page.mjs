@@ -141,7 +141,8 @@ export class LivePage extends Page {
       const message = JSON.parse(data);
       if (message.kind === "sheet") {
         picture.setSheet(message.figure);
-        this.rowChoice.render(message.figure.layout.meta.offers);
+        const { meta } = message.figure.layout;
+        this.rowChoice.renderOffers(meta.offers, meta.chosen);
         this.path = message.path;
       } else if (message.kind === "marks") picture.editMarks(message);
       else if (message.kind === "status") {

@@ -150,7 +150,8 @@ export class ReplayPage extends Page {
   async openView(name, view) {
     const opening = ++this.openings;
     this.name = name;
-    [this.judged, this.window.rowChoice.text] = [view.judged, view.rows];
+    this.judged = view.judged;
+    this.window.rowChoice.take(view.rows);
     this.drawn.take(view.joints);
     this.part("opened").hidden = false;
     try {

@@ -97,7 +97,7 @@ export class RowsWindow {
     this.shown = view;
     this.page.overlay.controls.renderAnswer(figure.overlay);
     const { meta } = figure.layout;
-    this.rowChoice.render(meta.offers);
+    this.rowChoice.renderOffers(meta.offers, meta.chosen);
     this.host.style.height = meta.size[1] + "px";
     await drawPlot(this.plot, figure, STILL);
     if (this.page.gone) return;
