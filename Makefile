@@ -7,8 +7,8 @@ BIN     := $(VENV)/bin
 PROGRAM := $(VENV)/.program
 TOOLS   := $(VENV)/.tools
 ARGS    ?=
-# One more than cores, at most five: many tests wait for processes that they start.
-WORKERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 4 ? $$(nproc 2>/dev/null || echo 2) + 1 : 5 )))
+# Two more than cores, at most six: many tests wait for processes that they start.
+WORKERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 4 ? $$(nproc 2>/dev/null || echo 2) + 2 : 6 )))
 # Each takes whole stretches of files, so that what a file makes once is made by one of them.
 SHARED  := --dist worksteal
 # A browser, a server and often a logger with its joints to each.

@@ -49,13 +49,15 @@ def noted_spans(
         (time_ns, match[1]) for time_ns, text in notes if (match := _NAMED_NOTE.match(text))
     )
     spans: dict[str, NamedSpan] = {}
-    for name, start_ns, stop_ns in _stretches(marks, end_ns):
+    for name, start_ns, stop_ns in _noted_ranges(marks, end_ns):
         if role_of_span(name) in roles and stop_ns > start_ns:
             spans.setdefault(name, NamedSpan(name=name, start_ns=start_ns, end_ns=stop_ns))
     return tuple(spans.values())
 
 
-def _stretches(marks: list[tuple[int, str]], end_ns: int | None) -> Iterator[tuple[str, int, int]]:
+def _noted_ranges(
+    marks: list[tuple[int, str]], end_ns: int | None
+) -> Iterator[tuple[str, int, int]]:
     for (start_ns, name), (next_ns, _) in pairwise(marks):
         yield name, start_ns, next_ns
     if marks and end_ns is not None:
