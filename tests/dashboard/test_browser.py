@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, Route, expect
 
 from logger.store.reading.reader import RecordingReader
 from replay.recording import Recording
-from tests.support.browser import SHOWN_PAGE, wait_for_address
+from tests.support.browser import SHOWN_PAGE, box_of, first_held, wait_for_address
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -137,8 +137,7 @@ def test_replay_finds_the_overheat(browser: Browser, serve_once):
 
     page.get_by_role("button", name="1 min", exact=True).click()
     expect(page.locator("#past-rows")).not_to_have_class(re.compile("busy"))
-    box = page.locator("#past-rows").bounding_box()
-    assert box is not None
+    box = box_of(page.locator("#past-rows"))
     y = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] * 0.4, y)
     page.mouse.down()
@@ -176,7 +175,7 @@ def test_replay_finds_the_overheat(browser: Browser, serve_once):
     page.evaluate(TWO_VIEWS)
     expect(page.locator("#past-window")).to_have_text(re.compile("^00:02:00.* to 00:02:30"))
     with page.expect_response("**/overview?*") as late:
-        held[0].continue_()
+        first_held(page, held).continue_()
     late.value.finished()
     page.evaluate("new Promise((done) => setTimeout(done, 100))")
     assert page.evaluate(f"async () => {SHOWN_PAGE}.view") == [120, 150]

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect, sync_playwright
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 PATIENCE_MS = 60_000
@@ -55,6 +55,24 @@ def wait_for_address(page: Page) -> str:
         assert time.monotonic() < end_s, f"the view is not in the address: {page.url}"
         page.wait_for_timeout(50)
     return page.evaluate("location.href")
+
+
+def first_held(page: Page, held: list[Route]) -> Route:
+    """Wait until a request was held back; return the first."""
+    end_s = time.monotonic() + PATIENCE_MS / 1000
+    while not held:
+        assert time.monotonic() < end_s, "nothing was asked for that is held back"
+        page.wait_for_timeout(50)
+    return held[0]
+
+
+def box_of(locator: Locator) -> FloatRect:
+    """Wait until an element has a place on the page; one that is being drawn anew has none."""
+    end_s = time.monotonic() + PATIENCE_MS / 1000
+    while (box := locator.bounding_box()) is None:
+        assert time.monotonic() < end_s, f"no place on the page: {locator}"
+        locator.page.wait_for_timeout(50)
+    return box
 
 
 def _patient(make: Callable[..., Any]) -> Callable[..., Any]:

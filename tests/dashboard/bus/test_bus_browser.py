@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from tests.support.browser import SHOWN_PAGE
+from tests.support.browser import SHOWN_PAGE, box_of, first_held
 from tests.support.buses import asking_bus, two_buses
 
 pytestmark = pytest.mark.browser
@@ -121,7 +121,7 @@ def test_a_span_is_chosen_by_hand_and_shared(browser: Browser, serve_once, folde
     """A click looks there at that row's bus, a drag takes what was dragged; the address has it."""
     page, faults = _page(browser, f"{serve_once(folder)}/bus/two")
     _drawn(page)
-    box = page.locator("#heard-rows").bounding_box()
+    box = box_of(page.locator("#heard-rows"))
     meta = page.evaluate(f"async () => {SHOWN_PAGE}.answer.figure.layout.meta")
     assert box is not None
     left, right, top, bottom = meta["margin"]
@@ -197,7 +197,7 @@ def test_all_of_it_by_keyboard(browser: Browser, serve_once, folder: Path, until
     page.keyboard.press("b")
     page.keyboard.press("+")
     until(lambda: page.evaluate("1") and held, "the page asks")
-    held[0].continue_()
+    first_held(page, held).continue_()
     expect(title).to_contain_text("left")
     expect(page.locator("#heard-shown")).not_to_have_text("00:00:00 to 00:03:00")
     assert faults == []

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Route, expect
 
 from dashboard.limits.forms import PAGE_FORMS
+from tests.support.browser import box_of, first_held
 from tests.support.limits_page import (
     PATIENCE_MS,
     choose_all_recordings,
@@ -39,8 +40,7 @@ def test_a_level_is_dragged(browser: Browser, serve_once, folder: Path):
     page, faults = open_limits_page(browser, serve_once(folder))
     grip = lane_row(page).locator(".grip:not(.off) .reach")
     before = lane_row(page).locator(".told").inner_text()
-    box = grip.bounding_box()
-    assert box is not None
+    box = box_of(grip)
     x, y = box["x"] + box["width"] * 0.8, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
@@ -123,8 +123,7 @@ def test_a_line_that_is_still_another_limits_moves_nothing(
     page, faults = open_limits_page(browser, serve_once(folder))
     page.route("**/api/limits/evaluate", lambda route: None)
     page.locator(".limit-head").nth(1).click()
-    box = lane_row(page).locator(".grip:not(.off) .reach").bounding_box()
-    assert box is not None
+    box = box_of(lane_row(page).locator(".grip:not(.off) .reach"))
     x, y = box["x"] + box["width"] * 0.8, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
@@ -147,7 +146,7 @@ def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve_once, fold
     wait_for_answer(page)
     expect(lane_row(page)).to_contain_text("exact", timeout=PATIENCE_MS)
     with page.expect_response("**/api/limits/curve"):
-        held[0].continue_()
+        first_held(page, held).continue_()
     page.wait_for_timeout(300)
     expect(page.locator("#judge-curved")).to_be_hidden()
     assert faults == []
@@ -303,8 +302,7 @@ def test_on_a_phone(browser: Browser, serve, own_folder: Path):
     expect(lane_row(page)).to_contain_text("1 of 1 caught", timeout=PATIENCE_MS)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     for name in ("#judge-save", "#judge-run"):
-        box = page.locator(name).bounding_box()
-        assert box is not None
+        box = box_of(page.locator(name))
         assert box["height"] >= 44
     assert faults == []
     page.close()

@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, expect
 from logger.store.tools.unpack import extract_recording
 from replay.check import check_recording
 from replay.recording import Recording
-from tests.support.browser import wait_for_address
+from tests.support.browser import box_of, wait_for_address
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -44,8 +44,7 @@ def test_a_dragged_span_is_cut_out_and_sent_on(
     expect(rows).to_have_attribute("data-drawn", re.compile("[1-9]"), timeout=PATIENCE_MS)
     page.get_by_role("button", name="5 min", exact=True).click()
     expect(rows).not_to_have_class(re.compile("busy"))
-    box = rows.bounding_box()
-    assert box is not None
+    box = box_of(rows)
     y = box["y"] + box["height"] / 2
     page.mouse.move(box["x"] + box["width"] * 0.4, y)
     page.mouse.down()

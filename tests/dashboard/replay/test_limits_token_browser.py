@@ -15,6 +15,7 @@ from logger.store.layout.files import sync_folder
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from replay.recording import Recording
+from tests.support.browser import first_held
 from tests.support.parts import owner_of
 
 pytestmark = pytest.mark.browser
@@ -52,7 +53,7 @@ def test_other_limits_judge_and_it_is_said(
     page.goto(f"{address}?judged={encode_token(EARLY)}")
     line = page.locator("#past-judged")
     expect(line).to_contain_text("Working out", timeout=PATIENCE_MS)
-    held[0].continue_()
+    first_held(page, held).continue_()
     expect(line).to_contain_text(WORDS, timeout=PATIENCE_MS)
     expect(page.locator("#past-rows[data-drawn]")).to_be_visible(timeout=PATIENCE_MS)
     limits = page.locator(".exc")

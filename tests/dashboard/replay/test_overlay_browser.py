@@ -11,6 +11,7 @@ from logger.importing.import_frames import import_frames
 from logger.limits.limit import parse_limits
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
+from tests.support.browser import box_of
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -173,8 +174,7 @@ def test_by_keyboard_and_on_a_phone(browser: Browser, serve_once, folder: Path):
         expect(button).to_have_attribute("aria-pressed", "true")
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
     for control in ("#past-over-shift", "#past-over-select", "#past-over-nudges button"):
-        box = page.locator(control).first.bounding_box()
-        assert box is not None
+        box = box_of(page.locator(control).first)
         assert box["height"] >= 44
     page.keyboard.press("?")
     expect(page.locator("#keys")).to_contain_text("overlay another recording")
