@@ -34,6 +34,7 @@ PAGES: Final = {
     "limits": ("demo", "/limits?from=demo-overheat", "#judge[data-answered]"),
     "limits-curve": ("demo", "/limits?from=demo-overheat", "#judge[data-answered]"),
     "heat": ("demo", "/heat/demo-overheat", "#heat-duty[data-state=told]"),
+    "measure": ("demo", "/measure/demo-overheat", "#measure[data-state=choose]"),
     "sheet": ("measured", "/sheet?joint=A-0017&other=A-0018", "#datasheet[data-state=shown]"),
     "bus": ("demo", "/bus", "#heard-rows[data-drawn]"),
     "bus-past": ("demo", "/bus/two-buses", "#heard-rows[data-drawn]"),
