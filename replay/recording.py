@@ -11,6 +11,7 @@ from typing import Self
 import numpy as np
 
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.heat.fitted import FittedHeat, heat_of_joint
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.counts import CountGrid, count_grids
@@ -315,6 +316,11 @@ class Recording(RecordingReader):
                 (begin_ns, until_ns) for begin_ns, until_ns in uncovered if until_ns > begin_ns
             ]
         return tiles, end_ns
+
+    def read_notes(self) -> tuple[Event, ...]:
+        """Return the notes that people wrote, in order of the times that they tell of."""
+        notes = (event for event in self.read_events() if event.kind is EventKind.NOTE)
+        return tuple(sorted(notes, key=lambda note: (note.time_ns, note.text)))
 
     def read_gaps(self, joint: str) -> list[tuple[int, int]]:
         """Return every gap of the joint, in order, as (start_ns, end_ns)."""

@@ -17,7 +17,7 @@ from logger.findings.finding import FoundQuantity
 from replay.heat.text import band_values
 from replay.measure import sentence
 from replay.measure.evaluate import FINDS_ITS_SPANS
-from replay.measure.noted_spans import noted_spans, read_notes
+from replay.measure.noted_spans import noted_spans
 from replay.measure.procedure import Procedure
 from replay.measure.progress import StepProgress, next_span_name, step_progress
 from replay.measure.result import Expectation, Measurement
@@ -159,7 +159,7 @@ def _noted(recording: Recording, asked: AskedMeasurement) -> list[dict[str, Any]
             # Cut, not rounded: a span may not end after its recording.
             "end_s": (one.end_ns - recording.start_ns) // 1_000_000 / 1000.0,
         }
-        for one in noted_spans(read_notes(recording), asked.procedure, end_ns)
+        for one in noted_spans(recording.read_notes(), asked.procedure, end_ns)
         if one.name not in marked
     ][:MOST_NOTED]
 

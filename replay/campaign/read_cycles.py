@@ -9,7 +9,6 @@ from logger.campaign.cycle_finder import CycleFinder
 from logger.campaign.cycle_plan import CyclePlan
 from logger.campaign.joint_cycles import joint_cycle_plan
 from logger.campaign.plan_settings import CycleStart
-from logger.event_kind import EventKind
 from logger.time_chunks import time_chunks
 from replay.campaign.cycle_table import CycleCounter, CycleTable
 from replay.campaign.faults import CycleFault, CycleFaultKind
@@ -67,9 +66,5 @@ def _plan(recording: Recording, joint: str, start: CycleStart | None) -> CyclePl
 
 
 def _noted_ns(recording: Recording, text: str) -> Ints:
-    found = [
-        event.time_ns
-        for event in recording.read_events()
-        if event.kind is EventKind.NOTE and event.text == text
-    ]
-    return np.array(sorted(found), np.int64)
+    found = [note.time_ns for note in recording.read_notes() if note.text == text]
+    return np.array(found, np.int64)

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from logger.arrays import to_s
-from logger.event_kind import EventKind
 from logger.limits.limit import Limit
 from logger.limits.words import format_value
 from logger.store.layout.manifest import iso_utc
@@ -101,11 +100,7 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
     loads: list[tuple[tuple[SpanLoad, ...], dict[int, float]]] = [((), {}) for _ in excursions]
     if "torque_Nm" in recording.channels(joint):
         loads = lead_up_loads(recording, joint, [excursion.start_ns for excursion in excursions])
-    notes = sorted(
-        (event.time_ns, event.text)
-        for event in recording.read_events()
-        if event.kind == EventKind.NOTE
-    )
+    notes = [(note.time_ns, note.text) for note in recording.read_notes()]
     missing = "values" if recording.bench.bus_of_joint(joint) is None else "frames"
     gaps = sorted(
         (end, f"no {missing} for {to_s(end - begin):.1f} s")

@@ -253,12 +253,12 @@ def _named_spans(recordings: "Sequence[Recording]", typed: Sequence[object]) -> 
 
 
 def _noted_spans(recordings: "Sequence[Recording]", procedure: Procedure) -> "list[NamedSpan]":
-    from replay.measure.noted_spans import noted_spans, read_notes
+    from replay.measure.noted_spans import noted_spans
 
     found = [
         span
         for one in recordings
-        for span in noted_spans(read_notes(one), procedure, None if one.live else one.end_ns)
+        for span in noted_spans(one.read_notes(), procedure, None if one.live else one.end_ns)
     ]
     if not found:
         names = [one.name for one in procedure.spans if one.name != "*"]

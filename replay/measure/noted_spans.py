@@ -1,4 +1,4 @@
-"""Spans that notes of a recording name: `loop1: clamped fast` begins one, the next ends it.
+"""Spans that notes of a recording name: `loop1: clamped fast` begins one, the next ends it. Pure.
 
 Who drives the bench by a script, or writes down what comes next, has named the spans already.
 """
@@ -8,36 +8,26 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import Final
 
-from logger.event_kind import EventKind
+from logger.store.layout.events import Event
 from replay.measure.evidence import NamedSpan
 from replay.measure.procedure import Procedure
 from replay.measure.progress import role_of_span
-from replay.recording import Recording
 
-__all__ = ["noted_spans", "read_notes"]
+__all__ = ["noted_spans"]
 
 _NAMED_NOTE: Final = re.compile(r"([^:]{1,60}?)\s*:")
 
 
-def read_notes(recording: Recording) -> list[tuple[int, str]]:
-    """Return when each note is of, in ns since 1970, and its text, in order of time."""
-    return sorted(
-        (event.time_ns, event.text)
-        for event in recording.read_events()
-        if event.kind == EventKind.NOTE
-    )
-
-
 def noted_spans(
-    notes: Iterable[tuple[int, str]], procedure: Procedure, end_ns: int | None
+    notes: Iterable[Event], procedure: Procedure, end_ns: int | None
 ) -> tuple[NamedSpan, ...]:
     """Return the spans of a procedure's roles that notes name, in order of time.
 
     Parameters
     ----------
     notes
-        When, in ns since 1970, and the text. What stands before a colon is what begins there;
-        notes without one neither begin nor end a span.
+        What stands before a colon is what begins there; notes without one neither begin nor end
+        a span.
     end_ns
         End of the recording; None while it goes on: the last span is still open then.
 
@@ -46,7 +36,7 @@ def noted_spans(
     roles = {role for step in procedure.steps for role in step.spans}
     roles |= {one.name for one in procedure.spans}
     marks = sorted(
-        (time_ns, match[1]) for time_ns, text in notes if (match := _NAMED_NOTE.match(text))
+        (note.time_ns, match[1]) for note in notes if (match := _NAMED_NOTE.match(note.text))
     )
     spans: dict[str, NamedSpan] = {}
     for name, start_ns, stop_ns in _noted_ranges(marks, end_ns):

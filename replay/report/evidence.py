@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.errors import InputError
-from logger.event_kind import EventKind
 from logger.findings.finding import Finding
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.channels import channel_named
@@ -213,12 +212,7 @@ def _read_recording(recording: Recording, keys: set[str]) -> RecordingEvidence:
         limits_changed=len(recording.limit_sets) - 1,
         excursions=tuple(one for one in recorded_excursions(recording) if one.joint in names),
         not_judged=tuple(one for one in recorded_not_judged(recording) if one.joint in names),
-        notes=tuple(
-            sorted(
-                (event for event in recording.read_events() if event.kind == EventKind.NOTE),
-                key=lambda event: event.time_ns,
-            )
-        ),
+        notes=recording.read_notes(),
         findings=tuple(one for one in stored.current if one.joint in names),
         unread=stored.unread,
         digest=digest_recording(recording.path)

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from logger.arrays import to_ns
 from logger.errors import InputError, Mistake
-from logger.event_kind import EventKind
 from logger.limits.kinds.level import Level
 from logger.limits.limit import Limit, LimitSet
 from logger.settings_file import did_you_mean
@@ -39,9 +38,9 @@ def find_bad_ends(
         text = bad_end.note.casefold()
         noted_ends = _merge_close_spans(
             [
-                (event.time_ns, event.time_ns + length_ns)
-                for event in recording.read_events()
-                if event.kind == EventKind.NOTE and text in event.text.casefold()
+                (note.time_ns, note.time_ns + length_ns)
+                for note in recording.read_notes()
+                if text in note.text.casefold()
             ],
             bad_end,
             recording.end_ns,

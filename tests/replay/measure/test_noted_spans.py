@@ -1,5 +1,7 @@
 """Spans by notes: what begins one, what ends it, and what is none."""
 
+from logger.event_kind import EventKind
+from logger.store.layout.events import Event
 from replay.measure.noted_spans import noted_spans
 from replay.measure.procedures import PROCEDURES
 
@@ -18,7 +20,11 @@ NOTES = [
 def _found(kind: str, notes=NOTES, end_ns: int | None = 250 * S) -> list[tuple[str, int, int]]:
     return [
         (one.name, one.start_ns // S, one.end_ns // S)
-        for one in noted_spans(notes, PROCEDURES[kind], end_ns)
+        for one in noted_spans(
+            [Event(sequence=1, time_ns=at, kind=EventKind.NOTE, text=text) for at, text in notes],
+            PROCEDURES[kind],
+            end_ns,
+        )
     ]
 
 
