@@ -118,6 +118,18 @@ export function renderSentence(text) {
 }
 
 /**
+ * What a page says of a question that was not answered.
+ * @param {any} fault with `lost` where the server is
+ * @param {string} lede what cannot be had, where the server is there
+ * @param {string} [again] what is done about a server that is lost
+ */
+export function faultNote(fault, lede, again = "Trying again by itself.") {
+  const texts = fault.lost ? ["The server cannot be reached.", again] : [lede, fault.message];
+  const said = html("div", "said", [html("b", "", texts[0]), " ", texts[1]]);
+  return html("div", "told", [html("span", "mark none"), said]);
+}
+
+/**
  * What a page without recordings says: a sentence, and commands that help.
  * @param {string} lede
  * @param {[string, string][]} commands words and the command

@@ -4,12 +4,21 @@
 const HANDED_OVER = "dutytrace-opened";
 const PAGES = 'nav a[href="/bus"], nav a[href="/heat"], nav a[href="/measure"]';
 
+/**
+ * The recording that the address of a page names behind the page's own name; empty for none.
+ * @param {string} page its name, or several with | between them
+ */
+export function recordingInAddress(page) {
+  const match = new RegExp(`^/(?:${page})/([^/]+)$`).exec(location.pathname);
+  return match ? decodeURIComponent(match[1]) : "";
+}
+
 /** Keeps which recording the address shows when one of the pages is chosen that can show it as well. */
 export function keepOpened() {
   const keep = (/** @type {Event} */ event) => {
     const link = /** @type {Element} */ (event.target).closest?.(PAGES);
-    const match = /^\/(?:replay|heat|measure|bus)\/([^/]+)$/.exec(location.pathname);
-    if (link && match) sessionStorage.setItem(HANDED_OVER, decodeURIComponent(match[1]));
+    const name = recordingInAddress("replay|heat|measure|bus");
+    if (link && name) sessionStorage.setItem(HANDED_OVER, name);
   };
   document.addEventListener("click", keep, { capture: true });
 }

@@ -3,7 +3,7 @@
    again every second and a half. The address bar holds the view, so that it can be sent to a colleague. */
 import { fetchBusRecordings, fetchBusView } from "../api.mjs";
 import { byId, clamp, emptyPage, html, renderFact, setText } from "../dom.mjs";
-import { takeOpened } from "../opened.mjs";
+import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { figureSize, Page, windowWithin } from "../page.mjs";
 import { firstRecording, offerRecordings } from "../recording_choice.mjs";
 import { busAddress, busViewOf, NEWEST_S } from "./address.mjs";
@@ -77,11 +77,10 @@ export class BusPage extends Page {
   /* ---- which recording ---- */
 
   route() {
-    const match = /^\/bus\/([^/]+)$/.exec(location.pathname);
     Object.assign(this, busViewOf(location.search));
     const kept = takeOpened();
     /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
-    Object.assign(this, { answer: null, name: match ? decodeURIComponent(match[1]) : kept });
+    Object.assign(this, { answer: null, name: recordingInAddress("bus") || kept });
     this.refreshList(this.name);
   }
 

@@ -2,8 +2,8 @@
 /* The Heat page: what a joint bears and for how long. The fit is made on the server once; every move of a rule
    asks for new answers from it. The address holds the view, so that it can be sent to a colleague. */
 import { addressOf, fetchBusRecordings, fetchHeat } from "../api.mjs";
-import { byId, emptyPage, findAll, html, renderFact, setText } from "../dom.mjs";
-import { takeOpened } from "../opened.mjs";
+import { byId, emptyPage, faultNote, findAll, html, renderFact, setText } from "../dom.mjs";
+import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
 import { firstRecording, offerRecordings } from "../recording_choice.mjs";
@@ -99,7 +99,6 @@ export class HeatPage extends Page {
   /* ---- which recording ---- */
 
   route() {
-    const match = /^\/heat\/([^/]+)$/.exec(location.pathname);
     const query = new URLSearchParams(location.search);
     const number = (/** @type {string} */ key) => {
       const text = query.get(key);
@@ -113,7 +112,7 @@ export class HeatPage extends Page {
       limit: number("limit"),
       isHolding: query.get("holding") === "1",
       answer: null,
-      name: match ? decodeURIComponent(match[1]) : takeOpened(),
+      name: recordingInAddress("heat") || takeOpened(),
     });
     this.motion.route(query);
     this.refreshList(this.name);
@@ -194,13 +193,7 @@ export class HeatPage extends Page {
   /** @param {any} fault */
   renderFault(fault) {
     this.part("opened").hidden = false;
-    const lede = fault.lost ? "The server cannot be reached." : "This recording cannot be shown.";
-    const said = html("div", "said", [
-      html("b", "", lede),
-      " ",
-      fault.lost ? "Trying again by itself." : fault.message,
-    ]);
-    this.part("lost").replaceChildren(html("div", "told", [html("span", "mark none"), said]));
+    this.part("lost").replaceChildren(faultNote(fault, "This recording cannot be shown."));
   }
 
   /* ---- showing ---- */

@@ -11,9 +11,9 @@ import {
   fetchProgramme,
   keepMeasured,
 } from "../api.mjs";
-import { byId, emptyPage, html, renderFact, setText } from "../dom.mjs";
+import { byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
-import { takeOpened } from "../opened.mjs";
+import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
 import { firstRecording, offerRecordings } from "../recording_choice.mjs";
@@ -104,12 +104,11 @@ export class MeasurePage extends Page {
   }
 
   route() {
-    const match = /^\/measure\/([^/]+)$/.exec(location.pathname);
     this.measurement = Measurement.fromQuery(location.search, this.kinds);
     this.answer = null;
     this.keptText = "";
     /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
-    this.name = match ? decodeURIComponent(match[1]) : takeOpened();
+    this.name = recordingInAddress("measure") || takeOpened();
     this.refreshList(this.name);
   }
 
@@ -222,10 +221,8 @@ export class MeasurePage extends Page {
   /** @param {any} fault */
   renderFault(fault) {
     this.part("opened").hidden = false;
-    const lede = fault.lost ? "The server cannot be reached." : "This cannot be measured.";
-    const rest = fault.lost ? "Trying again by itself; nothing that was typed is lost." : fault.message;
-    const said = html("div", "said", [html("b", "", lede), " ", rest]);
-    this.part("lost").replaceChildren(html("div", "told", [html("span", "mark none"), said]));
+    const again = "Trying again by itself; nothing that was typed is lost.";
+    this.part("lost").replaceChildren(faultNote(fault, "This cannot be measured.", again));
   }
 
   /* ---- showing ---- */

@@ -4,6 +4,7 @@
    address bar holds the view, so that it can be sent to a colleague. */
 import { addressOf, fetchOpened } from "../api.mjs";
 import { byId, clamp, setText } from "../dom.mjs";
+import { recordingInAddress } from "../opened.mjs";
 import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";
 import { purgePlot } from "../plotly.mjs";
 import { UNITS_CHANGED } from "../units.mjs";
@@ -120,8 +121,8 @@ export class ReplayPage extends Page {
 
   /** Shows what the address says. */
   route() {
-    const match = /^\/replay\/([^/]+)$/.exec(location.pathname);
-    if (match) this.openView(decodeURIComponent(match[1]), viewOf(location.search));
+    const name = recordingInAddress("replay");
+    if (name) this.openView(name, viewOf(location.search));
     else this.close();
   }
 

@@ -2,7 +2,7 @@
 /* The Data sheet page: one joint held against what its maker claims, and another beside it. The address holds
    both, so that it can be sent to a colleague. */
 import { addressOf, fetchDataSheet } from "../api.mjs";
-import { button, byId, emptyPage, html, renderFact, setText } from "../dom.mjs";
+import { button, byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
 import { saveTable } from "../heat/texts.mjs";
 import { Page } from "../page.mjs";
 import { claimRows, differenceRows, printedNotes } from "./rows.mjs";
@@ -85,10 +85,7 @@ export class DataSheetPage extends Page {
   /** @param {any} fault */
   renderFault(fault) {
     this.part("opened").hidden = false;
-    const lede = fault.lost ? "The server cannot be reached." : "The data sheet cannot be shown.";
-    const rest = fault.lost ? "Trying again by itself." : fault.message;
-    const said = html("div", "said", [html("b", "", lede), " ", rest]);
-    this.part("lost").replaceChildren(html("div", "told", [html("span", "mark none"), said]));
+    this.part("lost").replaceChildren(faultNote(fault, "The data sheet cannot be shown."));
   }
 
   /** @param {SheetAnswer} answer */
