@@ -24,7 +24,9 @@ __all__ = [
     "BeginTime",
     "Duration",
     "EndTime",
+    "FollowingRecordings",
     "Instant",
+    "JointName",
     "KeyValue",
     "Moment",
     "NewFolder",
@@ -240,6 +242,11 @@ EndTime = Annotated[
     Moment | None,
     Instant(or_from_start=True).option("--to", help="The same; default the end."),
 ]
+FollowingRecordings = Annotated[
+    list[Path],
+    typer.Argument(metavar="REC...", help="Recordings of one joint that follow each other."),
+]
+JointName = Annotated[str | None, typer.Option(help="The joint; needed where there are several.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 
 

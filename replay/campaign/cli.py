@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.options import AsJson, Recording
+from logger.cli.options import AsJson, FollowingRecordings, JointName, Recording
 from logger.cli.terminal import Line, Table, show, show_progress
 
 if TYPE_CHECKING:
@@ -18,9 +18,7 @@ __all__ = ["list_cycles", "show_campaign"]
 
 def list_cycles(
     recording: Recording,
-    joint: Annotated[
-        str | None, typer.Option(help="The joint; needed where there are several.")
-    ] = None,
+    joint: JointName = None,
     plan: Annotated[
         Path | None,
         typer.Option(
@@ -72,13 +70,8 @@ def _cycle_lines(table: "CycleTable", csv: Path | None) -> Iterator[Line]:
 
 
 def show_campaign(
-    recordings: Annotated[
-        list[Path],
-        typer.Argument(metavar="REC...", help="Recordings of one joint that follow each other."),
-    ],
-    joint: Annotated[
-        str | None, typer.Option(help="The joint; needed where there are several.")
-    ] = None,
+    recordings: FollowingRecordings,
+    joint: JointName = None,
     plan: Annotated[
         Path | None,
         typer.Option(metavar="PLAN", help="A plan file; default that which they follow."),

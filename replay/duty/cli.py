@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.options import AsJson, BeginTime, EndTime, Recording
+from logger.cli.options import AsJson, BeginTime, EndTime, JointName, Recording
 from logger.cli.terminal import Line, Table, show, show_progress
 
 if TYPE_CHECKING:
@@ -16,9 +16,7 @@ __all__ = ["tell_duty"]
 
 def tell_duty(
     recording: Recording,
-    joint: Annotated[
-        str | None, typer.Option(help="The joint; needed where there are several.")
-    ] = None,
+    joint: JointName = None,
     begin: BeginTime = None,
     end: EndTime = None,
     hottest: Annotated[

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.options import AsJson, Instant
+from logger.cli.options import AsJson, FollowingRecordings, Instant, JointName
 from logger.cli.terminal import Line, Table, say, show
 from logger.errors import InputError
 
@@ -23,13 +23,8 @@ __all__ = ["fit_heat"]
 
 
 def fit_heat(
-    recordings: Annotated[
-        list[Path],
-        typer.Argument(metavar="REC...", help="Recordings of one joint that follow each other."),
-    ],
-    joint: Annotated[
-        str | None, typer.Option(help="The joint; needed where there are several.")
-    ] = None,
+    recordings: FollowingRecordings,
+    joint: JointName = None,
     ambient: Annotated[
         list[str] | None,
         typer.Option(

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.options import AsJson, Duration, Recording
+from logger.cli.options import AsJson, Duration, JointName, Recording
 from logger.cli.terminal import Line, show, show_progress, stop_on_signals
 from logger.errors import InputError
 from replay.instruments.instrument_mode import InstrumentMode
@@ -21,9 +21,7 @@ __all__ = ["compare_clock"]
 def compare_clock(
     recording: Recording,
     sensor: Annotated[str, typer.Argument(metavar="SENSOR", help="A sensor that was joined.")],
-    joint: Annotated[
-        str | None, typer.Option(help="The joint; needed where there are several.")
-    ] = None,
+    joint: JointName = None,
     channel: Annotated[
         str | None, typer.Option(help="The joint's channel; default the one that both have.")
     ] = None,

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.options import AsJson, Recording
+from logger.cli.options import AsJson, JointName, Recording
 from logger.cli.terminal import Line, Table, show, show_progress
 from logger.errors import InputError
 
@@ -18,9 +18,7 @@ __all__ = ["measure_motion"]
 
 def measure_motion(
     recording: Recording,
-    joint: Annotated[
-        str | None, typer.Option(help="The joint; needed where there are several.")
-    ] = None,
+    joint: JointName = None,
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the result as a finding in the recording.")
     ] = False,
