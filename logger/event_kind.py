@@ -28,6 +28,8 @@ class EventKind(StrEnum):
     DROPPED = "dropped"
     STANDSTILL = "standstill"
     GARBLED = "garbled lines"
+    DAMAGED = "damaged frames"
+    SKIPPED = "skipped frames"
     CLOCK_STEP = "clock step"
     BUS_LOST = "bus lost"
     BUS_BACK = "bus back"
@@ -97,6 +99,10 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STANDSTILL: "The recorder did not read a bus (`duration_s`): it was paused, or the "
     "computer suspended (`value`: frames lost and not told of otherwise; none: unknown).",
     EventKind.GARBLED: "Lines or frames of an adapter could not be read (`value`: how many).",
+    EventKind.DAMAGED: "Frames of a joint came damaged: their checksum is wrong. They are stored "
+    "and not decoded (`value`: how many).",
+    EventKind.SKIPPED: "A counter in the frames of a joint skipped: frames were lost on their way "
+    "(`value`: at least how many).",
     EventKind.CLOCK_STEP: "The wall clock was set.",
     EventKind.BUS_LOST: "A bus cannot be reached; the recorder keeps trying.",
     EventKind.BUS_BACK: "A bus can be reached again.",

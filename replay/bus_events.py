@@ -38,6 +38,8 @@ _BUS_EVENT_KINDS: Final = (
     EventKind.DROPPED,
     EventKind.STANDSTILL,
     EventKind.GARBLED,
+    EventKind.DAMAGED,
+    EventKind.SKIPPED,
     EventKind.BUS_HINT,
     EventKind.CLOCK_STEP,
     EventKind.REFUSED,

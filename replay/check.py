@@ -21,6 +21,8 @@ _GAP_CAUSES: Final = {
     EventKind.BUS_LOST: "the bus was lost",
     EventKind.DROPPED: "frames were lost",
     EventKind.GARBLED: "lines of the adapter could not be read",
+    EventKind.DAMAGED: "frames came damaged",
+    EventKind.SKIPPED: "frames were lost on their way",
     EventKind.CONTINUED: "no recorder ran",
     EventKind.STANDSTILL: "the recorder stood still",
 }
@@ -79,8 +81,8 @@ class CheckResult:
     """What a recording holds, and what is missing."""
 
     is_complete: bool
-    """Whether nothing that was written is missing, no frame was lost, and every line of an adapter
-    could be read; gaps may be there."""
+    """Whether nothing that was written is missing, no frame was lost or came damaged, and every
+    line of an adapter could be read; gaps may be there."""
     live: bool
     rows: dict[str, int]
     frames: int
@@ -93,6 +95,11 @@ class CheckResult:
     """Standstills of which nobody knows how many frames they cost."""
     garbled: int
     """Lines or frames of the adapters that could not be read."""
+    damaged: int
+    """Frames whose checksum is wrong, where the layout has one."""
+    skipped: int
+    """Frames that are missing by the counters of frames, where the layout has them; those that the
+    recorder itself lost are among them."""
     gaps: tuple[Gap, ...]
     cut_short: tuple[CutShort, ...]
     """What each recorder that ended without closing the recording may have lost; each named in
@@ -117,6 +124,8 @@ class CheckResult:
                 "unknown_losses": self.unknown_losses,
             },
             "garbled": self.garbled,
+            "damaged": self.damaged,
+            "skipped": self.skipped,
             "gaps": [gap.to_json() for gap in self.gaps],
             "cut_short": [
                 {"after": iso_utc(cut.newest_ns), "lost_at_most_s": cut.lost_s}
@@ -157,7 +166,10 @@ def check_recording(recording: Recording) -> CheckResult:
                     cause=causes[0] if causes else silent,
                 )
             )
-    dropped = sum(event.whole_value for event in events if event.kind == EventKind.DROPPED)
+    dropped, damaged, skipped = (
+        sum(event.whole_value for event in events if event.kind == kind)
+        for kind in (EventKind.DROPPED, EventKind.DAMAGED, EventKind.SKIPPED)
+    )
     garbled = _count_garbled(recording, events)
     standstills = [event for event in events if event.kind == EventKind.STANDSTILL]
     unknown_losses = sum(math.isnan(event.value) for event in standstills)
@@ -167,7 +179,7 @@ def check_recording(recording: Recording) -> CheckResult:
         *attachment_faults(recording.path),
     )
     return CheckResult(
-        is_complete=not missing and dropped == garbled == unknown_losses == 0,
+        is_complete=not missing and dropped == garbled == damaged == skipped == unknown_losses == 0,
         live=recording.live,
         rows={joint: recording.reading_count(joint) for joint in recording.joints},
         frames=recording.row_count("frames"),
@@ -176,6 +188,8 @@ def check_recording(recording: Recording) -> CheckResult:
         longest_standstill_s=max((event.duration_s for event in standstills), default=0.0),
         unknown_losses=unknown_losses,
         garbled=garbled,
+        damaged=damaged,
+        skipped=skipped,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
         cut_short=recording.cut_short(),
         misplaced=recording.misplaced_parts(),

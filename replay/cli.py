@@ -242,6 +242,10 @@ def _check_lines(found: "CheckResult", recording: str, labels: Mapping[str, str]
         )
     if found.garbled:
         yield f"  {found.garbled} lines or frames of the adapters could not be read"
+    if found.damaged:
+        yield f"  {found.damaged} frames came damaged: their checksum is wrong; not decoded"
+    if found.skipped:
+        yield f"  {found.skipped} frames at least are missing by the counters that frames carry"
     for gap in found.gaps:
         yield (
             f"  {labels.get(gap.joint, gap.joint)}: nothing for {gap.duration_s:.1f} s from "

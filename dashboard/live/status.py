@@ -299,6 +299,12 @@ def _loss_remark(lost: int, events: Sequence[Event]) -> str:
     return f"an unknown number of frames lost {unknown}"
 
 
+_FRAME_FAULTS: Final = {
+    EventKind.DAMAGED: "frames came damaged",
+    EventKind.SKIPPED: "frames missing by their counters",
+}
+
+
 def _status_remarks(recording: Recording) -> list[str]:
     """Return the remarks under the figure: derived channels, requests sent, frames lost."""
     remarks = []
@@ -317,6 +323,10 @@ def _status_remarks(recording: Recording) -> list[str]:
     garbled = sum(event.whole_value for event in events if event.kind == EventKind.GARBLED)
     if garbled:
         remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")
+    for kind, words in _FRAME_FAULTS.items():
+        count = sum(event.whole_value for event in events if event.kind == kind)
+        if count:
+            remarks.append(f"{format_thousands(count)} {words}")
     remarks.append(
         "joints are polled for their status" if sends_requests else f"nothing is sent on {these}"
     )

@@ -246,5 +246,6 @@ def find_checksum(payload: Bytes) -> FoundChecksum | None:
             *(one.skipped, simple.index(one.family), one.polynomial or 0),
         ),
     )
-    alike = sum(one.byte == best.byte for one in found) - 1
+    # The CRC of x^8 + 1 is the XOR.
+    alike = sum(one.byte == best.byte and one.polynomial != 1 for one in found) - 1
     return replace(best, alike=alike, from_end=1 if best.byte == width - 1 else None)

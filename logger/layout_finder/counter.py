@@ -29,6 +29,8 @@ class FoundCounter:
     """Where it starts again: 2^length, or less."""
     agreement: float
     """Share of steps that are the one; the rest are lost or damaged frames."""
+    across_kinds: bool = False
+    """It counts all kinds of frames of its identifier together."""
 
 
 def _step_of(value: Ints, length: int) -> tuple[int, float, int]:

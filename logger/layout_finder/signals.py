@@ -98,6 +98,7 @@ def split_kinds(group: FrameGroup, checksum: FoundChecksum | None) -> tuple[Kind
     if multiplexer is None:
         return (whole,)
     value = read_field(group.payload, multiplexer.field)
+    counters = tuple(replace(counter, across_kinds=True) for counter in counters)
     kinds = []
     for one in multiplexer.values:
         rows = value == one

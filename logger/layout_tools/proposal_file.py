@@ -15,6 +15,7 @@ from typing import Final, Literal
 from pydantic import Field, model_validator
 
 from logger.errors import InputError
+from logger.joint.bench.frame_checks import Checksum, FrameCounter
 from logger.joint.bench.layout import parse_layout
 from logger.joint.bench.value import BitPosition, Selector
 from logger.settings_file import SettingError, Settings, read_toml, validate_settings
@@ -94,8 +95,10 @@ class FileKind(Settings):
     match: tuple[Selector, ...] = ()
     period_s: float | None = None
     frames: int = 0
-    checksum: str = ""
-    counter: str = ""
+    checksum: Checksum | None = None
+    counter: FrameCounter | None = None
+    seen: str = ""
+    """What was seen beside these and cannot be part of a layout."""
     value: tuple[FileValue, ...] = ()
 
 
@@ -210,7 +213,21 @@ def _kind_keys(kind: FileKind) -> list[str]:
         lines.append(f"match      = [{fields}]")
     if kind.period_s:
         lines.append(f"period_s   = {kind.period_s:.6g}")
+    for key, check in (("checksum", kind.checksum), ("counter", kind.counter)):
+        if check is not None:
+            lines.append(f"{key:10} = {_inline_table(check)}")
     return lines
+
+
+def _inline_table(check: Checksum | FrameCounter) -> str:
+    """Return the keys of a checksum or counter that differ from what a layout takes for granted."""
+    written = check.model_dump(exclude_defaults=True)
+    hexadecimal = {"polynomial", "initial", "final_xor"}
+    keys = [
+        f"{key} = 0x{value:02X}" if key in hexadecimal else f"{key} = {json.dumps(value)}"
+        for key, value in written.items()
+    ]
+    return f"{{ {', '.join(keys)} }}"
 
 
 def proposal_file_text(file: ProposalFile) -> str:
@@ -219,7 +236,8 @@ def proposal_file_text(file: ProposalFile) -> str:
         "# PROPOSED, NOT CONFIRMED. This is no layout: the logger refuses it.",
         "# Of each value say with `dutytrace layout confirm` whether it is right, or edit it here:",
         '# state = "confirmed", "corrected" (after a change of its keys) or "left out". Comments',
-        "# of your own are not kept. place, meaning, scale: how probable each is.",
+        "# of your own are not kept. place, meaning, scale: how probable each is. A checksum or a",
+        "# counter is taken over as it stands: delete its line where you know better.",
         "proposal = 1",
         f"name     = {_quoted(file.name)}",
         f"source   = {_quoted(file.source)}",
@@ -231,9 +249,7 @@ def proposal_file_text(file: ProposalFile) -> str:
     number = 0
     for kind in file.kind:
         lines += ["", "[[kind]]", *_kind_keys(kind), f"frames     = {kind.frames}"]
-        for key in ("checksum", "counter"):
-            if text := getattr(kind, key):
-                lines.append(f"{key:10} = {_quoted(text)}")
+        lines += [f"seen       = {_quoted(kind.seen)}"] if kind.seen else []
         for value in kind.value:
             number += 1
             lines += ["", f"  [[kind.value]]  # value {number}", *_value_lines(value)]

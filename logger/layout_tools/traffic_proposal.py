@@ -5,7 +5,6 @@ and nothing is decoded.
 """
 
 import hashlib
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +34,7 @@ from logger.layout_tools.proposal_file import (
     check_of,
 )
 from logger.layout_tools.proposal_words import reason_of, undecided_sentences
+from logger.layout_tools.proposed_checks import checksum_of, counter_of, undecided_checks
 from logger.settings_file import SettingError, Settings, read_text, read_toml, validate_settings
 from logger.store.reading.raw_frames import frame_parts, frames_of_part, open_finished
 
@@ -289,22 +289,11 @@ def _file_kind(kind: ProposedKind, channels: dict[int, str]) -> FileKind:
         match=match,
         period_s=None if period is None else float(f"{period:.3g}"),
         frames=kind.frames,
-        checksum=_checksum_text(kind),
-        counter="; ".join(
-            f"byte {one.field.byte} bit {one.field.bit}, {one.field.length} bits, step {one.step}"
-            for one in kind.counters
-        ),
+        checksum=checksum_of(kind),
+        counter=counter_of(kind),
+        seen=undecided_checks(kind),
         value=tuple(_file_value(value, channels.get(id(value), "")) for value in kind.values),
     )
-
-
-def _checksum_text(kind: ProposedKind) -> str:
-    found = kind.checksum
-    if found is None:
-        return ""
-    words = re.sub("_", " ", found.family.value)
-    polynomial = f", polynomial 0x{found.polynomial:02X}" if found.polynomial is not None else ""
-    return f"byte {found.byte}: {words}{polynomial}, without the first {found.skipped} bytes"
 
 
 def _file_value(value: ProposedValue, channel: str) -> FileValue:

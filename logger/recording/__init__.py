@@ -15,6 +15,7 @@ campaign_start     where it begins, or goes on
 campaign_resume    the same after a restart, read back from the recording
 reading_events     events about readings that surprise: out of range, turns lost or found
 recorder_health    the recorder's and its buses' health, once a second
+fault_report       when damaged and missing frames become an event
 garbled_report     when lines that could not be read become an event
 notice_throttle    text events of joints, limited to what a person can read
 position_segments  where a position begins a new segment

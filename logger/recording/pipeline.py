@@ -40,6 +40,7 @@ from logger.limits.words import change_sentence, coverage_sentence
 from logger.recording.campaign_rows import CampaignRows
 from logger.recording.derived_rows import DerivedRows, model_sentence
 from logger.recording.event_log import EventLog
+from logger.recording.fault_report import FaultReport
 from logger.recording.notice_throttle import NoticeThrottle
 from logger.recording.per_second import FramesPerSecond, second_marks
 from logger.recording.position_segments import PositionSegments
@@ -104,6 +105,7 @@ class Pipeline:
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
         self._throttle = NoticeThrottle(bench.labels)
+        self._faults = FaultReport(bench)
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
         self.rejected: Counter[str] = Counter()
@@ -169,6 +171,8 @@ class Pipeline:
                 )
                 self.out_of_range[joint, channel] = 0
             self.out_of_range[joint, channel] += outliers.count
+        for faults in decoded.faults:
+            self._faults.add_faults(faults, self._events)
         self._frames.add_frames(frames)
         for notice in self._throttle.filter_notices(decoded.notices):
             self._events.emit_notice(notice)
@@ -330,6 +334,7 @@ class Pipeline:
             self._writer.append_rows("buses", bus_rows(int(marks[-1]), health))
         for notice in self._throttle.take_summaries(now_ns):
             self._events.emit_notice(notice)
+        self._faults.emit_due(now_ns, self._events)
         self._evaluate_recorder(now_ns, health)
         for joint, change in self._derived.record_marks(marks, self._writer):
             self._emit_model_change(joint, change)
@@ -364,8 +369,9 @@ class Pipeline:
             self._events.emit_change(change, change_sentence(change, named[change.limit]))
 
     def finish(self, time_ns: int) -> None:
-        """Emit what was held back: text events that were throttled, the end of a campaign."""
+        """Emit what was held back: throttled text events and faults, the end of a campaign."""
         if self._campaign is not None:
             self._campaign.finish(time_ns, self._writer, self._events)
         for notice in self._throttle.take_summaries(time_ns, is_end=True):
             self._events.emit_notice(notice)
+        self._faults.emit_due(time_ns, self._events, is_end=True)

@@ -49,6 +49,10 @@ def lost_text(recording: RecordingEvidence) -> str:
         words.append(f"{counted(check.dropped, 'frame')}{unknown} lost")
     if check.garbled:
         words.append(f"{counted(check.garbled, 'line')} of the adapters could not be read")
+    if check.damaged:
+        words.append(f"{counted(check.damaged, 'frame')} came damaged")
+    if check.skipped:
+        words.append(f"{counted(check.skipped, 'frame')} missing by the counters of frames")
     if check.gaps:
         longest = max(gap.duration_s for gap in check.gaps)
         words.append(

@@ -18,6 +18,7 @@ SHAPES: dict[str, Any] = {
         "format": int, "whole": bool, "live": bool, "joints": {"shoulder": ROWS, "elbow": ROWS},
         "frames": int, "dropped": int,
         "standstills": {"count": int, "longest_s": float, "unknown_losses": int}, "garbled": int,
+        "damaged": int, "skipped": int,
         "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
         "cut_short": [{"after": str, "lost_at_most_s": float}],
         "misplaced": [{"part": str, "expected": dict, "found": dict | None}],

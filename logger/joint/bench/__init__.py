@@ -5,6 +5,7 @@ code_names      the keys that name codes in a settings file
 scaling         what one count is in SI units: unit, gear, side, zero, shares of rated
 counts          the values that a channel can have
 identifiers     frame identifiers, with the node in them
+frame_checks    what a frame says of itself: its checksum and its counter
 codes           codes in words: enumerations with masks, bit flags
 layout          how a frame lays its values out in bytes (TOML -> model)
 claims          what a joint's maker claims: quantities, units, conditions, digits

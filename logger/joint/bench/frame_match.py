@@ -3,9 +3,10 @@
 Computed from the bench; also decides whether one received frame could match two kinds.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
+from logger.joint.bench.frame_checks import Checksum, FrameCounter
 from logger.joint.bench.identifiers import exact_mask, identifier_for
 from logger.joint.bench.layout import Frame
 
@@ -30,6 +31,10 @@ class FrameMatch:
     """Bytes that it has at least."""
     max_length: int = MAX_PAYLOAD_BYTES
     """Bytes that it has at most."""
+    checksum: Checksum | None = field(default=None, compare=False)
+    counter: FrameCounter | None = field(default=None, compare=False)
+    period_s: float | None = field(default=None, compare=False)
+    """How often it comes, where the layout says so."""
 
     @property
     def is_complete(self) -> bool:
@@ -78,4 +83,7 @@ def frame_match(frame: Frame, *, node: int, bus: int, where: str) -> FrameMatch:
         expected=bytes(content),
         length=max(frame.length, width),
         max_length=frame.length if frame.exact_length else MAX_PAYLOAD_BYTES,
+        checksum=frame.checksum,
+        counter=frame.counter,
+        period_s=frame.period_s,
     )

@@ -13,6 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from logger.errors import InputError
 from logger.joint.batch import CLASSIC_BYTES
+from logger.joint.bench.frame_checks import Checksum, FrameCounter
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.value import BitPosition, Selector, Slot, TextField, Value, ValueMapping
 from logger.joint.channels import in_channel_order
@@ -74,6 +75,8 @@ class Frame(Settings):
     """How often it comes; a value holds for three of these."""
     hold_s: float | None = Field(default=None, gt=0, le=MAX_PERIOD_S)
     """How long a value holds, where three periods is not right."""
+    checksum: Checksum | None = None
+    counter: FrameCounter | None = None
     value: tuple[Value, ...] = ()
     part: tuple[TextField, ...] = ()
     """Text fields: reported in words, as events."""
@@ -84,7 +87,7 @@ class Frame(Settings):
 
     @model_validator(mode="after")
     def _check_frame(self) -> "Frame":
-        bit_user = self._selector_places()
+        bit_user = self._places_by_key()
         for number, value in enumerate(self.value):
             if any(
                 value.channel == other.channel and _of_one_joint(value.slot, other.slot)
@@ -106,8 +109,8 @@ class Frame(Settings):
             self._check_within(part, f"part {part.name!r}")
         return self
 
-    def _selector_places(self) -> dict[tuple[int, int], str]:
-        """Return the places of the distinguishing bits, and the key that sets each."""
+    def _places_by_key(self) -> dict[tuple[int, int], str]:
+        """Return the places of what is no value, and the key that sets each."""
         begin_length = len(self.begins) // 2
         if begin_length > self.length:
             raise SettingError(
@@ -116,17 +119,34 @@ class Frame(Settings):
                 f"{self.length}.",
             )
         bit_user = {(byte, bit): "begins" for byte in range(begin_length) for bit in range(8)}
-        for number, match in enumerate(self.match, start=1):
-            self._check_within(match, f"match[{number}]")
-            for byte, bit in match.bit_places:
+        named: list[tuple[str, BitPosition]] = [
+            (f"match[{number}]", match) for number, match in enumerate(self.match, start=1)
+        ]
+        if self.checksum is not None:
+            self._check_covered(self.checksum)
+            named.append(("checksum", BitPosition(byte=self.checksum.byte, bits=8)))
+        if self.counter is not None:
+            named.append(("counter", self.counter))
+        for key, position in named:
+            self._check_within(position, key)
+            for byte, bit in position.bit_places:
                 if (byte, bit) in bit_user:
                     raise SettingError(
                         "",
-                        f"frame {self.name!r}: match[{number}]: byte {byte} bit {bit} is "
+                        f"frame {self.name!r}: {key}: byte {byte} bit {bit} is "
                         f"already taken by {bit_user[(byte, bit)]}.",
                     )
-                bit_user[(byte, bit)] = f"match[{number}]"
+                bit_user[(byte, bit)] = key
         return bit_user
+
+    def _check_covered(self, checksum: Checksum) -> None:
+        covered = checksum.covered_bytes(self.length)
+        if not covered or covered[-1] >= self.length:
+            raise SettingError(
+                "",
+                f"frame {self.name!r}: checksum.covers: found {list(checksum.covers or ())}, "
+                f"expected bytes of 0 to {self.length - 1} beside byte {checksum.byte}.",
+            )
 
     def _check_within(self, position: BitPosition, description: str) -> None:
         last = max(byte for byte, _ in position.bit_places)

@@ -4,6 +4,9 @@ decode            frame batch -> readings
 decode_plan       the plan of decoding a bench: made once
 decode_state      the state of decoding between two batches
 dispatch          which joint, and which kind, a frame belongs to
+checksums         frames that were damaged
+lost_frames       frames that are missing, by the counters that others carry
+frame_faults      what both found in a batch
 joint_rows        the rows of a batch: its frames by joint
 bit_fields        bits to whole numbers to quantities, of all frames at once
 raw_values        one value at any position of a payload

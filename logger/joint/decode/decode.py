@@ -18,10 +18,12 @@ from logger.arrays import Floats
 from logger.event_kind import PositionAnchor
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.decode.bit_fields import extract_fields
+from logger.joint.decode.checksums import drop_damaged
 from logger.joint.decode.decode_plan import DecodePlan, decode_plan
 from logger.joint.decode.decode_state import DecodeState, JointState, state_for_resume
 from logger.joint.decode.dispatch import REQUEST_NUMBER, dispatch_frames
 from logger.joint.decode.encoder_position import fill_positions
+from logger.joint.decode.frame_faults import FrameFaults, check_frames
 from logger.joint.decode.joint_rows import JointRows, rows_by_joint
 from logger.joint.decode.joint_texts import decode_joint_texts
 from logger.joint.decode.loopback import NO_ECHO_STATE, EchoState, is_response
@@ -71,6 +73,8 @@ class Decoded:
     anchors: Mapping[tuple[str, int], PositionAnchor] = field(default_factory=dict)
     """(joint, segment) -> by what it was found to continue the one before its turns were lost; of
     the segments that begin in this batch, those of which it is known."""
+    faults: tuple[FrameFaults, ...] = ()
+    """Damaged frames, and frames that are missing, where the layout has checksums or counters."""
 
 
 _FRESH_JOINT = JointState()
@@ -81,9 +85,12 @@ _REASON_UNPAIRED: Final = "request or response without its other half"
 def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[Decoded, DecodeState]:
     """Return the readings of a batch of frames, and the state for the next batch."""
     match_number, rejected = dispatch_frames(plan.dispatch, frames)
-    echo_states = state.echoes
+    echo_states, counters = state.echoes, state.counters
     if plan.echoes:
         echo_states = _drop_echoes(plan, state.echoes, frames, match_number, rejected)
+    faults: tuple[FrameFaults, ...] = ()
+    if plan.dispatch.checksums or plan.dispatch.counters:
+        faults, counters = check_frames(plan, counters, frames, match_number, rejected)
     rows = rows_by_joint(plan, frames, match_number)
     extracted = extract_fields(plan.fields, frames.data, rows.frame, rows.kind)
     values = extracted.values
@@ -118,8 +125,11 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
                 for joint, begins in found.items()
                 for begun in begins
             },
+            faults=faults,
         ),
-        DecodeState(joints=dict(zip(names, states, strict=True)), echoes=echo_states),
+        DecodeState(
+            joints=dict(zip(names, states, strict=True)), echoes=echo_states, counters=counters
+        ),
     )
 
 
@@ -194,4 +204,5 @@ def frame_kinds(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32]
     match_number, rejected = dispatch_frames(plan.dispatch, frames)
     if plan.echoes:
         _drop_echoes(plan, {}, frames, match_number, rejected)
+    drop_damaged(plan.dispatch.checksums, frames, match_number)
     return tuple(joint.kind_of[match_number] for joint in plan.joints)

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from logger.arrays import TIME_MIN_NS
 from logger.joint.decode.loopback import EchoState
+from logger.joint.decode.lost_frames import CounterState
 from logger.joint.decode.text_codes import TextState
 from logger.joint.decode.turn_memory import HeldCounts, TurnMemory
 from logger.joint.decode.unwrap import UnwrapState
@@ -40,6 +41,8 @@ class DecodeState:
 
     joints: Mapping[str, JointState] = field(default_factory=dict)
     echoes: Mapping[int, EchoState] = field(default_factory=dict)
+    counters: Mapping[int, CounterState] = field(default_factory=dict)
+    """Index of a counter in the dispatch table -> the number that it had last."""
 
 
 def state_for_resume(

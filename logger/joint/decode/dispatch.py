@@ -17,6 +17,13 @@ from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.frame_match import MAX_PAYLOAD_BYTES, FrameMatch
 from logger.joint.bench.identifiers import MAX_STANDARD_ID, identifier_for
+from logger.joint.decode.checksums import (
+    CHECKSUM_WRONG,
+    ChecksumPlan,
+    drop_damaged,
+    plan_checksums,
+)
+from logger.joint.decode.lost_frames import CounterPlan, plan_counters
 
 __all__ = [
     "REQUEST_NUMBER",
@@ -67,6 +74,10 @@ class DispatchTable:
     bits, and for any bus beyond."""
     longest: int
     """The most bytes that a frame of any match has at least."""
+    checksums: tuple[ChecksumPlan, ...] = ()
+    """How frames are known to be damaged."""
+    counters: tuple[CounterPlan, ...] = ()
+    """How lost frames are known."""
 
     @property
     def number_by_match(self) -> dict[FrameMatch, int]:
@@ -133,6 +144,8 @@ def dispatch_table(
         min_lengths=np.array([match.length for match in frame_matches], np.uint8),
         standard=standard,
         longest=max((match.length for match in frame_matches), default=0),
+        checksums=plan_checksums(frame_matches),
+        counters=plan_counters(frame_matches),
     )
 
 
@@ -171,7 +184,10 @@ def dispatch_frames(
 
 def reject_reasons(plan: DispatchTable, frames: FrameBatch) -> dict[str, NDArray[np.bool_]]:
     """Return for each reason in words a mask, shape (n,), of the frames rejected for it."""
-    return _dispatch_by_match(plan, frames)[1]
+    match_number, reasons = _dispatch_by_match(plan, frames)
+    is_damaged = np.zeros(len(frames), bool)
+    is_damaged[drop_damaged(plan.checksums, frames, match_number).rows] = True
+    return {**reasons, CHECKSUM_WRONG: is_damaged}
 
 
 def _dispatch_by_table(plan: DispatchTable, frames: FrameBatch) -> NDArray[np.intp]:

@@ -20,6 +20,7 @@ from logger.joint.bench.layout import Frame, Request
 from logger.joint.bench.scaling import scaling_of
 from logger.joint.bench.value import SHARE_FACTORS, BitPosition, TextField, Value
 from logger.joint.channels import channel_named
+from logger.joint.decode.checksums import compute_checksums
 from logger.joint.decode.decode import DecodePlan, DecodeState, decode, decode_plan, frame_kinds
 from logger.joint.decode.raw_values import raw_values
 from logger.joint.explain.no_match import no_match_reason
@@ -121,6 +122,8 @@ def explain_frame(
     number, data = frame.identifier, frame.data
     # As whoever asked: then what looks like a request is read as the answer.
     plan = decode_plan(bench, with_requests=True)
+    # A damaged frame is explained as well: what it would be, and that it is damaged.
+    plan = replace(plan, dispatch=replace(plan.dispatch, checksums=()))
     explanations: tuple[Explained, ...] = ()
     other_buses: list[str] = []
     for bus_index in bus_indices:
@@ -171,7 +174,10 @@ def _explanations(
                 readings=readings,
                 bytes=_explain_bytes(kind, data),
                 values=tuple(_explain_values(bench, joint, kind, data, readings)),
-                remarks=tuple(_explanation_remarks(joint, kind, others)),
+                remarks=(
+                    *_checksum_remarks(kind, data),
+                    *_explanation_remarks(joint, kind, others),
+                ),
             )
         )
     return tuple(explanations)
@@ -182,6 +188,10 @@ def _explain_bytes(frame: Frame, data: bytes) -> tuple[ByteExplained, ...]:
     for byte in range(len(frame.begins) // 2):
         byte_fields.setdefault(byte, []).append("begins")
     fields: list[tuple[str, BitPosition]] = [("match", match) for match in frame.match]
+    if frame.checksum is not None:
+        fields.append(("checksum", BitPosition(byte=frame.checksum.byte, bits=8)))
+    if frame.counter is not None:
+        fields.append(("counter", frame.counter))
     fields += [(value.channel, value) for value in frame.value]
     fields += [(part.name, part) for part in frame.part]
     for name, field in fields:
@@ -293,6 +303,20 @@ def _conversion_text(value: Value, joint: JointSettings) -> str:
     if joint.reversed and channel.mirrored:
         words.append("reversed")
     return ", ".join(words)
+
+
+def _checksum_remarks(frame: Frame, data: bytes) -> list[str]:
+    if frame.checksum is None:
+        return []
+    payload = np.frombuffer(data, np.uint8)[None, :]
+    expected = int(compute_checksums(payload, frame.checksum, frame.length)[0])
+    found = data[frame.checksum.byte]
+    if found == expected:
+        return []
+    return [
+        f"Damaged: the checksum is 0x{found:02X} where the other bytes give 0x{expected:02X}. Such "
+        "a frame is stored and not decoded."
+    ]
 
 
 def _explanation_remarks(joint: JointSettings, frame: Frame, others: list[str]) -> list[str]:
