@@ -1,5 +1,6 @@
 """`dutytrace layout find` and `layout confirm`: from a log to channels, and what it refuses."""
 
+import json
 import os
 import subprocess
 import sys
@@ -117,6 +118,20 @@ def test_from_a_log_to_channels(folder: Path):
         ])  # fmt: skip
         signed = np.where(raw >= 1 << (bits - 1), raw - (1 << bits), raw)
         assert np.ptp(values[0] / np.ptp(values[0]) - signed / np.ptp(signed)) < 1e-3
+
+    # The checksum and the counter that were found belong to the layout: a frame that is damaged
+    # afterwards, and one that is gone, are seen.
+    lines = (folder / "run.log").read_text(encoding="ascii").splitlines(keepends=True)
+    checked = [row for row, line in enumerate(lines) if len(line.strip().split("#")[1]) == 14]
+    damaged, gone = checked[500], checked[900]
+    head, payload = lines[damaged].split("#")
+    lines[damaged] = f"{head}#{int(payload[0], 16) ^ 1:X}{payload[1:]}"
+    del lines[gone]
+    (folder / "worse.log").write_text("".join(lines), encoding="ascii")
+    for log, out, expected in (("run", "sound", (0, 0)), ("worse", "worse", (1, 1))):
+        run("import", f"{log}.log", "--bench", "run.bench.toml", "--out", out, cwd=folder)
+        answer = json.loads(run("check", out, "--json", cwd=folder).stdout)
+        assert (answer["damaged"], answer["skipped"]) == expected
 
 
 @pytest.mark.parametrize(
