@@ -11,12 +11,13 @@
     access/    the password, where the pages are served to other machines
     text/      colours, units, numbers and times in words
     figures/   arrays -> plotly figures, pure
-    pages/     Live, Replay, Limits, Heat, Measure, Data sheet and Bus: one function a page
+    pages/     Live, Replay, Limits, Heat, Measure, Data sheet, Bus and Layout: one function a page
     live/      what Live shows: follower, session, websocket
     replay/    what Replay shows of one recording, and its routes
     bus/       what Bus shows of one recording, and its routes
     heat/      what Heat shows of a joint of one recording, its fits, and its route
     measure/   what Measure shows of a measurement on the bench, and its routes
+    found_layout/  what Layout shows of a proposal from traffic, and its routes
     sheet/     what Data sheet shows of the specimens of the folder, and its route
     limits/    what Limits evaluates: requests, replies, jobs
     assets/    what runs in the browser

@@ -364,3 +364,32 @@ export function askLimits(what, question, page, signal) {
 export function stopWork(number) {
   return post("/api/limits/jobs/stop", { number }, undefined, { keepalive: true }).catch(() => {});
 }
+
+/* ---- Layout ---- */
+
+/**
+ * What the traffic of a recording proposes, or that it is being looked for.
+ * @param {string} name
+ * @param {Params} view
+ * @param {string} page which open page asks
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./layout/answers.d.ts").LayoutAnswer>}
+ */
+export function fetchLayout(name, view, page, signal) {
+  const address = addressOf("/api/layout/" + encodeURIComponent(name), {
+    ...readerPlace(),
+    ...chosenUnits(),
+    ...view,
+  });
+  return request(address, { signal, headers: { "x-page": page } });
+}
+
+/**
+ * The layout that a person's decisions make of a proposal.
+ * @param {object} decided
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./layout/answers.d.ts").MadeLayout>}
+ */
+export function decideLayout(decided, signal) {
+  return post("/api/layout/decide", decided, signal);
+}

@@ -117,6 +117,11 @@ export function renderSentence(text) {
   );
 }
 
+/** A line of a list with the mark of a state before it. @param {string} mark @param {(Node | string)[]} parts */
+export function markedLine(mark, parts) {
+  return html("li", "", [html("span", "mark " + mark), html("span", "", parts)]);
+}
+
 /**
  * What a page says of a question that was not answered.
  * @param {any} fault with `lost` where the server is
@@ -149,4 +154,18 @@ export function opensElsewhere(event) {
 /** Counts drawings on the element, for whoever waits for one. @param {HTMLElement} host */
 export function countDrawing(host) {
   host.dataset.drawn = String(Number(host.dataset.drawn || 0) + 1);
+}
+
+/**
+ * Hands a text to the reader as a file.
+ * @param {string} text
+ * @param {string} name
+ * @param {string} type its media type
+ */
+export function saveText(text, name, type) {
+  const link = html("a");
+  link.href = URL.createObjectURL(new Blob([text], { type }));
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 5000);
 }

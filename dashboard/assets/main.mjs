@@ -4,6 +4,7 @@
 import { BusPage } from "./bus/page.mjs";
 import { HeatPage } from "./heat/page.mjs";
 import { startKeys } from "./keys.mjs";
+import { LayoutPage } from "./layout/page.mjs";
 import { LimitsPage } from "./limits/page.mjs";
 import { LivePage } from "./live/page.mjs";
 import { keepOpened } from "./opened.mjs";
@@ -20,6 +21,7 @@ const PAGES = {
   judge: LimitsPage,
   heat: HeatPage,
   measure: MeasurePage,
+  foundlayout: LayoutPage,
   heard: BusPage,
   datasheet: DataSheetPage,
 };

@@ -8,7 +8,6 @@ view        what the page shows of a fitted joint, in words and figures
 further     further recordings of the joint, fitted together with the one that is open
 heat_query  what the page puts into addresses
 routes      the route of a fitted joint
-kept_work         what takes long, made in processes of their own and kept
 accounts          accounts of joints' loads
 rms_window_figure  the highest RMS over windows of every length, and what is held
 load_map_figure  the share of the time by load and speed

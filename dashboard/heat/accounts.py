@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from dashboard.heat.fits import FitRequest
-from dashboard.heat.kept_work import KeptWork
 from dashboard.server.job_queue import JobQueue
+from dashboard.server.kept_work import KeptWork
 from replay.duty.evaluate import DutyModel, evaluate_duty
 from replay.duty.result import DutyResult
 from replay.heat.fit import HeatFit

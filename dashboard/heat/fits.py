@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
-from dashboard.heat.kept_work import KeptWork
 from dashboard.server.job_queue import JobQueue
+from dashboard.server.kept_work import KeptWork
 from logger.store.layout.remote import Location
 from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
 from replay.heat.typed_ambient import ambient_choice, ambient_texts

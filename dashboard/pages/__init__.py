@@ -8,6 +8,7 @@ replay      find in a recording when it went wrong, and which limit caught it
 limits      change a limit and see at once what it would have raised
 heat        what a joint bears, for how long, and why one may believe it
 measure     measurements on the bench, step by step, with their uncertainty
+found_layout  the layout of an unknown drive, proposed from its traffic
 sheet       what a joint's maker says, what was measured, and how sure that is
 bus         who sends on the buses, how often, how loaded they are, and what failed
 """

@@ -14,6 +14,7 @@ __all__ = ["add_callbacks", "shell_layout"]
 _PAGE_LINKS: Final = (
     *(("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits")),
     *(("Heat", "/heat"), ("Measure", "/measure"), ("Data sheet", "/sheet"), ("Bus", "/bus")),
+    ("Layout", "/layout"),
 )
 _KEY_HELP: Final = (
     ("?", "these keys"),
@@ -146,7 +147,11 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
 def _page_at(pathname: str) -> str:
     """Return the page of an address, which may end with the recording that it opens."""
     return next(
-        (page for page in ("/replay", "/heat", "/measure", "/bus") if pathname.startswith(page)),
+        (
+            page
+            for page in ("/replay", "/heat", "/measure", "/layout", "/bus")
+            if pathname.startswith(page)
+        ),
         pathname,
     )
 

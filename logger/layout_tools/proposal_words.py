@@ -6,14 +6,21 @@ from logger.joint.bench.identifiers import format_id
 from logger.layout_finder.proposal import (
     Evidence,
     Proposal,
-    ProposedValue,
     Undecided,
     UndecidedItem,
 )
+from logger.layout_tools.bit_map import ClaimSort, claim_bits
 
 __all__ = ["bit_map_lines", "reason_of", "undecided_sentences"]
 
 SURE: Final = 0.95
+_MARKS: Final = {
+    ClaimSort.STILL: ".",
+    ClaimSort.UNKNOWN: "?",
+    ClaimSort.SELECTOR: "=",
+    ClaimSort.CHECKSUM: "#",
+    ClaimSort.COUNTER: "+",
+}
 
 _WORDS: Final = {
     Undecided.NO_TURN: "The turn is not marked: nothing that moves can be named.",
@@ -120,24 +127,20 @@ def bit_map_lines(proposal: Proposal) -> list[str]:
     """
     lines = []
     for kind in proposal.kinds:
-        marks = ["."] * (8 * kind.length)
-        named: list[tuple[str, ProposedValue]] = []
-        for value in kind.values:
-            letter = "?"
-            if value.scale is not None:
-                letter = chr(ord("a") + len(named) % 26)
-                named.append((letter, value))
-                sure = min(value.probability.place, value.probability.meaning)
-                letter = letter.upper() if sure > SURE else letter
-            for byte, bit in value.field.bit_places:
-                marks[8 * byte + bit] = letter
-        for sign, field in (
-            *(("+", one.field) for one in kind.counters),
-            *((("#", kind.checksum.field),) if kind.checksum else ()),
-            *((("=", kind.multiplexer),) if kind.multiplexer else ()),
-        ):
-            for byte, bit in field.bit_places:
-                marks[8 * byte + bit] = sign
+        named = {
+            number: chr(ord("a") + place % 26)
+            for place, number in enumerate(
+                number for number, value in enumerate(kind.values) if value.scale is not None
+            )
+        }
+        for number, letter in named.items():
+            sureness = kind.values[number].probability
+            if min(sureness.place, sureness.meaning) > SURE:
+                named[number] = letter.upper()
+        marks = [
+            _MARKS[claim.sort] if claim.value is None else named[claim.value]
+            for claim in claim_bits(kind)
+        ]
         head = format_id(kind.identifier, extended=kind.extended)
         if kind.multiplexer_value is not None:
             head += f" kind 0x{kind.multiplexer_value:02X}"
@@ -146,6 +149,6 @@ def bit_map_lines(proposal: Proposal) -> list[str]:
         lines += [
             f"    {letter}  {value.meaning.value:18} place {value.probability.place:.2f}  "
             f"meaning {value.probability.meaning:.2f}  scale {value.probability.scale:.2f}"
-            for letter, value in named
+            for letter, value in ((named[number], kind.values[number]) for number in named)
         ]
     return lines

@@ -1,6 +1,6 @@
 // @ts-check
 /* The sentence, tables and lists of the Heat page. */
-import { button, html, renderFact, renderSentence } from "../dom.mjs";
+import { button, html, markedLine, renderFact, renderSentence, saveText } from "../dom.mjs";
 
 /** @typedef {import("./answers.d.ts").Fitted} Fitted */
 /** @typedef {{head: string[], rows: string[][]}} Rows */
@@ -75,11 +75,7 @@ export function renderList(box, lines) {
 export function saveTable({ head, rows }, name) {
   const cell = (/** @type {string} */ text) => (/[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
   const text = [head, ...rows].map((row) => row.map(cell).join(",")).join("\r\n") + "\r\n";
-  const link = html("a");
-  link.href = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
-  link.download = name;
-  link.click();
-  URL.revokeObjectURL(link.href);
+  saveText(text, name, "text/csv");
 }
 
 /** What is not known, and what would settle it. @param {HTMLElement} box @param {[string, string][]} rows */
@@ -96,9 +92,4 @@ export function renderChanges(box, rows) {
   renderFact(box, rows, () =>
     rows.map(([when, what]) => markedLine("abnormal", [html("b", "", when), ": " + what + "."])),
   );
-}
-
-/** @param {string} mark @param {(Node | string)[]} parts */
-function markedLine(mark, parts) {
-  return html("li", "", [html("span", "mark " + mark), html("span", "", parts)]);
 }

@@ -1,6 +1,6 @@
 // @ts-check
 /* Where the limits of the page go: a file, a logger that is writing, Replay. */
-import { html, setText, words } from "../dom.mjs";
+import { html, saveText, setText, words } from "../dom.mjs";
 import { makeSelect } from "./form.mjs";
 
 const SAVED = "Saved as limits.toml. A logger takes it with --limits limits.toml, and again each time it is saved.";
@@ -33,11 +33,7 @@ export class LimitsHandover {
          trusted. */
       const account = page.sweep.result?.text || "";
       const { text } = await page.explorer.post("file", page.explorer.question({ whole: true, account }));
-      const link = html("a");
-      link.href = URL.createObjectURL(new Blob([text], { type: "application/toml" }));
-      link.download = "limits.toml";
-      link.click();
-      setTimeout(() => URL.revokeObjectURL(link.href), 5000);
+      saveText(text, "limits.toml", "application/toml");
       page.say(SAVED);
     });
   }
