@@ -17,7 +17,7 @@ from logger.arrays import to_ns
 from logger.errors import InputError
 from replay.measure.evidence import NamedSpan
 from replay.measure.procedure import Procedure
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 
 __all__ = ["AskedMeasurement", "MarkedSpan", "MeasureFields"]
 

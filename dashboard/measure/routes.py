@@ -24,7 +24,7 @@ from logger.errors import DutytraceError, InputError
 from replay.measure.evaluate import evaluate_measurement
 from replay.measure.keep import keep_measurement
 from replay.measure.plan import PLAN_ORDER
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.programme import joint_programme, kept_kinds
 from replay.measure.reading import parse_quantity, parse_reading
 

@@ -1,7 +1,7 @@
 """Measurements on the bench: what a person reads off and a recording shows, with its uncertainty.
 
     procedure   what a kind of measurement asks for: readings, spans, cautions, steps
-    procedures  the kinds, each with these
+    procedures/  the kinds, each with these
     reading     a typed reading: value, unit, how sure it is, what it was read at
     setup       what an evaluation is given: readings, spans as arrays, the joint's settings
     evidence    spans of recordings as such arrays

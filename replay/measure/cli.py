@@ -10,7 +10,7 @@ from logger.cli.options import AsJson, Instant, KeyValue, Moment, Pair, Paramete
 from logger.cli.terminal import Line, Table, say, show
 from logger.errors import InputError
 from replay.measure.procedure import Procedure
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 
 if TYPE_CHECKING:
     from replay.measure.evidence import NamedSpan

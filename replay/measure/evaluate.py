@@ -28,7 +28,7 @@ from replay.measure.kinds.torque import expect_torque, measure_torque
 from replay.measure.kinds.turns import measure_turns
 from replay.measure.kinds.value import measure_value
 from replay.measure.procedure import Procedure
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.reading import Reading, parse_quantity, parse_reading
 from replay.measure.result import Expectation, Measurement
 from replay.measure.setup import BenchSetup, JointFacts, SpanTrace

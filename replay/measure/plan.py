@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from replay.measure.procedure import Procedure
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 
 __all__ = ["PLAN_ORDER", "PlanStep", "plan_steps"]
 

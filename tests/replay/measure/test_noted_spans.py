@@ -3,7 +3,7 @@
 from logger.event_kind import EventKind
 from logger.store.layout.events import Event
 from replay.measure.noted_spans import noted_spans
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 
 S = 1_000_000_000
 NOTES = [

@@ -1,7 +1,7 @@
 """The programme for a new joint."""
 
 from replay.measure.plan import PLAN_ORDER, plan_steps
-from replay.measure.procedures import KIND_NAMES, PROCEDURES
+from replay.measure.procedures.by_name import KIND_NAMES, PROCEDURES
 
 
 def test_every_kind_has_its_place_cautions_and_steps():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.progress import next_span_name, step_progress, steps_of_way
 
 

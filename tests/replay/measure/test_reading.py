@@ -5,7 +5,7 @@ import math
 import pytest
 
 from logger.errors import InputError
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.reading import parse_reading
 
 TIP = PROCEDURES["backlash"].readings

@@ -9,7 +9,7 @@ from logger.simulate.commissioning.programme import RATED_TORQUE_NM, commissioni
 from replay.measure.kinds.backlash import measure_backlash
 from replay.measure.kinds.ceiling import measure_ceiling
 from replay.measure.kinds.torque import measure_torque
-from replay.measure.procedures import PROCEDURES
+from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.reading import parse_reading
 from replay.measure.result import Measurement
 from replay.measure.setup import BenchSetup, JointFacts, SpanTrace
