@@ -4,7 +4,8 @@ All but the last are GET and without any effect: the page holds the measurement,
 while a span is open. What is kept goes through the one writer of the recording.
 """
 
-from typing import Annotated, Final
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
 from pydantic import BaseModel, ConfigDict
@@ -26,7 +27,10 @@ from replay.measure.keep import keep_measurement
 from replay.measure.plan import PLAN_ORDER
 from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.programme import joint_programme, kept_kinds
+from replay.measure.readiness.judge import ReadinessJudge
+from replay.measure.readiness.needed import Needed, needed_text
 from replay.measure.reading import parse_quantity, parse_reading
+from replay.recording import Recording
 
 __all__ = ["add_measure_routes"]
 
@@ -91,32 +95,57 @@ def show_now(recording: OpenRecording) -> JsonAnswer:
     return JsonAnswer({"now_s": to_s(recording.end_ns - recording.start_ns)})
 
 
+async def _readiness(request: Request) -> ReadinessJudge:
+    readiness: ReadinessJudge = request.app.state.measure_readiness
+    return readiness
+
+
 @measure_routes.get("/{name}/programme")
-def show_programme(recording: OpenRecording) -> JsonAnswer:
+def show_programme(
+    recording: OpenRecording, readiness: Annotated[ReadinessJudge, Depends(_readiness)]
+) -> JsonAnswer:
     """Answer what there is to measure of each joint, and what its recording answers already."""
     kept = kept_kinds([recording])
     return JsonAnswer(
         {
             "joints": [
-                {
-                    "name": joint,
-                    "label": recording.bench.label_of(joint),
-                    "steps": [
-                        {
-                            "kind": one.procedure.name,
-                            "title": one.procedure.title,
-                            "why": one.why,
-                            "levels": one.levels,
-                            "takes": one.procedure.takes,
-                            "answered": one.is_answered,
-                        }
-                        for one in joint_programme([recording], joint, kept)
-                    ],
-                }
+                _programme_content(recording, joint, kept, readiness.judge(recording, joint))
                 for joint in listed_joints(recording)
             ]
         }
     )
+
+
+def _programme_content(
+    recording: Recording,
+    joint: str,
+    kept: Mapping[str, frozenset[str]],
+    needed: Sequence[Needed],
+) -> dict[str, Any]:
+    heat = next((one for one in needed if one.kind == "heat"), None)
+    return {
+        "name": joint,
+        "label": recording.bench.label_of(joint),
+        "heat": _needed_content(heat),
+        "steps": [
+            {
+                "kind": one.procedure.name,
+                "title": one.procedure.title,
+                "why": one.why,
+                "levels": one.levels,
+                "takes": one.procedure.takes,
+                "answered": one.is_answered,
+                "needed": _needed_content(one.needed),
+            }
+            for one in joint_programme([recording], joint, kept, needed)
+        ],
+    }
+
+
+def _needed_content(needed: Needed | None) -> dict[str, Any] | None:
+    if needed is None or not needed.is_begun:
+        return None
+    return {"enough": needed.is_enough, "words": needed_text(needed)}
 
 
 @measure_routes.get("/{name}")
@@ -186,6 +215,7 @@ def keep_result(
 def add_measure_routes(server: FastAPI, *, writes: bool) -> None:
     """Add the routes; each runs on a worker thread. `writes`: whether a result can be kept."""
     server.state.measure_evaluations = Evaluations()
+    server.state.measure_readiness = ReadinessJudge()
     server.state.measure_writes = writes
     server.include_router(measure_routes)
     if writes:

@@ -30,10 +30,10 @@ from replay.heat.problem import HeatProblem, StatedAmbient
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import Remedy, UnknownQuantity
 from replay.heat.search import Mode, find_mode
-from replay.heat.trace import SensorCounts, SensorPlace
+from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 from replay.recording import Recording
 
-__all__ = ["AmbientChoice", "HeatFit", "fit_heat"]
+__all__ = ["LEAST_S", "ONE_LOAD_S", "AmbientChoice", "HeatFit", "fit_heat", "is_one_load"]
 
 LEAST_S: Final = 600.0
 """Load without a gap that a fit begins at."""
@@ -243,7 +243,7 @@ def _fit(
     near = next((one.outer for one in scores if one.model == model), None)
     mode = find_mode(problem, near=near)
     known, unknown = [], []
-    one_load = _is_one_load(read)
+    one_load = is_one_load(read.trace)
     for name, (unit, function) in _functions(problem, read, settings).items():
         sd, low, high, method = interval_of(problem, mode, function)
         value = function(mode.outer)
@@ -263,13 +263,13 @@ def _fit(
     return problem, mode, known, unknown
 
 
-def _is_one_load(read: ReadTrace) -> bool:
+def is_one_load(trace: HeatTrace) -> bool:
     """Return whether the load was the same all the time, once averaged over ten minutes.
 
     Then only the sum of what current, drive and room do is in the trace; what tells them apart in
     the fit is the prior and the misfit, so nothing of it is told as a number.
     """
-    steps, begin_s = read.trace.steps, read.trace.begin_s
+    steps, begin_s = trace.steps, trace.begin_s
     block = np.unique((begin_s / ONE_LOAD_S).astype(np.int64), return_inverse=True)[1].reshape(-1)
     held_s = np.bincount(block, steps.duration_s)
     mean = np.bincount(block, steps.duration_s * steps.mean_square_A2) / held_s

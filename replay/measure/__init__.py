@@ -14,6 +14,7 @@
     evaluate    from a kind, readings and spans to a result: the one way in
     plan        a programme for a new joint
     programme   the same for a joint that is recorded, with what is answered already
+    readiness/  what a recording answers already, and how much more it takes
     take_over   torque per ampere into a bench file
     progress    how far the steps of a measurement have come
     finding     a result as a finding, to be kept

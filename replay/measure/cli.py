@@ -15,6 +15,7 @@ from replay.measure.procedures.by_name import PROCEDURES
 if TYPE_CHECKING:
     from replay.measure.evidence import NamedSpan
     from replay.measure.plan import PlanStep
+    from replay.measure.readiness.needed import Needed
     from replay.measure.result import Expectation, Measurement
     from replay.recording import Recording
 
@@ -321,24 +322,40 @@ def plan_measurements(
     as_json: AsJson = False,
 ) -> None:
     """Print a programme for a new joint: what to move, how long, in which order. Sends nothing."""
-    from replay.measure.programme import joint_programme
+    from replay.measure.programme import joint_programme, needed_of
     from replay.recording import Recording as Opened
 
-    steps = joint_programme([Opened.open(one) for one in recordings or []], joint)
-    show({"steps": [one.to_json() for one in steps]}, _plan_lines(steps), as_json=as_json)
+    opened = [Opened.open(one) for one in recordings or []]
+    needed = needed_of(opened, joint)
+    steps = joint_programme(opened, joint, needed=needed)
+    heat = next((one for one in needed if one.kind == "heat"), None)
+    show(
+        {
+            "steps": [one.to_json() for one in steps],
+            "heat": None if heat is None else heat.to_json(),
+        },
+        _plan_lines(steps, heat),
+        as_json=as_json,
+    )
 
 
-def _plan_lines(steps: "Sequence[PlanStep]") -> Iterator[Line]:
+def _plan_lines(steps: "Sequence[PlanStep]", heat: "Needed | None") -> Iterator[Line]:
+    from replay.measure.readiness.needed import needed_text
+
     yield "You or your controller move the joint, within its own limits; dutytrace sends nothing."
     for one in steps:
         done = " (done: a finding is kept)" if one.is_answered else ""
         yield f"{one.number}. {one.procedure.name}, about {one.procedure.takes}: {one.why}{done}"
+        if one.needed is not None and one.needed.is_begun and not one.is_answered:
+            yield f"   RECORDED: {needed_text(one.needed)}."
         for caution in one.procedure.cautions:
             yield f"   CAUTION: {caution.words}"
         for step in one.procedure.steps:
             yield f"   - {step.words_with_way}"
         if one.levels:
             yield f"   - For this joint: {one.levels}."
+    if heat is not None:
+        yield f"Beside them, K/W of the joint (`dutytrace heat`): {needed_text(heat)}."
 
 
 MEASURE_COMMANDS: Final[dict[str, Callable[..., None]]] = {

@@ -4,11 +4,13 @@ It is a text: dutytrace sends nothing. Cold before warm, what needs no clamp bef
 what tells whether the rest can be believed (turns, torque per ampere) before what rests on it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from replay.measure.procedure import Procedure
 from replay.measure.procedures.by_name import PROCEDURES
+from replay.measure.readiness.needed import Needed
 
 __all__ = ["PLAN_ORDER", "PlanStep", "plan_steps"]
 
@@ -46,6 +48,8 @@ class PlanStep:
     """Levels for this joint where its rated values are known; "": not known."""
     is_answered: bool
     """A finding of this kind is kept in the recordings that were named."""
+    needed: Needed | None = None
+    """What the recording holds of it and what it asks for; None: that cannot be told by it."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as a JSON object."""
@@ -56,6 +60,7 @@ class PlanStep:
             "levels": self.levels,
             "takes": self.procedure.takes,
             "answered": self.is_answered,
+            "needed": None if self.needed is None else self.needed.to_json(),
             "cautions": [one.words for one in self.procedure.cautions],
             "steps": [one.words_with_way for one in self.procedure.steps],
             "command": f"dutytrace measure {self.procedure.name}",
@@ -67,6 +72,7 @@ def plan_steps(
     rated_torque_Nm: float | None = None,  # noqa: N803 - the unit's own spelling
     per_ampere: float | None = None,
     answered: frozenset[str] = frozenset(),
+    needed: Sequence[Needed] = (),
 ) -> tuple[PlanStep, ...]:
     """Return the programme for a joint, in order.
 
@@ -76,6 +82,8 @@ def plan_steps(
         Of the bench file; None: not known, and no levels are told.
     answered
         Kinds of which a finding is kept already.
+    needed
+        What a recording holds of kinds, and what they ask for.
     """
     return tuple(
         PlanStep(
@@ -84,6 +92,7 @@ def plan_steps(
             why=_WHY[name],
             levels=_levels(name, rated_torque_Nm, per_ampere),
             is_answered=name in answered,
+            needed=next((one for one in needed if one.kind == name), None),
         )
         for number, name in enumerate(PLAN_ORDER, start=1)
     )

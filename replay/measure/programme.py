@@ -5,9 +5,11 @@ from collections.abc import Mapping, Sequence
 
 from replay.measure.evidence import joint_facts, measured_joint
 from replay.measure.plan import PlanStep, plan_steps
+from replay.measure.readiness.judge import ReadinessJudge
+from replay.measure.readiness.needed import Needed
 from replay.recording import Recording
 
-__all__ = ["joint_programme", "kept_kinds"]
+__all__ = ["joint_programme", "kept_kinds", "needed_of"]
 
 
 def kept_kinds(recordings: Sequence[Recording]) -> Mapping[str, frozenset[str]]:
@@ -23,6 +25,7 @@ def joint_programme(
     recordings: Sequence[Recording],
     joint: str | None = None,
     kept: Mapping[str, frozenset[str]] | None = None,
+    needed: Sequence[Needed] = (),
 ) -> tuple[PlanStep, ...]:
     """Return the programme of a joint: levels by its rated values, and which kinds are kept.
 
@@ -32,6 +35,8 @@ def joint_programme(
     ----------
     kept
         `kept_kinds` of the recordings, for whoever asks for several joints; None: read now.
+    needed
+        What the newest recording holds of kinds already, as `ReadinessJudge` tells.
 
     Raises
     ------
@@ -47,4 +52,19 @@ def joint_programme(
         rated_torque_Nm=facts.rated_torque,
         per_ampere=facts.per_ampere,
         answered=known.get(name, frozenset()),
+        needed=needed,
     )
+
+
+def needed_of(recordings: Sequence[Recording], joint: str | None = None) -> tuple[Needed, ...]:
+    """Return what the newest of some recordings holds of each kind; nothing without one.
+
+    Raises
+    ------
+    InputError
+        There are several joints and none was named, or a recording does not have it.
+    """
+    if not recordings:
+        return ()
+    name = measured_joint(recordings, joint)
+    return ReadinessJudge().judge(max(recordings, key=lambda one: one.start_ns), name)

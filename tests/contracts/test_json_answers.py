@@ -219,9 +219,11 @@ SHAPES: dict[str, Any] = {
         "steps": [
             {
                 "number": int, "kind": str, "why": str, "levels": str, "takes": str,
-                "answered": bool, "cautions": [str], "steps": [str], "command": str,
+                "answered": bool, "needed": dict | None, "cautions": [str], "steps": [str],
+                "command": str,
             }
         ],
+        "heat": dict | None,
     },
     "export": {"format": int, "file": str, "rows": int},
     "cut": {

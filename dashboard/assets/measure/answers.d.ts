@@ -140,6 +140,12 @@ export interface MeasureAnswer {
   measured: Measured | null;
 }
 
+/** What a recording holds of a measurement, and how much more it takes. */
+export interface Needed {
+  enough: boolean;
+  words: string;
+}
+
 export interface ProgrammeStep {
   kind: string;
   title: string;
@@ -149,11 +155,15 @@ export interface ProgrammeStep {
   takes: string;
   /** Whether a finding of it is kept. */
   answered: boolean;
+  /** null: nothing of it is recorded, or rows alone do not tell. */
+  needed: Needed | null;
 }
 
 export interface JointProgramme {
   name: string;
   label: string;
+  /** Of the thermal resistance; null where load or temperature is not recorded. */
+  heat: Needed | null;
   steps: ProgrammeStep[];
 }
 

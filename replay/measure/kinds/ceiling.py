@@ -23,7 +23,7 @@ from replay.measure.result import (
 )
 from replay.measure.setup import BenchSetup
 
-__all__ = ["measure_ceiling"]
+__all__ = ["ENOUGH_HOLDS", "measure_ceiling"]
 
 LEAST_HOLDS: Final = 3
 ENOUGH_HOLDS: Final = 16

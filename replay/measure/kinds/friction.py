@@ -29,7 +29,7 @@ from replay.measure.result import (
 )
 from replay.measure.setup import BenchSetup, SpanTrace
 
-__all__ = ["lagged_coefficient", "measure_friction"]
+__all__ = ["ENOUGH_PAIRS", "lagged_coefficient", "measure_friction", "same_speed_groups"]
 
 ENOUGH_PAIRS: Final = 5
 SAME_SPEED: Final = 0.3
@@ -92,7 +92,7 @@ def measure_friction(setup: BenchSetup) -> Measurement:
             "the way back gravity is taken for friction.",
             where=setup.spans[0].recording,
         )
-    groups = _by_speed(pairs)
+    groups = same_speed_groups(pairs)
     main = max(groups, key=len)
     kind = RUNNING if unit == "N.m" else RUNNING_CURRENT
     quantities = [
@@ -158,7 +158,7 @@ def _torque_channel(setup: BenchSetup) -> tuple[str, float, str]:
     )
 
 
-def _by_speed(pairs: Sequence[PassPair]) -> list[list[PassPair]]:
+def same_speed_groups(pairs: Sequence[PassPair]) -> list[list[PassPair]]:
     """Return pairs in groups of one speed, the slowest first."""
     groups: list[list[PassPair]] = []
     for one in sorted(pairs, key=lambda pair: pair.speed_rad_s):

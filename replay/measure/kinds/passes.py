@@ -52,6 +52,8 @@ class PassPair:
     minus: float
     speed_rad_s: float
     time_s: float
+    """Its middle."""
+    end_s: float
 
 
 def steady_passes(span: SpanTrace, torque: str) -> Iterator[SteadyPass]:
@@ -147,6 +149,7 @@ def _paired(one: SteadyPass, other: SteadyPass) -> PassPair | None:
         minus=float(np.mean(means[1])),
         speed_rad_s=(abs(one.speed_rad_s) + abs(other.speed_rad_s)) / 2.0,
         time_s=float(one.time_s[0] + other.time_s[-1]) / 2.0,
+        end_s=float(other.time_s[-1]),
     )
 
 

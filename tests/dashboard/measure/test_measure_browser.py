@@ -75,10 +75,8 @@ def test_from_the_first_caution_to_the_kept_finding(browser: Browser, serve, ben
     # Live ticks off what the recording answers, and leads to what comes next.
     page.get_by_role("navigation").get_by_role("link", name="Live").click()
     ticked = page.locator("#live-measured")
-    expect(ticked).to_contain_text(
-        "shoulder: a value read off measured; turns next", timeout=PATIENCE_MS
-    )
-    ticked.get_by_role("link").click()
+    expect(ticked).to_contain_text("shoulder: a value read off measured; ", timeout=PATIENCE_MS)
+    ticked.get_by_role("link", name="turns next").click()
     expect(caution).to_contain_text("Before the first step", timeout=PATIENCE_MS)
     expect(page.locator("#measure-title")).to_have_text("Turns", timeout=PATIENCE_MS)
     assert not faults
