@@ -93,7 +93,7 @@ class FoundQuantity(Settings):
     conditions: dict[Line, Scalar] = Field(default_factory=dict, max_length=40)
     """Under which it holds, unit in the key: ambient_degC, supply_V, holding, mounting; and
     `held_by`, what kept it from being more: current, torque, speed, supply, temperature,
-    set-point."""
+    set-point; several that cannot be told apart with a slash between, current/torque."""
 
     @model_validator(mode="after")
     def _check_interval(self) -> Self:

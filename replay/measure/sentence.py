@@ -170,8 +170,11 @@ def _conditions(one: MeasuredQuantity) -> str:
     reported = ", ".join(
         f"{name} {value if isinstance(value, str) else _bare(value)}"
         for name, value in one.at.items()
+        if name != "held_by"
     )
-    return f" (at {reported})"
+    held = str(one.at.get("held_by", "")).replace("/", " or ")
+    parts = [f"at {reported}"] if reported else []
+    return f" ({'; '.join([*parts, *([f'held by {held}'] if held else [])])})"
 
 
 def _bare(value: float) -> str:

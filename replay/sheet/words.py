@@ -141,7 +141,8 @@ def reason_text(row: SheetRow) -> str:
     """Return why a row stands as it does, or what to do; "" where there is nothing to say."""
     reasons = [_mismatch_text(one) for one in row.mismatches]
     if row.verdict is Verdict.FALLS_SHORT and row.held_by:
-        reasons.append(_HELD_BY.get(row.held_by, row.held_by))
+        causes = row.held_by.split("/")
+        reasons.append(" or ".join(_HELD_BY.get(one, one) for one in causes))
     if row.decision is not None and row.decision.repeat is not None:
         reasons.append(_repeat_text(row))
     measured = row.measured

@@ -206,8 +206,8 @@ class BenchRun:
             words = f"turned={read_mark(state.output_rad)} at {self.scene.name}"
         elif read.instrument == "scale":
             shown = read_scale(abs(state.gear_Nm))
-            words = f"scale={shown} at {abs(state.current_A):.2f} A"
-            name = "scale"
+            name = "nudged" if read.is_nudged else "scale"
+            words = f"{name}={shown} at {abs(state.current_A):.2f} A"
         else:
             torque = self.scene.external_Nm(read.at_s)
             bent = torque / mounting.bends_Nm_per_rad

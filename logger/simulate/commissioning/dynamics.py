@@ -46,6 +46,8 @@ class MotionState:
     integral_Nm: float = 0.0  # noqa: N815
     gear_Nm: float = 0.0  # noqa: N815
     """What the gear carries: on a clamped output, what the clamp holds."""
+    pushed_rad: float = 0.0
+    """By how much a hand holds a clamped output off its place."""
     voltage_V: float = 0.0  # noqa: N815
     squared_A2_s: float = 0.0  # noqa: N815
     """Integral of the squared current since somebody set it to zero: what warms the winding."""
@@ -129,6 +131,9 @@ def advance_joint(
 
         if mounting.is_clamped:
             state.output_rad_s = 0.0
+            pushed = external_Nm(time_s) / mounting.gives_Nm_per_rad
+            state.output_rad += pushed - state.pushed_rad
+            state.pushed_rad = pushed
             continue
         load = mounting.gravity_Nm * math.sin(state.output_rad) - external_Nm(time_s)
         state.output_rad_s += dt * (gear - load) / output_inertia

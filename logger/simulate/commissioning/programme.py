@@ -18,6 +18,7 @@ from logger.simulate.commissioning.mounting import (
     CLAMPED,
     FREE,
     LONG_ARM,
+    ON_SCALE,
     Mounting,
 )
 
@@ -26,6 +27,9 @@ __all__ = ["RATED_TORQUE_NM", "ReadOff", "Scene", "commissioning_scenes"]
 RATED_TORQUE_NM: Final = 12.0
 _LEVELS: Final = 8
 _LOOP_S: Final = 60.0
+_NUDGED: Final = (3, 6)
+"""Levels that are read again after a nudge, up and down."""
+_NUDGE_NM: Final = 0.5
 _PUSHES_N: Final = (10.0, -10.0, 30.0, -30.0)
 
 
@@ -38,6 +42,8 @@ class ReadOff:
     instrument: Literal["mark", "ruler", "scale"]
     force_N: float = 0.0  # noqa: N815 - the unit's own spelling
     """With which the hand pushes the tip."""
+    is_nudged: bool = False
+    """The scale again, after the arm was nudged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,24 +172,44 @@ def _torque_levels() -> Iterator[Scene]:
                 name=f"to {name}{number}",
                 words=f"the torque goes on to {torque:.3g} N.m",
                 length_s=1.5,
-                mounting=CLAMPED,
+                mounting=ON_SCALE,
                 setpoint=_along("torque", (0.0, 1.4), (before, torque)),
             )
             yield Scene(
                 name=f"{name}{number}",
                 words=f"the arm presses on the scale, {torque:.3g} N.m asked",
                 length_s=2.5,
-                mounting=CLAMPED,
+                mounting=ON_SCALE,
                 setpoint=_along("torque", (0.0, 1.0), (torque, torque)),
                 readings=(ReadOff(at_s=2.0, instrument="scale"),),
             )
+            if number in _NUDGED:
+                yield _nudge(f"{name}{number}", torque, lifts=name == "up")
             before = torque
     yield Scene(
         name="off the scale",
         words="stands on the scale without torque",
         length_s=2.0,
-        mounting=CLAMPED,
+        mounting=ON_SCALE,
         setpoint=lambda _time_s: SetPoint("torque", 0.0),
+    )
+
+
+def _nudge(level: str, torque: float, *, lifts: bool) -> Scene:
+    """Return the same level again after a hand lifted the arm a little, or pressed it.
+
+    Against the way that the torque came: the other way the friction would turn around, and the
+    scale would show another thing.
+    """
+    push = -_NUDGE_NM if lifts else _NUDGE_NM
+    return Scene(
+        name=f"{level}-nudged",
+        words=f"a hand {'lifts' if lifts else 'presses'} the arm a little and lets go",
+        length_s=3.0,
+        mounting=ON_SCALE,
+        setpoint=lambda _time_s: SetPoint("torque", torque),
+        external_Nm=lambda time_s: push * max(1.0 - abs(time_s - 0.6) / 0.4, 0.0),
+        readings=(ReadOff(at_s=2.5, instrument="scale", is_nudged=True),),
     )
 
 

@@ -4,6 +4,7 @@
     tip_backlash   the play from an arm's tip
     tip_expectation  how narrow that can get
     loop_backlash  the play from loops of torque
+    loop_angle     its angle: of the motor, less that of a second encoder
     loop_model     the loop that a gear with play draws, and its fit
     loop_shape     what is read off a loop without a model
     torque         torque per ampere from levels of a scale

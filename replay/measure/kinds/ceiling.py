@@ -4,7 +4,7 @@ What the joint would give without the ceiling is not guessed. A trace that never
 proves nothing, and that is the answer then.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -28,11 +28,19 @@ __all__ = ["ENOUGH_HOLDS", "measure_ceiling"]
 LEAST_HOLDS: Final = 3
 ENOUGH_HOLDS: Final = 16
 
-PEAK: Final = {
-    Cause.CURRENT: ("current_A", QuantityKind("peak_current", "ceiling of current", "A")),
-    Cause.TORQUE: ("torque_Nm", QuantityKind("peak_torque", "ceiling of torque", "N.m")),
-    Cause.SPEED: ("speed_rad_s", QuantityKind("peak_speed", "ceiling of speed", "rad/s")),
+PEAKS: Final = {
+    "current_A": QuantityKind("peak_current", "ceiling of current", "A"),
+    "torque_Nm": QuantityKind("peak_torque", "ceiling of torque", "N.m"),
+    "speed_rad_s": QuantityKind("peak_speed", "ceiling of speed", "rad/s"),
 }
+REACHED: Final = {
+    Cause.CURRENT: ("current_A", "torque_Nm"),
+    Cause.TORQUE: ("torque_Nm",),
+    Cause.SPEED: ("speed_rad_s",),
+    Cause.SUPPLY: ("speed_rad_s",),
+    Cause.TEMPERATURE: ("current_A", "torque_Nm"),
+}
+"""What a cause keeps from being more: a maker claims torque, whatever ceiling it is."""
 CAUSE: Final = QuantityKind("ceiling_cause", "what holds the ceiling", "1")
 WORDS: Final = {
     Cause.CURRENT: "current",
@@ -95,7 +103,8 @@ def measure_ceiling(setup: BenchSetup) -> Measurement:
             "asked for.",
             where=setup.spans[0].recording,
         )
-    answers, quantities, unknown, remarks, evidence = [], [], [], set(), []
+    answers, unknown, remarks, evidence = [], [], set(), []
+    quantities: list[MeasuredQuantity] = []
     for mode, holds in by_mode.items():
         if not holds:
             answers.append(f"{mode} mode: nothing asked for more than came")
@@ -116,7 +125,7 @@ def measure_ceiling(setup: BenchSetup) -> Measurement:
             remarks.add(TORQUE_IS_CURRENT if _is_computed(setup, causes) else NOT_APART)
         if len(holds) < ENOUGH_HOLDS:
             remarks.add(FEW_HOLDS)
-        quantities += [_ceiling(holds, one, mode) for one in causes if one in PEAK]
+        quantities += _ceilings(setup, holds, causes, mode)
     return Measurement(
         kind="ceiling",
         joint=setup.joint.name,
@@ -145,15 +154,29 @@ def _is_computed(setup: BenchSetup, causes: Sequence[Cause]) -> bool:
     return setup.joint.is_torque_derived and set(causes) == {Cause.CURRENT, Cause.TORQUE}
 
 
-def _ceiling(holds: Sequence[AskedHold], cause: Cause, mode: str) -> MeasuredQuantity:
-    channel, of = PEAK[cause]
-    values = np.array([one.mean[channel] for one in holds])
-    part = UncertaintyPart(
-        source="holds",
-        contribution=float(values.std(ddof=1)) / np.sqrt(len(values)),
-        degrees_of_freedom=len(values) - 1,
-    )
-    return student_quantity(of, float(values.mean()), (part,), at={"mode": mode})
+def _ceilings(
+    setup: BenchSetup, holds: Sequence[AskedHold], causes: Sequence[Cause], mode: str
+) -> Iterator[MeasuredQuantity]:
+    """Yield what was reached at a mode's ceiling, with what kept it from being more."""
+    channels = dict.fromkeys(name for one in causes for name in REACHED[one])
+    held = [one.value for one in causes]
+    if _is_computed(setup, causes):
+        held = [Cause.CURRENT.value]  # a torque that is computed has no ceiling of its own
+    for name in channels:
+        values = np.array([one.mean[name] for one in holds if name in one.mean])
+        if len(values) < LEAST_HOLDS:
+            continue
+        part = UncertaintyPart(
+            source="holds",
+            contribution=float(values.std(ddof=1)) / np.sqrt(len(values)),
+            degrees_of_freedom=len(values) - 1,
+        )
+        yield student_quantity(
+            PEAKS[name],
+            float(values.mean()),
+            (part,),
+            at={"mode": mode, "held_by": "/".join(held)},
+        )
 
 
 def _evidence(hold: AskedHold, causes: Sequence[Cause]) -> dict[str, Any]:

@@ -16,6 +16,7 @@ import numpy as np
 from logger.arrays import Floats
 from logger.errors import InputError
 from logger.findings.finding import UncertaintyPart
+from replay.measure.kinds.loop_angle import LoopEncoders, loop_encoders
 from replay.measure.kinds.loop_model import LoopFit, LoopPath, fit_loops, thin_loop
 from replay.measure.kinds.loop_shape import check_closed, middle_distance, ramp_rate, zero_width
 from replay.measure.kinds.tip_backlash import BACKLASH, EITHER_SIDE
@@ -97,17 +98,11 @@ def measure_loop_backlash(setup: BenchSetup) -> Measurement:
             where="--span",
             hint="Name it: --span loop1=FROM..TO.",
         )
-    if not setup.joint.is_position_of_motor:
-        raise InputError(
-            f"position_rad of {setup.joint.name} comes from an encoder on "
-            "the output's side of the gear, expected one at the motor: with the output held fast "
-            "it stands still whatever the play. Measure the play at the tip of an arm.",
-            where=spans[0].recording,
-        )
-    paths = [_path_of(setup, one) for one in spans]
+    encoders = loop_encoders(setup, spans)
+    paths = [_path_of(setup, encoders, one) for one in spans]
     rated, rated_text = _rated_torque(setup, paths)
     fits = [_with_fixture(one, setup) for one in fit_loops(paths)]
-    count = max(one.grids.get("position_rad", 0.0) for one in spans) / ARCMIN_RAD
+    count = max(encoders.count_arcmin(one) for one in spans)
     level = LEVEL_SHARE * rated
     lost = [middle_distance(one, level) for one in paths]
     widths = [zero_width(one, LEVEL_SHARE * rated / 3.0) for one in paths]
@@ -137,14 +132,12 @@ def measure_loop_backlash(setup: BenchSetup) -> Measurement:
         assumptions=(
             MOTOR_SIDE,
             *((OWN_POSITIONS,) if len(fits) > 1 else ()),
-            *(() if fixture else (FIXTURE_RIGID,)),
+            *(() if fixture or encoders.output else (FIXTURE_RIGID,)),
             *((TORQUE_BY_CURRENT,) if derived else ()),
             *((RATED_AS_MOST,) if not rated_text else ()),
         ),
         instruments=(
-            f"encoder of the motor, one count {count:.3g} arcmin at the output"
-            if count
-            else "encoder of the motor",
+            _encoder_words(encoders, count),
             *((f"rated torque {rated_text}",) if rated_text else ()),
             *((f"fixture {fixture.text}",) if fixture else ()),
         ),
@@ -160,9 +153,15 @@ def measure_loop_backlash(setup: BenchSetup) -> Measurement:
     )
 
 
-def _path_of(setup: BenchSetup, span: SpanTrace) -> LoopPath:
+def _encoder_words(encoders: LoopEncoders, count: float) -> str:
+    words = "encoder of the motor"
+    if encoders.output:
+        words += f", less {encoders.output} behind the gear"
+    return f"{words}, one count {count:.3g} arcmin at the output" if count else words
+
+
+def _path_of(setup: BenchSetup, encoders: LoopEncoders, span: SpanTrace) -> LoopPath:
     """Return a span as a loop, refused where it is none."""
-    setup.require_channels([span], "position_rad")
     where = f"{span.recording}: span {span.name!r}"
     if span.segments > 1:
         raise InputError(
@@ -170,7 +169,7 @@ def _path_of(setup: BenchSetup, span: SpanTrace) -> LoopPath:
             "expected one: the encoder lost its turns, or the joint restarted within the loop.",
             where=where,
         )
-    time_s, position = span.channel("position_rad")
+    time_s = span.channel(encoders.motor)[0]
     per_ampere = setup.joint.per_ampere
     if len(span.channel("torque_Nm")[0]) >= 2:
         torque = span.values_at("torque_Nm", time_s)
@@ -185,15 +184,13 @@ def _path_of(setup: BenchSetup, span: SpanTrace) -> LoopPath:
     else:
         raise InputError("found neither torque nor current, expected one of them.", where=where)
     check_closed(torque, where)
-    angle = position / ARCMIN_RAD
-    step = span.grids.get("position_rad", 0.0) / ARCMIN_RAD
-    if float(np.ptp(angle)) <= 2.0 * step:
-        raise InputError(
-            f"found a position that moved by {float(np.ptp(angle)):.2g} arcmin, expected "
-            "more than two counts: is the encoder on the output's side of the gear, which is held?",
-            where=where,
-        )
-    return LoopPath(time_s=time_s, torque_Nm=torque, angle=angle - float(angle.mean()), count=step)
+    angle = encoders.angle_arcmin(span)
+    return LoopPath(
+        time_s=time_s,
+        torque_Nm=torque,
+        angle=angle - float(angle.mean()),
+        count=encoders.count_arcmin(span),
+    )
 
 
 def _rated_torque(setup: BenchSetup, paths: Sequence[LoopPath]) -> tuple[float, str]:

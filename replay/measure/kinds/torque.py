@@ -87,8 +87,8 @@ SCALE_COARSE: Final = Fact(
 )
 NUDGE: Final = Fact(
     "nudge",
-    "Nudge the arm at two levels up and two down, and type the scale again as 'nudged' at the same "
-    "current.",
+    "Lift the arm a little at two levels up, press it at two down, let go, and type the scale "
+    "again as 'nudged' at the same current.",
 )
 FINER_SCALE: Final = Fact("finer scale", "Use a finer scale, or a longer arm.")
 WIDE: Final = Fact(
@@ -202,13 +202,13 @@ def _levels(found: list[ScaleReading]) -> LoadLevels:
 def _standing(found: list[ScaleReading], lines: _Branches) -> Fact | None:
     """Return None where what stands still is all of the torque, else why that is not known."""
     own = [one for one in found if not one.is_nudged]
-    apart = [
-        one.torque_Nm - other.torque_Nm
-        for one in found
-        if one.is_nudged
-        for other in own
-        if one.level == other.level
-    ]
+    apart = []
+    for place, one in enumerate(found):
+        # Up and down come to the same currents: a nudge repeats the reading that it followed.
+        alike = [other for other in own if other.level == one.level] if one.is_nudged else []
+        before = [other for other in found[:place] if other in alike]
+        if alike:
+            apart.append(one.torque_Nm - [*alike[:1], *before][-1].torque_Nm)
     if len(apart) < 2:
         return NOT_NUDGED
     # Two rounded readings of one thing differ by a division over the root of six.

@@ -33,6 +33,7 @@ BACKLASH: Final = Procedure(
     spans=(
         SpanRule("loop", "torque 0, +T, 0, -T, 0 with the output held fast; one clamp position"),
     ),
+    channels=("output",),
     cautions=(SWINGS, SLIPS, SENDS_NOTHING, NO_SAFETY),
     ways=(
         Fact("tip", "from the tip of an arm, with a ruler or a dial gauge"),
@@ -55,7 +56,12 @@ BACKLASH: Final = Procedure(
             wants=20,
             watch=("position_rad",),
         ),
-        Step("clamp output", "Clamp the output fast, at torque 0.", way="loop"),
+        Step(
+            "clamp output",
+            "Clamp the output fast, at torque 0; an encoder behind the gear takes off what the "
+            "clamp gives.",
+            way="loop",
+        ),
         Step(
             "ramp",
             "Ramp the torque 0, +T, 0, -T, 0 in a minute.",

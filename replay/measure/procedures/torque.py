@@ -73,8 +73,9 @@ TORQUE: Final = Procedure(
         ),
         Step(
             "nudge",
-            "At two levels on the way up and two on the way down nudge the arm, let go, and type "
-            "the scale again as 'nudged': it shows whether what stands still is all of the torque.",
+            "At two levels on the way up lift the arm a little and let go, at two on the way down "
+            "press it a little and let go, and type the scale again as 'nudged': it shows whether "
+            "what stands still is all of the torque. The other way the friction turns around.",
             readings=("nudged",),
             wants=4,
             watch=("current_A", "torque_Nm"),

@@ -149,7 +149,17 @@ def test_a_quantity_that_changes_is_its_newest_finding():
     assert texts[6].startswith("none seen; under ")
 
 
-def test_why_it_falls_short():
+@pytest.mark.parametrize(
+    ("held_by", "words"),
+    [
+        ("supply", "the supply sagged"),
+        (
+            "current/torque",
+            "the current stood at its ceiling or the drive's torque stood at its ceiling",
+        ),
+    ],
+)
+def test_why_it_falls_short(held_by, words):
     """What held it, as the finding says; by how much, with its interval, in the claim's unit."""
     found = sourced(
         21.4,
@@ -157,13 +167,13 @@ def test_why_it_falls_short():
         name="peak_torque",
         unit="N.m",
         freedom=None,
-        conditions={"held_by": "supply"},
+        conditions={"held_by": held_by},
     )
     sheet = make_sheet(_specimen("peak_torque_mNm = 24000.0", [found]))
     (texts,) = sheet_rows(sheet)
     assert texts[0] == "peak torque"
     assert texts[3].startswith("falls short by 2600 mN·m (")
-    assert texts[4] == "the supply sagged"
+    assert texts[4] == words
     (ratio,) = sheet_rows(
         make_sheet(_specimen("gear_ratio = 9.0", [sourced(9.5, name="gear_ratio", unit="1")]))
     )

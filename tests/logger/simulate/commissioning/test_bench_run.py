@@ -84,13 +84,19 @@ def test_loops_tell_the_play():
 def test_the_scale_tells_that_the_drive_is_wrong_about_its_torque():
     """1.55 N.m/A where drive and bench file say 1.62."""
     _, spans, typed = _played("to up", "up", "to down", "down")
-    assert len(typed) == len([one for one in spans if not one.name.startswith("to ")]) == 15
+    assert len(typed) == len([one for one in spans if not one.name.startswith("to ")]) == 19
     rules = PROCEDURES["torque"].readings
     readings = [parse_reading(text, rules) for text in ("arm=344 mm +- 0.5 mm", *typed)]
     found = measure_torque(BenchSetup(joint=FACTS, readings=tuple(readings)))
     per_ampere = _quantity(found, "torque_per_ampere")
     assert per_ampere.low <= BENCH_JOINT.torque_per_ampere_Nm <= per_ampere.high
     assert per_ampere.high < 1.58
+    # Four levels were read again after a nudge and stand where they stood: the branches count.
+    efficiency = _quantity(found, "efficiency")
+    share = BENCH_JOINT.load_friction_share
+    truth = 100.0 * ((1.0 - share) / (1.0 + share)) ** 0.5
+    assert efficiency.low <= truth <= efficiency.high
+    assert not found.unknown
 
 
 def test_what_holds_each_ceiling_is_named():

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from logger.errors import InputError
+from replay.measure.finding import measurement_finding
 from replay.measure.kinds.ceiling import measure_ceiling
+from replay.measure.sentence import quantity_rows
 from replay.measure.setup import BenchSetup, SpanTrace
 from tests.support.benches.ceiling_bench import draw_ceiling_bench
 
@@ -43,7 +45,31 @@ def test_the_value_of_a_ceiling_has_its_interval_and_mode():
     peak = measure_ceiling(setup).quantity_named("peak_current")
     assert peak is not None
     assert peak.value == pytest.approx(12.0, rel=0.002)
-    assert peak.at == {"mode": "torque"}
+    assert peak.at == {"mode": "torque", "held_by": "current"}
+
+
+@pytest.mark.parametrize(
+    ("settings", "name", "held_by"),
+    [
+        ({"cause": "current"}, "peak_torque", "current"),
+        ({"cause": "current", "is_derived": True}, "peak_torque", "current"),
+        ({"cause": "torque"}, "peak_torque", "torque"),
+        ({"cause": "speed", "mode": "speed"}, "peak_speed", "speed"),
+        ({"cause": "supply", "mode": "speed"}, "peak_speed", "supply"),
+        ({"cause": "temperature"}, "peak_torque", "temperature"),
+    ],
+)
+def test_what_was_reached_says_what_held_it(settings, name, held_by):
+    """A maker claims torque and speed: the finding of these says why no more came."""
+    setup = draw_ceiling_bench(np.random.default_rng(1), **settings)
+    found = measure_ceiling(setup)
+    peak = found.quantity_named(name)
+    assert peak is not None
+    assert peak.at["held_by"] == held_by
+    kept = measurement_finding(found, setup, [])
+    assert kept is not None
+    assert {one.conditions["held_by"] for one in kept.quantities} == {held_by}
+    assert f"held by {held_by}" in " ".join(row[0] for row in quantity_rows(found))
 
 
 def test_nothing_asked_for_more():

@@ -1,12 +1,14 @@
 """Loops of torque: ideal ones to the hundredth, what the usual definition loses, bad loops."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger.errors import InputError
 from replay.measure.kinds.loop_backlash import measure_loop_backlash
 from replay.measure.kinds.loop_model import loop_angles
-from replay.measure.setup import BenchSetup, JointFacts
+from replay.measure.setup import BenchSetup, JointFacts, SpanTrace
 from tests.support.benches.loop_bench import draw_loop_bench, loop_span
 
 RATED = 100.0
@@ -84,6 +86,60 @@ def test_an_encoder_behind_the_gear():
         measure_loop_backlash(
             _setup(type(span)(name="loop", recording="r", start_ns=0, end_ns=9, series=still))
         )
+
+
+def _with_output(span: SpanTrace, share: float, count: float = 0.0) -> SpanTrace:
+    """Return a loop whose fixture gives: so much of a radian a N.m, seen by a second encoder."""
+    time_s, torque = span.series["torque_Nm"]
+    gives = share * torque
+    seen = np.rint(gives / count) * count if count else gives
+    series = {
+        **span.series,
+        "position_rad": (time_s, span.series["position_rad"][1] + gives),
+        "position_output_rad": (time_s, seen),
+    }
+    return replace(span, series=series)
+
+
+def test_a_second_encoder_takes_off_what_the_fixture_gives():
+    """Play and stiffness are those of the gear alone, and nothing is assumed of the fixture."""
+    bare = measure_loop_backlash(_setup(_ideal()))
+    found = measure_loop_backlash(_setup(_with_output(_ideal(), 1e-5)))
+    for one, other in zip(bare.quantities, found.quantities, strict=True):
+        assert one.value == pytest.approx(other.value, rel=1e-3, abs=1e-3)
+    assert "fixture rigid" in {one.code for one in bare.assumptions}
+    assert "fixture rigid" not in {one.code for one in found.assumptions}
+    assert "behind the gear" in found.instruments[0]
+    given = {name: one for name, one in _with_output(_ideal(), 1e-5).series.items()
+             if name != "position_output_rad"}  # fmt: skip
+    soft = measure_loop_backlash(_setup(replace(_ideal(), series=given)))
+    assert soft.quantity_named("stiffness").value < 0.97 * bare.quantity_named("stiffness").value
+
+
+def test_encoders_on_one_side_of_the_gear_are_refused():
+    """One that moves as the motor does, or the motor's own that was named for the output."""
+    span = _ideal()
+    twice = replace(
+        span, series={**span.series, "position_output_rad": span.series["position_rad"]}
+    )
+    with pytest.raises(InputError, match="both encoders"):
+        measure_loop_backlash(_setup(twice))
+    setup = replace(_setup(span), channels={"output": "position_rad"})
+    with pytest.raises(InputError, match="encoder at the motor"):
+        measure_loop_backlash(setup)
+
+
+def test_an_encoder_at_the_motor_beside_the_outputs():
+    """Where position is the output's own, `position_motor_rad` stands for the motor."""
+    span = _with_output(_ideal(), 1e-5)
+    series = {
+        "torque_Nm": span.series["torque_Nm"],
+        "position_motor_rad": span.series["position_rad"],
+        "position_rad": span.series["position_output_rad"],
+    }
+    found = measure_loop_backlash(_setup(replace(span, series=series), is_position_of_motor=False))
+    bare = measure_loop_backlash(_setup(_ideal()))
+    assert found.quantities[0].value == pytest.approx(bare.quantities[0].value, abs=1e-3)
 
 
 def test_torque_comes_of_current_where_the_bench_file_says_how():

@@ -58,6 +58,22 @@ def test_what_stands_still_is_not_believed_without_a_nudge():
     assert {one.why.code for one in _measured(*texts, scale="10 g").unknown} == {"not nudged"}
 
 
+def test_a_nudge_repeats_the_reading_that_it_followed():
+    """Up and down come to the same currents: 4 A has two readings, and one nudge of each."""
+    up, down = np.arange(1.0, 9.0), np.arange(7.0, 0.0, -1.0)
+    levels = [(at, 1.8 * at - 0.3) for at in up] + [(at, 2.0 * at + 0.3) for at in down]
+    levels[8] = (7.0, levels[7][1])  # right after the turn the scale stands
+    readings = []
+    for place, (at, torque) in enumerate(levels):
+        readings.append(f"scale={torque:.2f} N.m at {at:g} A")
+        if place in {2, 5, 10, 13}:
+            readings.append(f"nudged={torque:.2f} N.m at {at:g} A")
+    found = _measured(*readings, scale="0.01 N.m", nudged="0.01 N.m")
+    efficiency = found.quantity_named("efficiency")
+    assert efficiency is not None
+    assert efficiency.value == pytest.approx(100.0 * (1.8 / 2.0) ** 0.5, rel=0.01)
+
+
 def test_four_levels_up_and_three_down_are_enough_for_a_line():
     """Too few to see a curvature, and no curvature is looked for."""
     levels = [(1, 1.0), (2, 2.0), (3, 3.0), (4, 4.0), (3, 3.2), (2, 2.2), (1, 1.2)]
