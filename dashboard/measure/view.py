@@ -8,6 +8,7 @@ from dashboard.measure.course import course_figure, newest_value, watched_channe
 from dashboard.measure.evaluated import MeasureOutcome
 from dashboard.measure.kind_figures import measurement_figure
 from dashboard.measure.question import AskedMeasurement, MarkedSpan
+from dashboard.measure.watched import watched_content
 from dashboard.text.format import format_date_time, format_duration, format_number
 from dashboard.text.theme import Theme
 from dashboard.text.units import Displays
@@ -86,6 +87,7 @@ def measure_view(
             displays=displays,
             is_narrow=is_narrow,
         ),
+        "watched": watched_content(recording, asked, progress),
         "now_s": to_s(recording.end_ns - recording.start_ns),
         "spans": [_span_content(one) for one in asked.spans],
         "noted": _noted(recording, asked),

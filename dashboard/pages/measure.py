@@ -81,6 +81,7 @@ def _work() -> html.Section:
         [
             html.Div(id="measure-do", className="do", role="status"),
             html.Div(id="measure-value", className="value"),
+            html.Div(id="measure-watched", className="watch", role="status"),
             html.Div(id="measure-marks", className="marks-of-spans"),
             html.Div(id="measure-noted", className="noted-spans", hidden=True),
             html.Div(id="measure-typed", className="typed"),

@@ -17,6 +17,7 @@
     readiness/  what a recording answers already, and how much more it takes
     take_over   torque per ampere into a bench file
     progress    how far the steps of a measurement have come
+    watch       what has to keep right meanwhile: pace, clamp, warmth, standing
     finding     a result as a finding, to be kept
     keep        keeps it in its recording
     sentence    a result in words

@@ -63,6 +63,8 @@ class Step:
     """How many of these it takes together; 0: nothing shows that it was done."""
     watch: tuple[str, ...] = ()
     """Channels to keep in sight meanwhile; the first that is recorded."""
+    keeps: tuple[str, ...] = ()
+    """What has to keep right meanwhile, as `replay.measure.watch` names it."""
 
     @property
     def words_with_way(self) -> str:

@@ -22,6 +22,7 @@ _UNITS = {
     "'": "arcmin",
     "N.m": "N·m",
     "N.m/A": "N·m/A",
+    "N.m/s": "N·m/s",
     "N.m/'": "N·m/arcmin",
     "N.m/rad": "N·m/rad",
     "N.m.s/rad": "N·m·s/rad",

@@ -74,6 +74,15 @@ export interface NewestValue {
   age: string;
 }
 
+/** One thing that has to keep right meanwhile, and what is right or how to go on. */
+export interface Watched {
+  label: string;
+  value: string;
+  unit: string;
+  state: "normal" | "abnormal" | "danger";
+  words: string;
+}
+
 export interface Span {
   name: string;
   open: boolean;
@@ -115,6 +124,7 @@ export interface Result {
 export interface Measured {
   steps: Step[];
   value: NewestValue | null;
+  watched: Watched[];
   course: any;
   now_s: number;
   spans: Span[];

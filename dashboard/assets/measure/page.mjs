@@ -22,7 +22,7 @@ import { renderCaution, renderHead } from "./head.mjs";
 import { Inputs } from "./inputs.mjs";
 import { Measurement } from "./measurement.mjs";
 import { renderMissing, renderRest, renderResult } from "./result.mjs";
-import { renderDo, renderSteps, renderValue } from "./steps.mjs";
+import { renderDo, renderSteps, renderValue, renderWatched } from "./steps.mjs";
 
 /** @typedef {import("./answers.d.ts").MeasureAnswer} MeasureAnswer */
 /** @typedef {import("./answers.d.ts").Measured} Measured */
@@ -244,6 +244,7 @@ export class MeasurePage extends Page {
       const isWatched = answer.live && measured.course && !(isDone && measured.result);
       this.part("value").hidden = !isWatched;
       if (isWatched) renderValue(this.part("value"), measured.value);
+      renderWatched(this.part("watched"), measured.watched);
       this.inputs.render(answer, measured, kind);
       renderResult(this, measured);
       renderMissing(this.part("missing"), measured);

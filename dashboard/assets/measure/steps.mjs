@@ -59,3 +59,26 @@ export function renderValue(box, newest) {
   /* A unit is about a third as tall as the digits. */
   far.style.setProperty("--chars", String(Math.max(newest.value.length + newest.unit.length * 0.28, 3.2)));
 }
+
+/**
+ * What has to keep right meanwhile: a tile each, and a plate with how to go on for what does not.
+ * @param {HTMLElement} box
+ * @param {import("./answers.d.ts").Watched[]} watched
+ */
+export function renderWatched(box, watched) {
+  renderFact(box, watched, () => {
+    const mark = (/** @type {string} */ state) => html("span", `mark ${state}`);
+    const tiles = watched.map(({ label, value, unit, state, words }) =>
+      html("div", "watched", [
+        html("small", "", label),
+        html("b", "", [value, " ", html("i", "u", unit)]),
+        html("small", "", [mark(state), ` ${state === "normal" ? words : "not right"}`]),
+      ]),
+    );
+    const wrong = watched.filter(({ state }) => state !== "normal");
+    const plates = wrong.map(({ state, words }) =>
+      html("p", `plate-of-${state}`, [mark(state), html("b", "", ` ${words}`)]),
+    );
+    return [...plates, html("div", "tiles-of-watch", tiles)];
+  });
+}

@@ -55,6 +55,7 @@ BACKLASH: Final = Procedure(
             readings=("tip",),
             wants=20,
             watch=("position_rad",),
+            keeps=("still",),
         ),
         Step(
             "clamp output",
@@ -69,6 +70,7 @@ BACKLASH: Final = Procedure(
             spans=("loop",),
             wants=1,
             watch=("torque_Nm", "current_A"),
+            keeps=("pace", "clamp", "warmth"),
         ),
         Step(
             "four positions",
@@ -77,6 +79,7 @@ BACKLASH: Final = Procedure(
             spans=("loop",),
             wants=4,
             watch=("torque_Nm", "current_A"),
+            keeps=("pace", "clamp", "warmth"),
         ),
         Step(
             "half rate",
@@ -85,6 +88,7 @@ BACKLASH: Final = Procedure(
             spans=("loop",),
             wants=5,
             watch=("torque_Nm", "current_A"),
+            keeps=("pace", "clamp", "warmth"),
         ),
     ),
     takes="20 min",

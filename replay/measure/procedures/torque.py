@@ -70,6 +70,7 @@ TORQUE: Final = Procedure(
             readings=("scale", "nudged"),
             wants=15,
             watch=("current_A", "torque_Nm"),
+            keeps=("still", "warmth"),
         ),
         Step(
             "nudge",
@@ -79,6 +80,7 @@ TORQUE: Final = Procedure(
             readings=("nudged",),
             wants=4,
             watch=("current_A", "torque_Nm"),
+            keeps=("still", "warmth"),
         ),
     ),
     takes="15 min",

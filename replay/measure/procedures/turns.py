@@ -43,6 +43,7 @@ TURNS: Final = Procedure(
             readings=("turned",),
             wants=1,
             watch=("position_rad",),
+            keeps=("still",),
         ),
         Step(
             "turn back",

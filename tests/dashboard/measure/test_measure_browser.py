@@ -67,6 +67,8 @@ def test_from_the_first_caution_to_the_kept_finding(browser: Browser, serve, ben
     page.get_by_role("button", name="Begin loop1").click()
     missing = page.locator("#measure-missing li").first
     expect(missing).to_contain_text(re.compile("expected"), timeout=PATIENCE_MS)
+    # What has to keep right meanwhile stands below the value.
+    expect(page.locator("#measure-watched")).to_contain_text("below 5 K", timeout=PATIENCE_MS)
     page.get_by_role("button", name="Done: loop1").click()
     expect(page.locator("#measure-have li")).to_contain_text(
         re.compile(r"loop1 [\d.]+ to"), timeout=PATIENCE_MS

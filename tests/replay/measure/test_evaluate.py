@@ -149,7 +149,7 @@ def test_torque_without_current(tmp_path: Path):
         ("torque", {"divisions": {"scale": "0 g"}}, "greater than 0"),
         ("torque", {"divisions": {"scale": "1 mm"}}, "a mass"),
         ("torque", {"spans": [_span("a", 0, 1)]}, "no recording"),
-        ("backlash", {"channels": {"tip": "length_m"}}, "none for this kind"),
+        ("ceiling", {"channels": {"tip": "length_m"}}, "none for this kind"),
     ],
 )
 def test_what_does_not_fit_the_kind(kind, given, words):
