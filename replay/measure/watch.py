@@ -30,7 +30,7 @@ CLAMP_HOLDS_ARCMIN: Final = 0.5
 CLAMP_GIVES_ARCMIN: Final = 2.0
 WARMER_K: Final = 5.0
 """Copper and magnets change torque and friction by about a hundredth in that."""
-_FEWEST: Final = 5
+LEAST_READINGS: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +80,7 @@ def watch_step(
     Parameters
     ----------
     keeps
-        `pace`, `clamp`, `warmth`, `still`, `steady`.
+        `pace`, `clamp`, `temperature`, `still`, `steady`.
     span
         The rows since the first span of the measurement that is open, else the newest minute.
     rated, per_ampere
@@ -96,9 +96,9 @@ def watch_step(
 def _pace(moment: _Moment) -> Watched | None:
     """How fast torque is ramped: a late current makes too much of a quick ramp."""
     factor, (time_s, torque) = 1.0, moment.newest("torque_Nm", PACE_S)
-    if len(time_s) < _FEWEST and moment.per_ampere is not None:
+    if len(time_s) < LEAST_READINGS and moment.per_ampere is not None:
         factor, (time_s, torque) = moment.per_ampere, moment.newest("current_A", PACE_S)
-    if not moment.is_open or moment.rated is None or len(time_s) < _FEWEST:
+    if not moment.is_open or moment.rated is None or len(time_s) < LEAST_READINGS:
         return None
     pace = factor * abs(float(np.polyfit(time_s - time_s[0], torque, 1)[0]))
     low, high = 4.0 * moment.rated / SLOWEST_LOOP_S, LATE_SHARE * moment.rated / LATE_S
@@ -114,7 +114,7 @@ def _pace(moment: _Moment) -> Watched | None:
 def _clamp(moment: _Moment) -> Watched | None:
     """Whether the output stands, where an encoder sees it."""
     values = moment.span.channel("position_output_rad")[1]
-    if not moment.is_open or len(values) < _FEWEST:
+    if not moment.is_open or len(values) < LEAST_READINGS:
         return None
     moved = float(np.ptp(values)) / ARCMIN_RAD
     if moved > CLAMP_GIVES_ARCMIN:
@@ -129,23 +129,23 @@ def _clamp(moment: _Moment) -> Watched | None:
     )  # fmt: skip
 
 
-def _warmth(moment: _Moment) -> Watched | None:
+def _temperature(moment: _Moment) -> Watched | None:
     """How much the joint warmed or cooled meanwhile."""
     for name in ("temperature_winding_degC", "temperature_housing_degC"):
         values = moment.span.channel(name)[1]
-        if len(values) >= _FEWEST:
+        if len(values) >= LEAST_READINGS:
             ends = max(len(values) // 10, 1)
             change = float(np.median(values[-ends:]) - np.median(values[:ends]))
             is_right = abs(change) <= WARMER_K
-            turned = "warmed" if change > 0.0 else "cooled"
+            trend = "warmed" if change > 0.0 else "cooled"
             words = (
                 f"below {WARMER_K:g} K"
                 if is_right
-                else f"It {turned} meanwhile, and torque and friction with it: let it rest, and go "
+                else f"It {trend} meanwhile, and torque and friction with it: let it rest, and go "
                 "on at like temperature."
             )
             return Watched(
-                code="warmth", label="warmer by", value=change, unit="K",
+                code="temperature", label="warmer by", value=change, unit="K",
                 is_right=is_right, words=words,
             )  # fmt: skip
     return None
@@ -154,7 +154,7 @@ def _warmth(moment: _Moment) -> Watched | None:
 def _still(moment: _Moment) -> Watched | None:
     """Whether the joint stands, so that a reading is of one thing."""
     values = moment.newest("position_rad", STILL_S)[1]
-    if len(values) < _FEWEST:
+    if len(values) < LEAST_READINGS:
         return None
     moved = float(np.ptp(values)) / ARCMIN_RAD
     step = moment.span.grids.get("position_rad", 0.0) / ARCMIN_RAD
@@ -169,7 +169,7 @@ def _still(moment: _Moment) -> Watched | None:
 def _steady(moment: _Moment) -> Watched | None:
     """Whether the speed is even; nothing while it turns around."""
     speed = moment.newest("speed_rad_s", STILL_S)[1]
-    if len(speed) < _FEWEST:
+    if len(speed) < LEAST_READINGS:
         return None
     size = float(np.abs(np.median(speed)))
     typical = float(np.quantile(np.abs(moment.span.channel("speed_rad_s")[1]), 0.9))
@@ -191,7 +191,7 @@ def _steady(moment: _Moment) -> Watched | None:
 _RULES: Final[dict[str, Callable[[_Moment], Watched | None]]] = {
     "pace": _pace,
     "clamp": _clamp,
-    "warmth": _warmth,
+    "temperature": _temperature,
     "still": _still,
     "steady": _steady,
 }

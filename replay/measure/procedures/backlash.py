@@ -70,7 +70,7 @@ BACKLASH: Final = Procedure(
             spans=("loop",),
             wants=1,
             watch=("torque_Nm", "current_A"),
-            keeps=("pace", "clamp", "warmth"),
+            keeps=("pace", "clamp", "temperature"),
         ),
         Step(
             "four positions",
@@ -79,7 +79,7 @@ BACKLASH: Final = Procedure(
             spans=("loop",),
             wants=4,
             watch=("torque_Nm", "current_A"),
-            keeps=("pace", "clamp", "warmth"),
+            keeps=("pace", "clamp", "temperature"),
         ),
         Step(
             "half rate",
@@ -88,7 +88,7 @@ BACKLASH: Final = Procedure(
             spans=("loop",),
             wants=5,
             watch=("torque_Nm", "current_A"),
-            keeps=("pace", "clamp", "warmth"),
+            keeps=("pace", "clamp", "temperature"),
         ),
     ),
     takes="20 min",

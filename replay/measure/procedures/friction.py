@@ -29,7 +29,7 @@ FRICTION: Final = Procedure(
             spans=("passes",),
             wants=1,
             watch=("speed_rad_s", "position_rad"),
-            keeps=("steady", "warmth"),
+            keeps=("steady", "temperature"),
         ),
     ),
     takes="30 min",

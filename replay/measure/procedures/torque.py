@@ -70,7 +70,7 @@ TORQUE: Final = Procedure(
             readings=("scale", "nudged"),
             wants=15,
             watch=("current_A", "torque_Nm"),
-            keeps=("still", "warmth"),
+            keeps=("still", "temperature"),
         ),
         Step(
             "nudge",
@@ -80,7 +80,7 @@ TORQUE: Final = Procedure(
             readings=("nudged",),
             wants=4,
             watch=("current_A", "torque_Nm"),
-            keeps=("still", "warmth"),
+            keeps=("still", "temperature"),
         ),
     ),
     takes="15 min",

@@ -28,9 +28,9 @@ def _watched(keep: str, *, is_open: bool = True, **series: np.ndarray) -> Watche
         ("pace", {"current_A": 2.0 * T}, False, "Too quick"),
         ("clamp", {"position_output_rad": 0.2 * ARCMIN_RAD * np.sin(T)}, True, "stands"),
         ("clamp", {"position_output_rad": 2.4 * ARCMIN_RAD * np.sin(T)}, False, "Stop the motor"),
-        ("warmth", {"temperature_winding_degC": 30.0 + 0.1 * T}, True, "below 5 K"),
-        ("warmth", {"temperature_winding_degC": 30.0 + 0.5 * T}, False, "warmed meanwhile"),
-        ("warmth", {"temperature_housing_degC": 60.0 - 0.5 * T}, False, "cooled meanwhile"),
+        ("temperature", {"temperature_winding_degC": 30.0 + 0.1 * T}, True, "below 5 K"),
+        ("temperature", {"temperature_winding_degC": 30.0 + 0.5 * T}, False, "warmed meanwhile"),
+        ("temperature", {"temperature_housing_degC": 60.0 - 0.5 * T}, False, "cooled meanwhile"),
         ("still", {"position_rad": np.full(len(T), 2.0)}, True, "read now"),
         ("still", {"position_rad": 0.01 * T}, False, "still moves"),
         ("steady", {"speed_rad_s": 1.0 + 0.05 * np.sin(9 * T)}, True, "even"),
@@ -50,7 +50,7 @@ def test_nothing_is_said_that_the_readings_do_not_tell():
     """No span open: no pace and no clamp; a joint that turns around has no speed of its own."""
     assert _watched("pace", is_open=False, torque_Nm=3.0 * T) is None
     assert _watched("clamp", is_open=False, position_output_rad=T) is None
-    assert _watched("warmth") is None
+    assert _watched("temperature") is None
     assert _watched("steady", speed_rad_s=np.sin(20 * T)) is None
     assert _watched("still", position_rad=T[:3]) is None
 
