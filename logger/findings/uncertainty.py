@@ -34,7 +34,7 @@ NORMAL_95: Final = 1.959963984540054
 _MOST_FREEDOM: Final = 1e9
 
 
-def student_factors(degrees_of_freedom: Floats, confidence: float = 0.95) -> Floats:
+def student_factors(degrees_of_freedom: Floats, confidence: Floats | float = 0.95) -> Floats:
     """Return two-sided quantiles of Student's t, one for each; inf: of the normal distribution."""
     freedom = np.minimum(degrees_of_freedom, _MOST_FREEDOM)
     return np.asarray(stdtrit(freedom, 0.5 + confidence / 2.0))

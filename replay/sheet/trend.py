@@ -1,9 +1,10 @@
 """How a quantity goes over the hours that a specimen has run, and what would have been seen. Pure.
 
 A straight line by generalised least squares. What repeats badly does so in stretches: half of the
-scatter is taken as correlated over 30 h. With that a trend is seen where there is none in 5 of 100
-(least squares: in 10 of 100 from 12 findings, in 26 from 30, where it is so); where the scatter has
-no memory a trend has to be a sixth steeper to be seen as often. What the findings share (an arm,
+scatter is taken as correlated over 30 h. With that a slope or a change at one time is told where
+there is none in 5 of 100 (least squares: a slope alone in 10 of 100 from 12 findings, in 26 from
+30, where it is so); where the scatter has no memory a slope has to be a sixth steeper to be seen as
+often. What the findings share (an arm,
 a scale) moves them all alike, and has no part in it.
 """
 
@@ -15,13 +16,18 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.findings.uncertainty import chance_of, student_factor
-from replay.sheet.change_point import ChangePoint, find_change, fit_column, scatter_factor
+from replay.sheet.change_point import (
+    ChangePoint,
+    find_change,
+    fit_column,
+    scatter_factor,
+    slope_level,
+)
 from replay.sheet.combining import SourcedQuantity, own_uncertainty
 
 __all__ = ["LEAST_FINDINGS", "Trend", "fit_slope", "trend_of"]
 
 LEAST_FINDINGS: Final = 3
-_SIGNIFICANT: Final = 0.05
 _SEEN: Final = 0.90
 
 
@@ -37,7 +43,7 @@ class Trend:
     chance: float
     """How likely chance alone shows as steep a slope."""
     is_seen: bool
-    """More than chance: `chance` below 5 %."""
+    """It goes up or down, or changed at one time: more than chance, the two as one question."""
     unseen_below: float
     """A slope per 100 h under this would have been seen in fewer than 90 of 100."""
     span_h: float
@@ -45,7 +51,7 @@ class Trend:
     change: ChangePoint | None
     """Where it changed most at one time; None from fewer than six findings."""
     is_at_once: bool
-    """A change at one time is seen, and leaves less unexplained than the straight line."""
+    """What is seen is a change at one time: chance alone makes a slope like that more easily."""
 
 
 def fit_slope(hours: Floats, values: Floats, weights: Floats) -> tuple[Floats, Floats]:
@@ -77,22 +83,25 @@ def trend_of(found: Sequence[SourcedQuantity]) -> Trend | None:
     weights = weights / weights.mean()
     factor = scatter_factor(hours, weights)
     line = fit_column(factor, hours - hours.mean(), values)
-    slope, uncertainty, residual = (float(one) for one in line)
+    slope, uncertainty, _ = (float(one) for one in line)
     change = find_change(hours, values, weights)
     freedom = float(len(ordered) - 2)
     reach = student_factor(freedom) * uncertainty
     chance = chance_of(slope, uncertainty, freedom)
-    # One-sided 90 % beyond the two-sided threshold of 5 %.
+    level = slope_level(hours, weights)
+    is_seen = chance < level or (change is not None and change.is_seen)
+    # One-sided 90 % beyond the two-sided threshold.
     beyond = student_factor(freedom, 2.0 * _SEEN - 1.0) * uncertainty
+    told = student_factor(freedom, 1.0 - level) * uncertainty
     return Trend(
         per_100_h=100.0 * slope,
         low=100.0 * (slope - reach),
         high=100.0 * (slope + reach),
         chance=chance,
-        is_seen=chance < _SIGNIFICANT,
-        unseen_below=100.0 * (reach + beyond),
+        is_seen=is_seen,
+        unseen_below=100.0 * (told + beyond),
         span_h=float(hours[-1] - hours[0]),
         count=len(ordered),
         change=change,
-        is_at_once=change is not None and change.is_seen and change.residual < residual,
+        is_at_once=is_seen and change is not None and change.chance < chance,
     )

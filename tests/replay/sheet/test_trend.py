@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 from logger.findings.uncertainty import chances_of
+from replay.sheet.change_point import slope_level
 from replay.sheet.trend import fit_slope, trend_of
 from tests.support.sheet_findings import sourced
 
@@ -23,7 +24,8 @@ def _noise(hours: np.ndarray, share: float, *, seed: int) -> tuple[np.ndarray, n
 def _told(values: np.ndarray, hours: np.ndarray = HOURS) -> float:
     slope, uncertainty = fit_slope(hours, values, np.ones(len(hours)))
     freedom = np.full(slope.shape, len(hours) - 2.0)
-    return float(np.mean(chances_of(slope, uncertainty, freedom) < 0.05))
+    level = slope_level(hours, np.ones(len(hours)))
+    return float(np.mean(chances_of(slope, uncertainty, freedom) < level))
 
 
 @pytest.mark.parametrize(("share", "least"), [(0.5, 0.88), (0.0, 0.72)])
