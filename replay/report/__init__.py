@@ -2,6 +2,8 @@
 
     evidence        everything that it says, read by what the commands read with
     traces          the overview of a joint, read as rows of bands and lines
+    attached        files that are attached, and the pictures of them
+    bare_picture    a photograph with nothing but its picture
     digest          one SHA-256 over what was recorded
     markup          elements of HTML and SVG, every text from outside escaped
     texts           instants, lengths and figures in words
@@ -12,11 +14,12 @@
     specimen_page   claims, verdicts, conditions and what was not tested, of one specimen
     front_page      what was tested, what holds, what does not, what was not tested
     recording_page  one recording: traces, figures, limits, load, notes, gaps
+    photographs     the photographs, and what else was attached
     basis_page      findings, assumptions, versions, digests
     document        the whole
     pdf             printed by the installed browser
     cli             `dutytrace report`
 
-Kept together: `evidence`, `traces` and `digest` read, `pdf` runs a browser; the rest is pure, and
-makes pages of what was read.
+Kept together: `evidence`, `traces`, `attached` and `digest` read, `pdf` runs a browser; the rest is
+pure, and makes pages of what was read.
 """

@@ -9,6 +9,7 @@ from replay.report.blocks import table
 from replay.report.evidence import ReportEvidence
 from replay.report.front_page import front_page, report_title
 from replay.report.markup import Markup, element, joined
+from replay.report.photographs import photographs_section
 from replay.report.recording_page import recording_section
 from replay.report.style import Paper, content_policy, style_sheet
 from replay.report.texts import day_text
@@ -30,16 +31,17 @@ def report_html(evidence: ReportEvidence, paper: Paper = Paper.A4) -> str:
         element("title", f"{report_title(evidence)}, {day_text(evidence.made_ns)}"),
         element("style", Markup(style)),
     )
-    body = joined(
+    before = joined(
         front_page(evidence),
         *(_comparison(evidence, one) for one in evidence.comparisons),
         *(
             recording_section(recording, number=number)
             for number, recording in enumerate(evidence.recordings, start=1)
         ),
-        findings_section(evidence),
-        basis_section(evidence),
     )
+    after = joined(findings_section(evidence), basis_section(evidence))
+    taken = sum(len(one.encode()) for one in (head, before, after))
+    body = joined(before, photographs_section(evidence, taken), after)
     html = element("html", element("head", head), element("body", element("main", body)), lang="en")
     return f"<!DOCTYPE html>\n{html}\n"
 

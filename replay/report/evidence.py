@@ -28,6 +28,7 @@ from replay.excursions.excursion import Excursion
 from replay.excursions.not_judged import NotJudged, recorded_not_judged
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
+from replay.report.attached import AttachedFile, read_attached
 from replay.report.digest import RecordingDigest, digest_recording
 from replay.report.traces import TraceRow, read_trace_rows
 from replay.sheet.comparison import MOST_COMPARED, Comparison, compare_specimens
@@ -114,6 +115,8 @@ class ReportEvidence:
     sheets: tuple[Sheet, ...]
     comparisons: tuple[Comparison, ...]
     """Of specimens of one type."""
+    attached: tuple[AttachedFile, ...]
+    """In order of recordings and times."""
 
 
 def read_evidence(
@@ -158,6 +161,7 @@ def read_evidence(
         listed=listed,
         sheets=tuple(make_sheet(one) for one in chosen),
         comparisons=tuple(_comparisons(listed, keys)),
+        attached=read_attached(opened),
     )
 
 

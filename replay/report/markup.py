@@ -11,7 +11,7 @@ from logger.outside_text import printable
 
 __all__ = ["Markup", "element", "joined", "text_of", "with_code"]
 
-_EMPTY: Final = frozenset({"meta", "br", "hr"})
+_EMPTY: Final = frozenset({"meta", "br", "hr", "img"})
 """Elements of HTML that have no end."""
 
 

@@ -90,6 +90,10 @@ figure { margin: 2mm 0 3mm; break-inside: avoid; }
 figure svg { width: 100%%; height: auto; display: block; }
 figcaption { font-size: 8.5pt; color: #333; }
 svg text { font-family: %(figures)s; }
+.photographs { display: grid; grid-template-columns: 1fr 1fr; gap: 2mm 6mm; align-items: start; }
+.photographs figure { margin: 0 0 2mm; }
+.photographs img { display: block; max-width: 100%%; max-height: 105mm; margin-bottom: 1mm; }
+.photographs figcaption { overflow-wrap: anywhere; }
 .page { break-before: page; }
 .page > h2:first-child { margin-top: 0; }
 .free td, .free th { overflow-wrap: anywhere; }
@@ -97,7 +101,7 @@ svg text { font-family: %(figures)s; }
 .caution p:last-child { margin: 0; }
 code { font: 8pt monospace; } .id { font: 8pt monospace; overflow-wrap: anywhere; }
 @media print { body { padding: 0; max-width: none; } }
-@media screen and (max-width: 760px) { .pair, .sign { grid-template-columns: 1fr; }
+@media screen and (max-width: 760px) { .pair, .sign, .photographs { grid-template-columns: 1fr; }
   .wide { overflow-x: auto; } header { display: block; } header .end { text-align: left; } }
 """
 _SMALL: Final = f"font: 8pt {_FIGURES_FONT}; color: #333;"
@@ -116,9 +120,12 @@ def style_sheet(paper: Paper, program: str) -> str:
 
 
 def content_policy(style: str) -> str:
-    """Return the content security policy: this style, nothing fetched, no script, no form."""
+    """Return the content security policy: this style, nothing fetched, no script, no form.
+
+    A picture may be part of the file, and come from nowhere else.
+    """
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return (
-        f"default-src 'none'; style-src 'sha256-{digest}'; script-src 'none'; base-uri 'none'; "
-        "form-action 'none'"
+        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; script-src 'none'; "
+        "base-uri 'none'; form-action 'none'"
     )

@@ -157,12 +157,12 @@ def _added_share(directions: Floats, level: float) -> float:
     places, freedom = len(directions) - 1, float(directions.shape[1] - 1)
     alone = level / STRICTER / places
     dice = np.random.default_rng(1)
-    told = directions[dice.integers(1, places + 1, _DRAWS)]
-    rest = dice.normal(size=told.shape)
-    rest -= np.sum(rest * told, axis=1, keepdims=True) * told
+    chosen = directions[dice.integers(1, places + 1, _DRAWS)]
+    rest = dice.normal(size=chosen.shape)
+    rest -= np.sum(rest * chosen, axis=1, keepdims=True) * chosen
     rest /= np.linalg.norm(rest, axis=1, keepdims=True)
     t = student_factors(np.full((_DRAWS, 1), freedom), 1.0 - alone * dice.random((_DRAWS, 1)))
-    noise = (told * t + rest * np.sqrt(freedom)) / np.sqrt(t**2 + freedom)
+    noise = (chosen * t + rest * np.sqrt(freedom)) / np.sqrt(t**2 + freedom)
     cosines = np.abs(noise @ directions.T)
 
     def least(chance: float) -> float:

@@ -92,14 +92,14 @@ def trend_of(found: Sequence[SourcedQuantity]) -> Trend | None:
     is_seen = chance < level or (change is not None and change.is_seen)
     # One-sided 90 % beyond the two-sided threshold.
     beyond = student_factor(freedom, 2.0 * _SEEN - 1.0) * uncertainty
-    told = student_factor(freedom, 1.0 - level) * uncertainty
+    level_reach = student_factor(freedom, 1.0 - level) * uncertainty
     return Trend(
         per_100_h=100.0 * slope,
         low=100.0 * (slope - reach),
         high=100.0 * (slope + reach),
         chance=chance,
         is_seen=is_seen,
-        unseen_below=100.0 * (told + beyond),
+        unseen_below=100.0 * (level_reach + beyond),
         span_h=float(hours[-1] - hours[0]),
         count=len(ordered),
         change=change,

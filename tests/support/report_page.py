@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-EMPTY = {"meta", "br", "hr"}
+EMPTY = {"meta", "br", "hr", "img"}
 
 
 @dataclass
