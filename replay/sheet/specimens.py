@@ -214,11 +214,11 @@ def _specimen(
 ) -> Specimen:
     ordered = sorted(seen, key=lambda one: one.manifest.started_ns)
     newest = ordered[-1]
-    claims = [one.bench.claims_of(one.joint) for one in ordered if one.joint.claims]
+    claiming = [one for one in ordered if one.joint.claims]
     notes = []
     if not newest.joint.serial:
         notes.append(Note(kind=NoteKind.BY_NAME, subject=newest.joint.name))
-    stated = {one.joint.model_dump_json(include={"claims"}) for one in ordered if one.joint.claims}
+    stated = {one.joint.model_dump_json(include={"claims"}) for one in claiming}
     if len(stated) > 1:
         notes.append(Note(kind=NoteKind.SEVERAL_CLAIMS, subject=key))
     spans = _recorded_spans(ordered)
@@ -235,7 +235,7 @@ def _specimen(
         label=newest.joint.label or newest.joint.name,
         serial=newest.joint.serial,
         type=newest.joint.type,
-        claims=claims[-1] if claims else (),
+        claims=claiming[-1].bench.claims_of(claiming[-1].joint) if claiming else (),
         quantities=tuple(quantities),
         recordings=tuple(one.recording for one in ordered),
         recorded_h=_hours_until(spans, None),

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
+from logger.joint.bench.bench import Bench
 from logger.store.layout.remote import location_of
 from logger.store.repair.keep_finding import keep_finding
 from logger.store.tools.cut import copy_span
@@ -86,6 +87,22 @@ def test_the_newest_claims_count(tmp_path: Path):
     (claim,) = specimen.claims
     assert claim.text == "8.00"
     assert NoteKind.SEVERAL_CLAIMS in {note.kind for note in specimen.notes}
+
+
+def test_claims_of_the_newest_alone_are_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Once for a specimen, however many recordings it has: they are read from the bench file."""
+    for day in range(4):
+        _recorded(
+            tmp_path, f"day{day}", day=day, settings='serial = "A-1"\nclaims = { mass_kg = 1.9 }\n'
+        )
+    asked = []
+    claims_of = Bench.claims_of
+    monkeypatch.setattr(
+        Bench, "claims_of", lambda bench, joint: asked.append(joint) or claims_of(bench, joint)
+    )
+    (specimen,) = find_specimens(tmp_path).specimens
+    assert [one.quantity.name for one in specimen.claims] == ["mass"]
+    assert len(asked) == 1
 
 
 def test_what_cannot_be_read_is_said(tmp_path: Path):
