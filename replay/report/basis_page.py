@@ -1,15 +1,17 @@
 """What a report rests on: findings, spans and methods, assumptions, versions, digests. Pure."""
 
+from collections import Counter
 from collections.abc import Iterator
 from typing import Final
 
-from logger.findings.finding import Finding, Scalar
+from logger.findings.finding import Finding, Scalar, TypedValue
 from replay.duty.words import assumption_lines, caution_lines
 from replay.heat.text import band_text
 from replay.report.blocks import bullets, definitions, table
 from replay.report.digest import DIGEST_COMMAND
 from replay.report.evidence import RecordingEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined
+from replay.report.specimen_page import typed_text
 from replay.report.texts import counted, instant_text
 from replay.sheet.words import conditions_text, sheet_note_lines, unit_words
 
@@ -74,22 +76,19 @@ def _rests_on(recording: RecordingEvidence, finding: Finding) -> Iterator[tuple[
     if len(finding.spans) > _MOST_SPANS:
         spans.append(f"{len(finding.spans) - _MOST_SPANS} more")
     yield "stands on", "; ".join(spans) or "no span: it was typed in"
+    times = Counter(_typed_words(one) for one in finding.typed)
     yield (
         "typed in",
         "; ".join(
-            f"{one.name} {_scalar(one.value)} {one.unit}".rstrip()
-            + (
-                ""
-                if one.standard_uncertainty is None
-                else f" (standard uncertainty {one.standard_uncertainty:g})"
-            )
-            for one in finding.typed
+            text if count == 1 else f"{text}, {count} times" for text, count in times.items()
         ),
     )
     yield (
         "settings",
-        ", ".join(
-            f"{name.replace('_', ' ')} {_scalar(value)}" for name, value in finding.settings.items()
+        "; ".join(
+            f"{name.replace('_', ' ')}: {_scalar(value)}"
+            for name, value in finding.settings.items()
+            if value != ""
         ),
     )
     by = f" by {finding.who}" if finding.who else ""
@@ -98,6 +97,13 @@ def _rests_on(recording: RecordingEvidence, finding: Finding) -> Iterator[tuple[
         f"{instant_text(finding.made_ns)} UTC{by}, {finding.program}, in {recording.folder}",
     )
     yield "id", finding.id
+
+
+def _typed_words(one: TypedValue) -> str:
+    if one.standard_uncertainty is None:
+        return typed_text(one)
+    unsure = f"{one.standard_uncertainty:.2g} {one.unit}".rstrip()
+    return f"{typed_text(one)} (standard uncertainty {unsure})"
 
 
 def _scalar(value: Scalar) -> str:

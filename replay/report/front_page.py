@@ -12,6 +12,8 @@ from replay.report.evidence import RecordingEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined
 from replay.report.recording_page import limits_text, lost_text
 from replay.report.specimen_page import (
+    JUDGING_RULE,
+    shortfall_lines,
     specimen_answer,
     specimen_section,
     untested_lines,
@@ -26,6 +28,7 @@ __all__ = ["front_page", "report_title"]
 _MOST_LABELS: Final = 4
 _MOST_TRIPS: Final = 6
 _MOST_LOADS: Final = 8
+_MOST_KINDS: Final = 12
 _VERDICT_ORDER: Final = (
     Verdict.CONFIRMED,
     Verdict.FALLS_SHORT,
@@ -67,17 +70,19 @@ def front_page(evidence: ReportEvidence) -> Markup:
     ]
     tested = joined(
         heading("What was tested", level=2),
-        bullets([*_tested_lines(evidence), *_trip_lines(evidence)]),
+        bullets([*_tested_lines(evidence), *_measured_lines(evidence), *_trip_lines(evidence)]),
     )
+    simulated = _simulated(evidence)
     loads = [*_load_lines(evidence)]
     carried = joined(heading("What it carried", level=2), bullets(loads)) if loads else Markup("")
     if alone is not None:
         if claimed:
-            page = specimen_section(evidence, alone, tested, level=2)
-            return joined(header, specimen_answer(alone), page)
+            page = specimen_section(evidence, alone, joined(tested, carried), level=2)
+            return joined(header, simulated, specimen_answer(alone), page)
         untested = joined(heading("Not tested", level=2), bullets(untested_lines(alone)))
         return joined(
             header,
+            simulated,
             specimen_answer(alone),
             tested,
             carried,
@@ -97,12 +102,19 @@ def front_page(evidence: ReportEvidence) -> Markup:
         if others
         else ""
     )
+    short = [
+        _capitalised(line)
+        for sheet in claimed
+        for line in shortfall_lines(sheet, names[sheet.specimen.key])
+    ]
     return joined(
         header,
+        simulated,
         *(specimen_answer(sheet, name=names[sheet.specimen.key]) for sheet in claimed),
         nothing,
         tested,
         _verdicts(claimed),
+        joined(heading("What falls short, and why", level=2), bullets(short)) if short else "",
         carried,
         heading("Not tested", level=2),
         bullets(_all_untested(sheets)),
@@ -111,6 +123,15 @@ def front_page(evidence: ReportEvidence) -> Markup:
             for number, sheet in enumerate(sheets, start=1)
         ),
     )
+
+
+def _simulated(evidence: ReportEvidence) -> Markup:
+    """Return that joints are simulated, first of all; nothing where none is."""
+    names = [one.name for one in evidence.recordings if one.is_simulated]
+    if not names:
+        return Markup("")
+    words = f"{list_text(names)}: simulated, not measured. No figure from it is of a real joint."
+    return element("div", element("p", words), class_="caution")
 
 
 def _names(sheets: Sequence[Sheet]) -> list[str]:
@@ -144,6 +165,19 @@ def _tested_lines(evidence: ReportEvidence) -> Iterator[str]:
             f"{recording.name}{simulated}: {joints or 'no joint of these'}, {length} on "
             f"{day_text(recording.start_ns)}; {lost_text(recording)}; {limits_text(recording)}."
         )
+
+
+def _measured_lines(evidence: ReportEvidence) -> Iterator[str]:
+    """Yield what of each specimen was measured: the kinds of its findings."""
+    for name, sheet in zip(_names(evidence.sheets), evidence.sheets, strict=True):
+        kinds = dict.fromkeys(
+            found.finding.kind.replace("_", " ") for found in sheet.specimen.quantities
+        )
+        shown = list(kinds)[:_MOST_KINDS]
+        if len(kinds) > len(shown):
+            shown.append(f"{len(kinds) - len(shown)} more")
+        if shown:
+            yield f"Measured of {name}: {list_text(shown)}."
 
 
 def _trip_lines(evidence: ReportEvidence) -> Iterator[str]:
@@ -195,8 +229,13 @@ def _verdicts(sheets: Sequence[Sheet]) -> Markup:
             )
         )
     heads = ("joint", *(verdict.value for verdict in _VERDICT_ORDER))
-    made = table(heads, rows)
-    return joined(heading("What holds, and what does not", level=2), made) if rows else Markup("")
+    if not rows:
+        return Markup("")
+    return joined(
+        heading("What holds, and what does not", level=2),
+        table(heads, rows, class_="verdicts"),
+        element("p", JUDGING_RULE, class_="small"),
+    )
 
 
 def _all_untested(sheets: Sequence[Sheet]) -> Iterator[str]:

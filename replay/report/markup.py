@@ -9,7 +9,7 @@ from typing import Final
 
 from logger.outside_text import printable
 
-__all__ = ["Markup", "element", "joined", "text_of", "with_code"]
+__all__ = ["NOTHING", "Markup", "element", "joined", "text_of", "with_code"]
 
 _EMPTY: Final = frozenset({"meta", "br", "hr", "img"})
 """Elements of HTML that have no end."""
@@ -19,6 +19,9 @@ class Markup(str):
     """A text that is markup already."""
 
     __slots__ = ()
+
+
+NOTHING: Final = Markup("")
 
 
 def text_of(text: str) -> Markup:

@@ -166,7 +166,8 @@ def _joint_section(
         element(
             "figcaption",
             "Above the rows: excursions beyond limits, numbered as in their table (octagon and "
-            "black: trip; triangle and grey: warning). Dashed grey areas: no frames.",
+            "black: trip; triangle and grey: warning). Dashed grey areas: no frames. Dotted lines "
+            "and ticks: notes, with the letters of their list where there is room.",
         ),
     )
     return joined(

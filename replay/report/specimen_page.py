@@ -4,16 +4,18 @@ It is the page for who was not at the bench: each row says what holds, by how mu
 that it is open, and the numbered notes say why and from what. Pure.
 """
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from typing import Final
 
+from logger.findings.finding import TypedValue
 from logger.joint.bench.joint_settings import CURRENT_CONVENTIONS
 from logger.joint.data_sheet import SHEET_QUANTITIES
 from replay.heat.sentence import words_part
 from replay.heat.text import band_values
-from replay.report.blocks import answer, bullets, definitions, heading, verdict_mark
+from replay.report.blocks import answer, bullets, definitions, heading, table, verdict_mark
 from replay.report.evidence import JointEvidence, ReportEvidence
-from replay.report.markup import Markup, element, joined, with_code
+from replay.report.markup import NOTHING, Markup, element, joined, with_code
 from replay.report.plumb_line import draw_plumb_line
 from replay.report.texts import counted, figure_text, list_text
 from replay.sheet.sentence import sheet_sentence
@@ -22,6 +24,7 @@ from replay.sheet.verdict import Verdict
 from replay.sheet.words import (
     claim_text,
     conditions_text,
+    measured_text,
     reason_text,
     row_unit,
     shown_values,
@@ -29,15 +32,29 @@ from replay.sheet.words import (
     verdict_text,
 )
 
-__all__ = ["specimen_answer", "specimen_section", "untested_lines", "who_text"]
+__all__ = [
+    "JUDGING_RULE",
+    "shortfall_lines",
+    "specimen_answer",
+    "specimen_section",
+    "typed_text",
+    "untested_lines",
+    "who_text",
+]
+
+_MOST_NAMES: Final = 4
+_MOST_TYPED: Final = 8
 
 _OPEN: Final = {
     Verdict.NOT_MEASURED: "Claimed, and not measured yet",
     Verdict.NOT_COMPARABLE: "Measured under other conditions than claimed",
 }
-_RULE: Final = (
+JUDGING_RULE: Final = (
     "A claim is met, or missed, only if the whole 95 % interval lies on one side of it, as far as "
-    "what rounds to it; all else is not proven either way. So decide ISO 14253-1 and JCGM 106 "
+    "what rounds to it; all else is not proven either way."
+)
+_RULE: Final = (
+    f"{JUDGING_RULE} So decide ISO 14253-1 and JCGM 106 "
     "(known here by name and purpose, not read). The thick line is the claim, the thin ones stand "
     "10 % from it; right of it is better, for backlash and mass too."
 )
@@ -66,11 +83,11 @@ def specimen_answer(sheet: Sheet, *, name: str = "") -> Markup:
 
 
 def specimen_section(
-    evidence: ReportEvidence, sheet: Sheet, between: str = "", *, level: int = 3
+    evidence: ReportEvidence, sheet: Sheet, between: Markup = NOTHING, *, level: int = 3
 ) -> Markup:
-    """Return the table of verdicts of a specimen, notes, conditions and what was not tested.
+    """Return claims with verdicts and why, what was not tested; then what else, and conditions.
 
-    `between`: what stands beside the notes, above what was not tested. `level`: of its headings.
+    `between`: what stands beside why and what was not tested. `level`: of its headings.
     """
     joints = [
         joint
@@ -79,41 +96,45 @@ def specimen_section(
         if not joint.is_sensor
         and (joint.settings.serial or joint.settings.name) == sheet.specimen.key
     ]
-    conditions = definitions(_condition_pairs(evidence, sheet, joints))
+    conditions = joined(
+        heading("Conditions", level=level),
+        definitions(_condition_pairs(evidence, sheet, joints)),
+    )
     if not sheet.rows:
-        return joined(heading("Conditions", level=level), conditions)
-    has_claims = any(row.claim for row in sheet.rows)
+        return conditions
+    claimed = [row for row in sheet.rows if row.claim is not None]
+    others = [row for row in sheet.rows if row.claim is None]
+    untested = joined(heading("Not tested", level=level), bullets(untested_lines(sheet)))
     return joined(
-        _verdict_table(sheet, has_claims=has_claims),
-        element(
-            "div",
-            element(
-                "div",
-                heading("Notes, and from what", level=level),
-                bullets((_note(row) for row in sheet.rows), numbered=True),
-            ),
-            element(
-                "div",
-                between,
-                heading("Not tested", level=level),
-                bullets(untested_lines(sheet)),
-                heading("Conditions", level=level),
-                conditions,
-                heading("How it was judged", level=level) if has_claims else "",
-                element("p", _RULE) if has_claims else "",
-                element(
-                    "div",
-                    element("span", "measured by"),
-                    element("span", "date"),
-                    class_="sign",
-                ),
-            ),
-            class_="pair",
-        ),
+        _verdict_table(sheet, claimed) if claimed else "",
+        _judged_pair(claimed, untested, between, level=level) if claimed else "",
+        _others_table(others, sheet, level=level),
+        "" if claimed else untested,
+        conditions,
     )
 
 
-def _verdict_table(sheet: Sheet, *, has_claims: bool) -> Markup:
+def _judged_pair(
+    claimed: Sequence[SheetRow], untested: Markup, beside: Markup, *, level: int
+) -> Markup:
+    """Return why each claim stands as it does and what was not tested, beside what was."""
+    signed = element("div", element("span", "measured by"), element("span", "date"), class_="sign")
+    return element(
+        "div",
+        element(
+            "div",
+            heading("Why, and from what", level=level),
+            bullets((_note(row) for row in claimed), numbered=True),
+            untested,
+        ),
+        element(
+            "div", beside, heading("How it was judged", level=level), element("p", _RULE), signed
+        ),
+        class_="pair",
+    )
+
+
+def _verdict_table(sheet: Sheet, claimed: Sequence[SheetRow]) -> Markup:
     scale = element(
         "span",
         element("span", "worse"),
@@ -125,23 +146,20 @@ def _verdict_table(sheet: Sheet, *, has_claims: bool) -> Markup:
         element("th", "what", scope="col", class_="what"),
         element("th", "claimed", scope="col", class_="n"),
         element("th", "measured, 95 % interval", scope="col", class_="measured"),
-        *((element("th", scale, scope="col", class_="plumb"),) if has_claims else ()),
+        element("th", scale, scope="col", class_="plumb"),
         element("th", "verdict", scope="col"),
-        element("th", "note", scope="col", class_="note"),
+        element("th", "why", scope="col", class_="note"),
     ]
     rows = []
-    for number, row in enumerate(sheet.rows, start=1):
-        cells = [
+    for number, row in enumerate(claimed, start=1):
+        cells = (
             element("th", *_what(row), scope="row", class_="what"),
-            element("td", claim_text(row.claim) if row.claim else "no claim", class_="n"),
+            element("td", claim_text(row.claim) if row.claim else "", class_="n"),
             element("td", *_measured_parts(row), class_="measured"),
-        ]
-        if has_claims:
-            cells.append(element("td", draw_plumb_line(row.claim, row.measured), class_="plumb"))
-        cells += [
+            element("td", draw_plumb_line(row.claim, row.measured), class_="plumb"),
             element("td", verdict_mark(row.verdict), *_verdict_parts(row), class_="verdict"),
             element("td", str(number), class_="note"),
-        ]
+        )
         rows.append(element("tr", *cells))
     made = element(
         "table",
@@ -151,6 +169,20 @@ def _verdict_table(sheet: Sheet, *, has_claims: bool) -> Markup:
         class_="sheet",
     )
     return element("div", made, class_="wide")
+
+
+def _others_table(others: Sequence[SheetRow], sheet: Sheet, *, level: int) -> Markup:
+    """Return what was measured and nobody claimed; nothing where there is none."""
+    if not others:
+        return Markup("")
+    rows = [(joined(*_what(row)), joined(*_measured_parts(row)), _note(row)) for row in others]
+    made = table(
+        ("what", "measured, 95 % interval", "from"),
+        rows,
+        caption=f"Nothing of this is claimed of {sheet.specimen.label}, so none of it is judged",
+        class_="others",
+    )
+    return joined(heading("Measured, and not claimed", level=level), made)
 
 
 def _what(row: SheetRow) -> Iterator[str]:
@@ -175,9 +207,6 @@ def _measured_parts(row: SheetRow) -> Iterator[str]:
 
 
 def _verdict_parts(row: SheetRow) -> Iterator[str]:
-    if row.verdict is Verdict.NOT_CLAIMED:
-        yield "nothing to judge"
-        return
     words, bracket, interval = verdict_text(row).partition(" (")
     is_decided = row.verdict in {Verdict.CONFIRMED, Verdict.FALLS_SHORT}
     yield element("b", words) if is_decided else words
@@ -185,16 +214,40 @@ def _verdict_parts(row: SheetRow) -> Iterator[str]:
         yield element("small", f" ({interval}")
 
 
-def _note(row: SheetRow) -> str:
+def _note(row: SheetRow) -> Markup:
     words = [reason_text(row), trend_text(row) and f"over the hours recorded: {trend_text(row)}"]
+    if row.verdict is Verdict.FALLS_SHORT and not row.held_by:
+        words.insert(0, "these recordings do not show why")
     if row.measured is not None:
         names = list(dict.fromkeys(one.recording for one in row.measured.findings))
         found = len(row.measured.findings)
-        words.append(
-            f"from {'1 finding' if found == 1 else f'{found} findings'} in {list_text(names)}"
-        )
+        if len(names) > _MOST_NAMES:
+            names = [*names[: _MOST_NAMES - 1], f"{len(names) - _MOST_NAMES + 1} more"]
+        words.append(f"from {counted(found, 'finding')} in {list_text(names)}")
     text = "; ".join(filter(None, words))
     return with_code(f"{text[:1].upper()}{text[1:]}.")
+
+
+def typed_text(one: TypedValue) -> str:
+    """Return what a person typed: as it was, where its name is the whole of it."""
+    if "=" in one.name:
+        return one.name
+    value = f"{one.value:g}" if isinstance(one.value, float) else str(one.value)
+    return f"{one.name} {value} {one.unit}".rstrip()
+
+
+def _typed_line(sheet: Sheet) -> str:
+    """Return what was typed in: in full where it is little, else how many of what."""
+    typed = list(
+        dict.fromkeys(
+            typed_text(one) for found in sheet.specimen.quantities for one in found.finding.typed
+        )
+    )
+    if len(typed) <= _MOST_TYPED:
+        return "; ".join(typed)
+    count = Counter(one.partition("=")[0] if "=" in one else one.partition(" ")[0] for one in typed)
+    each = list_text([f"{times} of {name}" for name, times in count.items()])
+    return f"{len(typed)} readings ({each}); they stand below their findings"
 
 
 def _condition_pairs(
@@ -213,16 +266,9 @@ def _condition_pairs(
         if joint.is_sensor
         for text in _extent([joint], "temperature_ambient_degC")
     ]
-    typed = dict.fromkeys(
-        f"{one.name} {one.value:g} {one.unit}".rstrip()
-        if isinstance(one.value, float)
-        else f"{one.name} {one.value} {one.unit}".rstrip()
-        for found in sheet.specimen.quantities
-        for one in found.finding.typed
-    )
     yield "ambient", each(iter(ambient)) or "not recorded"
     yield "supply", each(_extent(joints, "voltage_V")) or "not recorded"
-    yield "typed in", ", ".join(typed)
+    yield "typed in", _typed_line(sheet)
     yield "layout", each(one.layout for one in settings)
     yield "gear ratio", each(f"{one.gear_ratio:g}" for one in settings)
     yield "current", each(CURRENT_CONVENTIONS[one.current.convention] for one in settings)
@@ -263,3 +309,14 @@ def untested_lines(sheet: Sheet) -> Iterator[str]:
         # Some labels have a comma of their own.
         yield f"Neither claimed nor measured: {'; '.join(others)}."
     yield "Whatever no line here names: life, loads from the side, dust, water, other ambients."
+
+
+def shortfall_lines(sheet: Sheet, name: str) -> Iterator[str]:
+    """Yield each claim that a specimen falls short of: what was measured, by how much, why."""
+    for row in sheet.rows:
+        if row.verdict is Verdict.FALLS_SHORT and row.claim is not None:
+            yield (
+                f"{name}, {row.label}: {measured_text(row)} measured, {claim_text(row.claim)} "
+                f"claimed: {verdict_text(row)}; "
+                f"{reason_text(row) or 'these recordings do not show why'}."
+            )

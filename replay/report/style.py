@@ -79,6 +79,9 @@ td.n, th.n { text-align: right; white-space: nowrap; }
 th.plumb .scale { display: flex; justify-content: space-between;
   font-size: 7.5pt; padding-bottom: .8mm; }
 .sheet thead th.plumb { padding: 0; }
+.others small { display: block; } .others td small { display: inline; }
+.others th:first-child { width: 30%%; } .others td:nth-child(2) { width: 32%%; }
+.verdicts tbody th { min-width: 28mm; }
 .verdict svg { width: 9pt; height: 9pt; margin-right: 1.4mm; vertical-align: -1pt; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 9mm; font-size: 8.5pt; }
 .pair h3:first-child, .pair h2:first-child { margin-top: 1mm; }

@@ -260,11 +260,21 @@ def _gaps(figure: TraceFigure, foot: float) -> Iterator[Markup]:
         )
 
 
+_NOTE_WIDTH: Final = 14.0
+"""Of a letter or two beside their line."""
+
+
 def _notes(figure: TraceFigure, foot: float) -> Iterator[Markup]:
-    for note in figure.notes:
+    """Yield a line with its letter for each note; of those that stand close a tick, no letter."""
+    free_from = -math.inf
+    for note in sorted(figure.notes, key=lambda one: one.at_s):
         at = float(_x(figure, note.at_s))
+        if at < free_from:
+            yield _draw_line(at, _LANE - 4.0, at, _LANE, width=0.9)
+            continue
         yield _draw_line(at, _LANE - 4.0, at, foot, dash="1.2 2.4", width=0.9)
         yield _text(at + 2.0, _LANE + 6.0, note.letter, size=8.0, style="italic")
+        free_from = at + _NOTE_WIDTH
 
 
 def _lane(figure: TraceFigure) -> Iterator[Markup]:

@@ -47,6 +47,7 @@ _KEYS: Final = {
     "temperature_ambient_degC": ("ambient", " °C"),
     "speed_rad_s": ("speed", " rad/s"),
     "cycle_time_s": ("cycle", " s"),
+    "start_s": ("from", " s"),
     "travel_rad": ("travel", " rad"),
 }
 _VERDICT_COUNTS: Final = {
@@ -82,7 +83,8 @@ def condition_text(key: str, value: bool | float | str | None) -> str:  # noqa: 
     if key == "mounting":
         return str(value)
     name, unit = _KEYS.get(key, (key.replace("_", " "), ""))
-    shown = f"{value:g}" if isinstance(value, float) and not isinstance(value, bool) else str(value)
+    # Four digits say a condition: it is what was held, not what was measured.
+    shown = f"{value:.4g}" if isinstance(value, float) else str(value)
     return f"{name} {shown}{unit}"
 
 

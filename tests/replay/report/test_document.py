@@ -12,7 +12,8 @@ import pytest
 
 from dashboard.replay.recording_view import span_table
 from logger.event_kind import EventKind
-from logger.findings.finding import TypedValue
+from logger.findings.finding import TypedValue, UncertaintyPart
+from logger.findings.uncertainty import quantity_from_parts
 from logger.store.layout.manifest import new_manifest
 from logger.store.layout.request import EventRequest
 from logger.store.repair.keep_finding import keep_finding
@@ -22,6 +23,7 @@ from replay.recording import Recording
 from replay.report.document import report_html
 from replay.report.evidence import read_evidence
 from replay.report.style import Paper
+from replay.report.trace_figure import FigureNote, TraceFigure, draw_trace_figure
 from tests.support.command import run
 from tests.support.findings import S, play_finding, small_recording
 from tests.support.heat_recordings import START_NS, heat_bench, record_channels
@@ -222,6 +224,89 @@ def test_hostile_text_stays_text(tmp_path: Path):
     (main,) = page.all_of("main")
     assert main.text.count(HOSTILE) >= 4
     assert "<b onclick=x>a" in main.text
+
+
+def test_the_first_page_is_of_claims(tmp_path: Path):
+    """What nobody claimed stands below why and what was not tested, however much it is."""
+    recording = small_recording(tmp_path / "day0", settings=CLAIMS)
+    parts = (UncertaintyPart(source="readings", contribution=0.1, degrees_of_freedom=9.0),)
+    for name, unit, value in (("backlash", "'", 12.0), ("odd", "s", 3.0), ("even", "s", 4.0)):
+        quantities = (quantity_from_parts(name, value, unit, parts),)
+        typed = tuple(TypedValue(name="tip=148 mm at +10 N", value=0.148) for _ in range(5))
+        finding = play_finding(recording, kind=name, quantities=quantities, typed=typed)
+        keep_finding(recording.path, finding)
+    page = read_report(report_html(read_evidence([recording.path])))
+    assert [row[0] for row in page.table_with("claimed", "verdict")[1:]] == [
+        "Backlash",
+        "Mass",
+        "Peak torque",
+    ]
+    assert [row[0] for row in page.table_with("measured, 95 % interval", "from")[1:]] == [
+        "Odd",
+        "Even",
+    ]
+    (main,) = page.all_of("main")
+    order = (
+        "Claims and verdicts of a",
+        "These recordings do not show why; from 1 finding in day0.",
+        "Claimed, and not measured yet: mass and peak torque.",
+        "What was tested",
+        "Measured of a: backlash, odd and even.",
+        "Measured, and not claimed",
+        "Conditions",
+    )
+    places = [main.text.index(words) for words in order]
+    assert places == sorted(places)
+    assert main.text.count("tip=148 mm at +10 N, 5 times") == 3
+
+
+def test_of_several_it_says_first_what_falls_short_and_by_how_much(tmp_path: Path):
+    """With what was claimed and measured, and why as far as it is known."""
+    for number in (1, 2):
+        recording = small_recording(
+            tmp_path / f"day{number}",
+            start_ns=START_NS + number * 86_400 * S,
+            settings=f'serial = "A-{number}"\nclaims = {{ backlash_arcmin = 8.0 }}\n',
+        )
+        keep_finding(recording.path, play_finding(recording, value=4.0 + 10.0 * (number - 1)))
+    page = read_report(report_html(read_evidence([tmp_path / "day1", tmp_path / "day2"])))
+    (main,) = page.all_of("main")
+    assert re.search(
+        r"What falls short, and whyA A-2, backlash: 14\.0 \(.*\) arcmin measured, "
+        r"8\.0 arcmin claimed: falls short by 6\.0 arcmin \(.*\); these recordings do not show why\.",
+        main.text,
+    )
+    assert main.text.count("What falls short") == 1
+
+
+def test_simulated_joints_are_said_first(tmp_path: Path):
+    """Before any figure of them."""
+    bench = heat_bench(["current_A"])
+    path = tmp_path / "play"
+    manifest = new_manifest(bench, name="play", started_ns=START_NS)
+    writer = BulkWriter(path, manifest.model_copy(update={"simulated": True}), bench)
+    writer.close(ended_ns=START_NS + S, cause="made")
+    (main,) = read_report(report_html(read_evidence([path]))).all_of("main")
+    assert main.text.index("play: simulated, not measured.") < main.text.index("What was tested")
+
+
+def test_notes_that_stand_close_do_not_lie_over_each_other():
+    """Each is a tick at least; a letter only where there is room for it."""
+    notes = tuple(FigureNote(at_s=at / 10.0, letter=f"n{at}") for at in range(100))
+    figure = TraceFigure(
+        ident="f",
+        label="a",
+        start_ns=START_NS,
+        length_s=600.0,
+        rows=(),
+        alerts=(),
+        gaps=(),
+        notes=notes,
+    )
+    drawn = read_report(draw_trace_figure(figure))
+    letters = [one for one in drawn.all_of("text") if one.text.startswith("n")]
+    assert 1 <= len(letters) <= 2
+    assert len(drawn.all_of("line")) >= 100
 
 
 def test_it_holds_for_a_recording_of_nothing(tmp_path: Path):
