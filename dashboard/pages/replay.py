@@ -271,6 +271,11 @@ def _note_form() -> html.Form:
     )
 
 
+def _counted_heading(text: str, ident: str) -> html.H3:
+    """Return a heading; how many there are stands beside it where they are many."""
+    return html.H3([text, " ", html.Span(id=ident, className="count")])
+
+
 def _replay_margin(*, writes: bool) -> html.Aside:
     cut = [html.Button("Cut out this window", id="past-cut")] if writes else []
     return html.Aside(
@@ -287,21 +292,24 @@ def _replay_margin(*, writes: bool) -> html.Aside:
             ),
             html.Section(
                 [
-                    html.H3("Notes"),
+                    _counted_heading("Notes", "past-notes-count"),
                     html.Div(id="past-notes"),
                     *([_note_form()] if writes else []),
                 ],
                 **html_attributes({"aria-label": "Notes"}),
             ),
             html.Section(
-                [html.H3("Attached"), html.Div(id="past-attachments")],
+                [
+                    _counted_heading("Attached", "past-attachments-count"),
+                    html.Div(id="past-attachments"),
+                ],
                 id="past-attached",
                 hidden=True,
                 **html_attributes({"aria-label": "Attached files"}),
             ),
             html.Section(
                 [
-                    html.H3("Found out from this"),
+                    _counted_heading("Found out from this", "past-findings-count"),
                     html.Div(id="past-findings"),
                     html.Small(id="past-found-away", role="status"),
                 ],

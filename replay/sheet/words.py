@@ -186,7 +186,8 @@ def _repeat_text(row: SheetRow) -> str:
     repeat = row.decision.repeat
     assert repeat is not None, "asked for one that is not proven"
     if repeat.more is not None:
-        return f"{repeat.more} more like {'this' if repeat.more == 1 else 'these'} may settle it"
+        times = "measurement" if repeat.more == 1 else "measurements"
+        return f"{repeat.more} more {times} like it may settle it"
     if repeat.by_source:
         return f"repeating does not settle it: {repeat.by_source} is not known well enough"
     return "it is too near to the claim to be settled"

@@ -1,10 +1,12 @@
 // @ts-check
 /* The files that were attached to a recording: each is handed on as a download, and leads to its time. */
-import { button, html, words } from "../dom.mjs";
+import { button, html, setText, words } from "../dom.mjs";
 
 /** @typedef {import("./answers.d.ts").AttachmentRow} AttachmentRow */
 
 const AROUND_S = 5;
+/* A list of fewer files is as long as it is. */
+const FEW = 8;
 
 /**
  * Lists the files; the list is not there where a recording has none.
@@ -13,7 +15,11 @@ const AROUND_S = 5;
  */
 export function renderAttachments(page, rows) {
   page.part("attached").hidden = !rows.length;
-  page.part("attachments").replaceChildren(...rows.map((row) => attachmentLine(page, row)));
+  const box = page.part("attachments");
+  box.replaceChildren(...rows.map((row) => attachmentLine(page, row)));
+  /* Links and buttons of each file stay stops of the Tab key: a download is none of the arrows. */
+  box.className = rows.length > FEW ? "own-height many" : "";
+  setText(page.part("attachments-count"), rows.length > FEW ? `${rows.length}` : "");
 }
 
 /** @param {import("./page.mjs").ReplayPage} page @param {AttachmentRow} row */

@@ -1,6 +1,7 @@
 // @ts-check
 /* What was found out from the span in view: each finding leads to the span that it stands on. */
 import { button, html, setText, words } from "../dom.mjs";
+import { countRows, ownHeight } from "./own_height.mjs";
 
 /** @typedef {import("./answers.d.ts").FindingRow} FindingRow */
 
@@ -18,6 +19,7 @@ export class FindingList {
     this.rows = [];
     /** Those that are listed now: a window that moves among the same draws nothing anew. */
     this.listed = "";
+    ownHeight(page.part("findings"));
   }
 
   /** @param {FindingRow[]} rows all of the recording */
@@ -38,14 +40,18 @@ export class FindingList {
     this.listed = listed;
     const away = this.rows.length - within.length;
     setText(this.page.part("found-away"), away ? `${away} more outside of this window` : "");
-    this.page.part("findings").replaceChildren(...within.map((row) => this.row(row)));
+    const box = this.page.part("findings");
+    box.replaceChildren(...within.map((row, at) => this.row(row, within[at - 1])));
+    countRows(box, this.page.part("findings-count"));
   }
 
-  /** @param {FindingRow} row */
-  row(row) {
-    const made = button("", () => this.visit(row), "noted");
-    const said = html("small", "", ` (${row.at})`);
-    made.append(html("b", "", row.title), words(" " + row.text), said);
+  /** A finding of several spans is told once, and leads to each. @param {FindingRow} row @param {FindingRow} [above] */
+  row(row, above) {
+    const isAgain = above?.title === row.title && above.text === row.text;
+    const made = button("", () => this.visit(row), isAgain ? "noted again" : "noted");
+    if (isAgain) made.setAttribute("aria-label", `${row.title}, also from ${row.at}`);
+    const first = isAgain ? [] : [html("b", "", row.title), words(" " + row.text)];
+    made.append(...first, html("small", "", isAgain ? `and from ${row.at}` : ` (${row.at})`));
     return made;
   }
 

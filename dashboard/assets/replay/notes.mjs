@@ -4,6 +4,7 @@
 import { sendRequest } from "../api.mjs";
 import { button, clamp, html, setText, words } from "../dom.mjs";
 import { toMilli } from "../page.mjs";
+import { countRows, ownHeight } from "./own_height.mjs";
 
 /** @typedef {import("./answers.d.ts").NoteRow} NoteRow */
 
@@ -18,6 +19,7 @@ export class NoteList {
     this.fault.setAttribute("role", "status");
     /** @type {HTMLInputElement | null} */
     this.note = null;
+    ownHeight(page.part("notes"));
     const place = document.getElementById("past-note-place");
     if (!place) return;
     const note = html("input");
@@ -36,6 +38,7 @@ export class NoteList {
     const box = this.page.part("notes");
     if (!notes.length) {
       box.replaceChildren(html("p", "none-found", "Nobody wrote a note."));
+      countRows(box, this.page.part("notes-count"));
       return;
     }
     box.replaceChildren(
@@ -47,6 +50,7 @@ export class NoteList {
         return row;
       }),
     );
+    countRows(box, this.page.part("notes-count"));
   }
 
   /** Says at which time a note would stand. @param {string} at */

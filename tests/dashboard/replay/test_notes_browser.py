@@ -7,11 +7,16 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
+from logger.store.layout.request import EventRequest
 from logger.store.repair.attach_file import attach_file
+from logger.store.repair.post_request import post_request
 from replay.recording import Recording
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
+S = 1_000_000_000
+OTHERS = 50
+"""So many notes a commissioning writes."""
 
 
 @pytest.fixture
@@ -22,6 +27,9 @@ def folder(tmp_path: Path, overheat: Recording) -> Path:
     (tmp_path / "teeth.png").write_bytes(b"not a picture at all")
     at_ns = overheat.start_ns + 90_000_000_000
     attach_file(copied, tmp_path / "teeth.png", name="teeth.png", time_ns=at_ns)
+    for at_s in range(5, 5 + OTHERS):
+        note = EventRequest(kind="note", text=f"step {at_s}", at_ns=overheat.start_ns + at_s * S)
+        post_request(copied, note)
     return tmp_path / "recordings"
 
 
@@ -43,6 +51,21 @@ def test_written_at_the_play_head_and_found_again(
     noted = page.locator("#past-notes .noted", has_text="here the fan stopped")
     expect(noted).to_have_count(1, timeout=PATIENCE_MS)
     expect(page.locator("#past-note")).to_have_value("")
+    # A list of a height of its own: what stands below it is not pushed away.
+    total = page.locator("#past-notes .noted").count()
+    assert total > OTHERS
+    expect(page.locator("#past-notes-count")).to_have_text(str(total))
+    notes = page.locator("#past-notes")
+    assert notes.evaluate(
+        "box => box.clientHeight < 320 && box.scrollHeight > 2 * box.clientHeight"
+    )
+    assert page.locator("#past-notes button.noted[tabindex='0']").count() == 1
+    page.locator("#past-notes button.noted").first.focus()
+    page.keyboard.press("End")
+    expect(page.locator("#past-notes button.noted").last).to_be_focused()
+    assert notes.evaluate("box => box.scrollTop") > 0
+    page.keyboard.press("Tab")
+    expect(page.locator("#past-note")).to_be_focused()
     page.get_by_role("button", name="whole test", exact=True).click()
     noted.click()
     expect(page.locator("#past-time")).to_have_text(re.compile("^00:01:0[12]"))

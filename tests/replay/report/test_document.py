@@ -273,7 +273,8 @@ def test_of_several_it_says_first_what_falls_short_and_by_how_much(tmp_path: Pat
     (main,) = page.all_of("main")
     assert re.search(
         r"What falls short, and whyA A-2, backlash: 14\.0 \(.*\) arcmin measured, "
-        r"8\.0 arcmin claimed: falls short by 6\.0 arcmin \(.*\); these recordings do not show why\.",
+        r"8\.0 arcmin claimed: falls short by 6\.0 arcmin \(.*\); these recordings do not show "
+        r"why\.",
         main.text,
     )
     assert main.text.count("What falls short") == 1
