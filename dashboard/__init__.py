@@ -12,6 +12,7 @@
     text/      colours, units, numbers and times in words
     figures/   arrays -> plotly figures, pure
     pages/     Live, Replay, Limits, Heat, Measure, Data sheet, Bus and Layout: one function a page
+    pages/     Live, Replay, Limits, Heat, Measure, Data sheet, Campaign and Bus
     live/      what Live shows: follower, session, websocket
     replay/    what Replay shows of one recording, and its routes
     bus/       what Bus shows of one recording, and its routes
@@ -19,6 +20,7 @@
     measure/   what Measure shows of a measurement on the bench, and its routes
     found_layout/  what Layout shows of a proposal from traffic, and its routes
     sheet/     what Data sheet shows of the specimens of the folder, and its route
+    campaign/  what Campaign shows of a joint over weeks: campaigns of the folder, and its route
     limits/    what Limits evaluates: requests, replies, jobs
     assets/    what runs in the browser
 

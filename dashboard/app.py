@@ -21,6 +21,7 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.access.session_middleware import Access, SessionMiddleware
 from dashboard.bus.routes import add_bus_routes
+from dashboard.campaign.routes import add_campaign_routes
 from dashboard.found_layout.routes import add_layout_routes
 from dashboard.heat.duty_routes import add_duty_routes
 from dashboard.heat.motion_routes import add_motion_routes
@@ -29,7 +30,18 @@ from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
 from dashboard.live.write_requests import add_write_request_route
 from dashboard.measure.routes import add_measure_routes
-from dashboard.pages import bus, found_layout, heat, limits, live, measure, replay, sheet, shell
+from dashboard.pages import (
+    bus,
+    campaign,
+    found_layout,
+    heat,
+    limits,
+    live,
+    measure,
+    replay,
+    sheet,
+    shell,
+)
 from dashboard.replay.attachment_routes import add_attachment_routes
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
@@ -119,6 +131,7 @@ def build_server(
             "/measure": measure.measure_layout,
             "/layout": found_layout.found_layout_page,
             "/sheet": sheet.sheet_layout,
+            "/campaign": campaign.campaign_layout,
             "/bus": bus.bus_layout,
         },
     )
@@ -133,6 +146,7 @@ def build_server(
     add_duty_routes(server, jobs=jobs)
     add_motion_routes(server)
     add_sheet_routes(server)
+    add_campaign_routes(server, jobs=jobs)
     add_measure_routes(server, writes=not access.read_only)
     add_layout_routes(server, jobs=jobs)
     add_live_route(server, cache, guard, writes=not access.read_only)

@@ -319,6 +319,20 @@ export function fetchDataSheet(view, signal) {
   return get("/api/sheet", { ...readerPlace(), ...view }, signal);
 }
 
+/* ---- Campaign ---- */
+
+/**
+ * The campaigns of the folder, and one of them.
+ * @param {Params} view of, joint and also
+ * @param {string} page which page asks: a newer question of it replaces an older one
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./campaign/answers.d.ts").CampaignAnswer>}
+ */
+export function fetchCampaign(view, page, signal) {
+  const address = addressOf("/api/campaign", { ...readerPlace(), ...chosenUnits(), ...view });
+  return request(address, { signal, headers: { "x-page": page } });
+}
+
 /* ---- Limits ---- */
 
 /**

@@ -2,6 +2,7 @@
 /* What the index of the pages loads: starts what all pages share, and gives each page its element. Dash puts
    one page at a time into #page; its element is watched, and nothing below it. */
 import { BusPage } from "./bus/page.mjs";
+import { CampaignPage } from "./campaign/page.mjs";
 import { HeatPage } from "./heat/page.mjs";
 import { startKeys } from "./keys.mjs";
 import { LayoutPage } from "./layout/page.mjs";
@@ -22,6 +23,7 @@ const PAGES = {
   heat: HeatPage,
   measure: MeasurePage,
   foundlayout: LayoutPage,
+  campaign: CampaignPage,
   heard: BusPage,
   datasheet: DataSheetPage,
 };

@@ -2,7 +2,7 @@
 /* The recording that is looked at on one page is looked at on the next as well. */
 
 const HANDED_OVER = "dutytrace-opened";
-const PAGES = 'nav a[href="/bus"], nav a[href="/heat"], nav a[href="/measure"], nav a[href="/layout"]';
+const PAGES = ["bus", "heat", "measure", "campaign", "layout"].map((page) => `nav a[href="/${page}"]`).join(", ");
 
 /**
  * The recording that the address of a page names behind the page's own name; empty for none.
@@ -17,7 +17,7 @@ export function recordingInAddress(page) {
 export function keepOpened() {
   const keep = (/** @type {Event} */ event) => {
     const link = /** @type {Element} */ (event.target).closest?.(PAGES);
-    const name = recordingInAddress("replay|heat|measure|layout|bus");
+    const name = recordingInAddress("replay|heat|measure|campaign|layout|bus");
     if (link && name) sessionStorage.setItem(HANDED_OVER, name);
   };
   document.addEventListener("click", keep, { capture: true });

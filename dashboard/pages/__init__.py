@@ -10,5 +10,6 @@ heat        what a joint bears, for how long, and why one may believe it
 measure     measurements on the bench, step by step, with their uncertainty
 found_layout  the layout of an unknown drive, proposed from its traffic
 sheet       what a joint's maker says, what was measured, and how sure that is
+campaign    what an endurance campaign has come to: did anything change
 bus         who sends on the buses, how often, how loaded they are, and what failed
 """

@@ -13,9 +13,11 @@ __all__ = ["add_callbacks", "shell_layout"]
 
 _PAGE_LINKS: Final = (
     *(("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits")),
-    *(("Heat", "/heat"), ("Measure", "/measure"), ("Data sheet", "/sheet"), ("Bus", "/bus")),
-    ("Layout", "/layout"),
+    *(("Heat", "/heat"), ("Measure", "/measure"), ("Data sheet", "/sheet")),
+    *(("Campaign", "/campaign"), ("Bus", "/bus"), ("Layout", "/layout")),
 )
+_WITH_RECORDING: Final = ("/replay", "/heat", "/measure", "/campaign", "/layout", "/bus")
+"""Their addresses may end with the recording that they open."""
 _KEY_HELP: Final = (
     ("?", "these keys"),
     ("1 to 6", "Live: window from 10 s to the whole test"),
@@ -39,6 +41,8 @@ _KEY_HELP: Final = (
     ("E", "Limits: evaluate exactly"),
     ("B", "Measure: begin a span, and end it when it is done"),
     ("R", "Measure: to the field of the reading"),
+    ("[ ]", "Campaign: previous change, next change; Enter opens it in Replay"),
+    ("L", "Campaign: at like temperature, or as it came"),
     ("← →", "Bus: previous span, next span; with Shift, a tenth of the picture"),
     ("[ ]", "Bus: previous event, next event"),
     ("+ −", "Bus: zoom in, zoom out"),
@@ -147,11 +151,7 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
 def _page_at(pathname: str) -> str:
     """Return the page of an address, which may end with the recording that it opens."""
     return next(
-        (
-            page
-            for page in ("/replay", "/heat", "/measure", "/layout", "/bus")
-            if pathname.startswith(page)
-        ),
+        (page for page in _WITH_RECORDING if pathname.startswith(page)),
         pathname,
     )
 

@@ -5,7 +5,7 @@ counted from the campaign's beginning, and `running` says how long the joint had
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -50,6 +50,8 @@ class FigureAnswer:
     compared_by: str
     """Channel of the temperature at which it is compared; "": none is known."""
     trend: FigureTrend
+    as_it_came: Floats
+    """Means of the blocks of `trend`, at whatever temperature they had, in the figure's unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +82,13 @@ class Campaign:
     figures: tuple[FigureAnswer, ...]
     new_changes: tuple[NewChange, ...]
     """Since a day before the end."""
-    cycles_since_yesterday: int
+    newest_day: CampaignDay
+    """What happened in the day before the end."""
+
+    @property
+    def cycles_since_yesterday(self) -> int:
+        """How many ended in the day before the end."""
+        return self.newest_day.cycles
 
     @property
     def hours(self) -> float:
@@ -121,6 +129,9 @@ def read_campaign(
     start_ns, end_ns = ordered[0].start_ns, ordered[-1].end_ns
     figures = _figures(ordered, joint, plan, cycles, start_ns, until_ns=None)
     earlier = _figures(ordered, joint, plan, cycles, start_ns, until_ns=end_ns - DAY_NS)
+    days = campaign_days(ordered, joint, cycles, start_ns, end_ns)
+    (newest,) = campaign_days(ordered, joint, cycles, end_ns - DAY_NS, end_ns)
+    newest = replace(newest, day=days[-1].day)
     first = ordered[0]
     return Campaign(
         name=plan.name if plan else first.name,
@@ -134,10 +145,10 @@ def read_campaign(
         usual_cycle_s=cycles.usual_s,
         running=cycles.running_hours(),
         stages=stage_spans(ordered, plan, cycles),
-        days=campaign_days(ordered, joint, cycles, start_ns, end_ns),
+        days=days,
         figures=figures,
         new_changes=_new_changes(figures, earlier),
-        cycles_since_yesterday=int((cycles.table.end_ns > end_ns - DAY_NS).sum()),
+        newest_day=newest,
     )
 
 
@@ -250,9 +261,14 @@ def _stage_figures(
             series,
             runs_in=True,
         )
-        for trend in figure_trends(blocks, watched=chosen.watched):
+        trends = figure_trends(blocks, watched=chosen.watched)
+        for trend, values in zip(trends, blocks.values.T, strict=True):
             found[trend.name] = FigureAnswer(
-                stage=chosen.stage, unit=figure_unit(trend.name), compared_by=channel, trend=trend
+                stage=chosen.stage,
+                unit=figure_unit(trend.name),
+                compared_by=channel,
+                trend=trend,
+                as_it_came=values[np.isfinite(values)],
             )
     return [found[name] for name in names]
 

@@ -30,6 +30,16 @@ class RunningHours:
     at_ns: Ints
     hours: Floats
 
+    @property
+    def pauses_ns(self) -> list[tuple[int, int]]:
+        """Beginning and end of each pause that is folded, in order."""
+        at_ns, is_pause = self.at_ns.tolist(), (np.diff(self.hours) == 0.0).tolist()
+        return [
+            (begin, end)
+            for begin, end, paused in zip(at_ns[:-1], at_ns[1:], is_pause, strict=True)
+            if paused
+        ]
+
     def at(self, time_ns: Ints) -> Floats:
         """Return the running hours at instants."""
         if not len(self.at_ns):
@@ -63,8 +73,12 @@ class CampaignCycles:
         longest_s = max(PAUSE_S, _USUAL * self.usual_s) if np.isfinite(self.usual_s) else PAUSE_S
         knots = np.unique(np.concatenate([start_ns, end_ns]))
         spans_s = np.diff(knots) / 1e9
-        ran_s = np.where(spans_s > longest_s, 0.0, spans_s)
-        return RunningHours(at_ns=knots, hours=np.concatenate([[0.0], ran_s.cumsum()]) / 3600.0)
+        is_pause = spans_s > longest_s
+        ran_s = np.where(is_pause, 0.0, spans_s)
+        hours = np.concatenate([[0.0], ran_s.cumsum()]) / 3600.0
+        # Between pauses hours run with the clock: their ends are all that is to be known.
+        is_end = np.concatenate([[True], is_pause]) | np.concatenate([is_pause, [True]])
+        return RunningHours(at_ns=knots[is_end], hours=hours[is_end])
 
 
 def read_campaign_cycles(

@@ -50,7 +50,7 @@ class StageSpan:
     index: int
     start_ns: int
     end_ns: int | None
-    """None: it is on."""
+    """None: it is on. One that was on when a recording ended that others follow, ended with it."""
     cycles: int
     share: float
     """Of a stage that is on, how much of it is done; NaN where that cannot be told."""
@@ -60,7 +60,7 @@ class StageSpan:
 def campaign_days(
     recordings: Sequence[Recording], joint: str, cycles: CampaignCycles, start_ns: int, end_ns: int
 ) -> tuple[CampaignDay, ...]:
-    """Return each day until the end of the recordings."""
+    """Return each day from an instant until the end; what was before it is not counted."""
     count = max(math.ceil((end_ns - start_ns) / DAY_NS), 1)
     kinds = {EventKind.FAULT: 0, EventKind.POSITION_LOST: 1, EventKind.RAISED: 2}
     counted = np.zeros((count, 3), np.int64)
@@ -74,14 +74,15 @@ def campaign_days(
             if is_counted and 0 <= day < count:
                 counted[day, column] += 1
     table = cycles.table
+    is_within = table.end_ns > start_ns
     # One that ends with the day belongs to it.
-    day_of = np.clip((table.end_ns - 1 - start_ns) // DAY_NS, 0, count - 1)
+    day_of = np.minimum((table.end_ns[is_within] - 1 - start_ns) // DAY_NS, count - 1)
     all_cycles = np.bincount(day_of, minlength=count)
-    whole = np.bincount(day_of[cycles.is_whole], minlength=count)
+    whole = np.bincount(day_of[cycles.is_whole[is_within]], minlength=count)
     hottest = np.full(count, np.nan)
     peak = table.figures.get("peak_temperature_degC")
     if peak is not None:
-        filled = np.full(count, -np.inf)
+        filled, peak = np.full(count, -np.inf), peak[is_within]
         np.maximum.at(filled, day_of, np.where(np.isfinite(peak), peak, -np.inf))
         hottest = np.where(np.isfinite(filled), filled, np.nan)
     sags = _brown_outs(recordings, joint, start_ns, count)
@@ -114,7 +115,9 @@ def _brown_outs(recordings: Sequence[Recording], joint: str, start_ns: int, coun
             continue
         is_low = minutes.minimum < BROWN_OUT * float(np.median(minutes.mean))
         begins = is_low & ~np.concatenate([[False], is_low[:-1]])
-        days = np.clip((minutes.start_ns[begins] - start_ns) // DAY_NS, 0, count - 1)
+        # The minute that an instant lies in counts as before it.
+        at_ns = minutes.start_ns[begins]
+        days = np.minimum((at_ns[at_ns >= start_ns] - start_ns) // DAY_NS, count - 1)
         sags += np.bincount(days, minlength=count)
     return sags
 
@@ -125,7 +128,8 @@ def stage_spans(
     """Return the stages that were on, in order; a second recording may begin with the first."""
     spans: list[StageSpan] = []
     names = [stage.name for stage in plan.stage] if plan else []
-    for recording in recordings:
+    for number, recording in enumerate(recordings, start=1):
+        is_last = number == len(recordings)
         begun: tuple[str, int] | None = None
         for event in recording.read_events():
             if event.kind == EventKind.STAGE_BEGUN:
@@ -145,10 +149,10 @@ def stage_spans(
                 stage=begun[0],
                 index=names.index(begun[0]) if begun[0] in names else 0,
                 start_ns=begun[1],
-                end_ns=None,
+                end_ns=None if is_last else recording.end_ns,
                 cycles=int(ended.sum()),
                 share=float(str(share)) if share is not None else math.nan,
-                expected_ns=int(str(expected)) if expected is not None else None,
+                expected_ns=int(str(expected)) if is_last and expected is not None else None,
             )
         )
     return tuple(spans)

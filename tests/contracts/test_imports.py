@@ -57,7 +57,7 @@ SUB_FLOORS = {
     ),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
-        *(("limits", "heat", "measure", "found_layout", "sheet"), ("access",)),
+        *(("limits", "heat", "measure", "found_layout", "sheet", "campaign"), ("access",)),
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.

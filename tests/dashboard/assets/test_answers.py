@@ -15,6 +15,7 @@ from logger.simulate import scenario
 from logger.store.repair.keep_finding import keep_finding
 from replay.recording import Recording
 from tests.support.findings import play_finding, small_recording
+from tests.support.made_campaign import MadePart, write_campaign_part
 
 ASSETS = Path(__file__).parents[3] / "dashboard" / "assets"
 PLAIN: dict[str, Callable[[Any], bool]] = {
@@ -161,6 +162,29 @@ def test_the_data_sheet_is_answered_as_declared(serve: Callable[..., str], tmp_p
     shutil.rmtree(tmp_path / "day0")
     shutil.rmtree(tmp_path / "day1")
     assert declared.misfit(_ask(f"{api}/sheet"), "SheetAnswer", "SheetAnswer") == ""
+
+
+def test_the_campaign_page_is_answered_as_declared(
+    serve: Callable[..., str], tmp_path: Path, until: Callable[..., None]
+):
+    """A folder without anything, a recording whose cycles are none, and a campaign."""
+    declared = Declarations(ASSETS / "campaign" / "answers.d.ts")
+    campaign = f"{serve(tmp_path)}/api/campaign?zone=Europe/Berlin"
+    kinds = {"told": "Told", "refused": "Refused"}
+
+    def ask(of: str = "") -> Any:
+        answer = _ask(f"{campaign}&of={of}")
+        kind = kinds.get(answer["state"], "Nothing")
+        assert declared.misfit(answer, kind, kind) == ""
+        return answer
+
+    assert ask()["state"] == "empty"
+    small_recording(tmp_path / "bench")
+    assert ask()["state"] == "unchosen"
+    until(lambda: ask("bench")["state"] == "refused", "no cycles are found")
+    write_campaign_part(tmp_path / "load", MadePart(first_h=0.0, last_h=190.0, step_h=150.0))
+    until(lambda: ask()["state"] == "told", "the campaign is read")
+    assert ask()["changes"]
 
 
 def test_the_measure_page_is_answered_as_declared(serve: Callable[..., str], tmp_path: Path):

@@ -87,6 +87,19 @@ def test_several_recordings_are_one_with_pauses_folded(campaign: Campaign):
     assert np.ptp(campaign.running.at(during)) == pytest.approx(0.0, abs=1e-6)
     assert [day.cycles for day in campaign.days][:3] == [720, 720, 720]
     assert sum(day.cycles for day in campaign.days) == campaign.cycles
+    away_ns = tuple(START_NS + hour * 3600 * S for hour in AWAY_H)
+    assert campaign.running.pauses_ns == [away_ns]
+    assert len(campaign.running.at_ns) == 4, "hours between pauses are not kept cycle by cycle"
+
+
+def test_the_newest_day_counts_from_the_end(parts: list[Path], tmp_path: Path):
+    """Half a day and half of the one before; what was earlier is not of it."""
+    _write(tmp_path / "until then", AWAY_H[1], AWAY_H[1] + 30.0)
+    early = [Recording.open(parts[0]), Recording.open(tmp_path / "until then")]
+    campaign = read_campaign(early, "a")
+    assert campaign.days[-1].cycles == (AWAY_H[1] + 30 - 192) * 30
+    assert campaign.newest_day.cycles == campaign.cycles_since_yesterday == 720
+    assert campaign.newest_day.start_ns == campaign.end_ns - 24 * 3600 * S
 
 
 def test_a_step_is_dated_across_recordings(campaign: Campaign):

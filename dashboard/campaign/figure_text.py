@@ -1,0 +1,94 @@
+"""Figures of cycles, their values and changes as text, in the reader's units. Pure."""
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from dashboard.text.format import MINUS
+from dashboard.text.units import Displays
+from replay.campaign.campaign import FigureAnswer
+from replay.campaign.figure_trend import Change
+from replay.heat.text import band_values, unit_text
+
+__all__ = ["Amount", "FigureText", "figure_label"]
+
+_SUFFIX: Final = re.compile(r"_(s|Nm|A|degC|rad_s|rad|J)$")
+_LATE_WORDS: Final = ("forward", "backward", "housing", "winding", "drive", "ambient")
+_QUANTITIES: Final = {"rad": "position", "rad/s": "speed"}
+
+
+def figure_label(name: str) -> str:
+    """Return a figure in words: `peak_torque_forward_Nm` is "Peak torque, forward"."""
+    stem = name if name == "cycle_time_s" else name.replace("_rad_s", "_rad")
+    parts = _SUFFIX.sub("", stem).split("_")
+    last = parts.pop() if parts[-1] in _LATE_WORDS else ""
+    words = " ".join("RMS" if part == "rms" else part for part in parts)
+    return words[:1].upper() + words[1:] + (f", {last}" if last else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A difference as text: signed value, its unit, and its interval in that unit."""
+
+    value: str
+    unit: str
+    interval: str
+
+    @property
+    def text(self) -> str:
+        """In one line."""
+        return f"{self.value} {self.unit} ({self.interval})"
+
+
+class FigureText:
+    """How one figure is told."""
+
+    def __init__(self, figure: FigureAnswer, displays: Displays) -> None:
+        self.figure = figure
+        quantity = _QUANTITIES.get(figure.unit)
+        display = displays[quantity] if quantity else None
+        self.factor = display.factor if display else 1.0
+        plain = {"Cel": "°C", "s": "s"}
+        self.unit = display.unit if display else plain.get(figure.unit, unit_text(figure.unit))
+        self.label = figure_label(figure.trend.name)
+
+    @property
+    def is_temperature(self) -> bool:
+        """Whether differences of it are kelvins."""
+        return self.figure.unit == "Cel"
+
+    @property
+    def word(self) -> str:
+        """The label within a sentence."""
+        return (
+            self.label if self.label.startswith("RMS") else self.label[:1].lower() + self.label[1:]
+        )
+
+    def value_text(self, value: float) -> str:
+        """Return a value, without its unit."""
+        return f"{value * self.factor:.4g}".replace("-", MINUS)
+
+    def change_amount(self, change: Change) -> Amount:
+        """Return the size of a change."""
+        return self.amount(change.size, change.size_low, change.size_high)
+
+    def amount(self, size: float, low: float, high: float, *, each: str = "") -> Amount:
+        """Return a difference with its interval; `each`: behind its unit, as "a day"."""
+        scale, unit = self._difference()
+        value, interval = band_values((size * scale, low * scale, high * scale))
+        sign = "+" if not value.startswith("-") and size > 0.0 else ""
+        unit = f"{unit} {each}" if each else unit
+        return Amount(sign + value.replace("-", MINUS), unit, interval.replace("-", MINUS))
+
+    def size_text(self, size: float) -> str:
+        """Return a size without sign or interval: "0.6 %"."""
+        scale, unit = self._difference()
+        return f"{abs(size * scale):.2g} {unit}"
+
+    def _difference(self) -> tuple[float, str]:
+        """Return what a difference is multiplied by, and the unit that it is told in."""
+        trend = self.figure.trend
+        if not trend.is_relative:
+            return self.factor, "K" if self.is_temperature else self.unit
+        # A share of a temperature in degrees Celsius says nothing.
+        return (trend.usual, "K") if self.is_temperature else (100.0, "%")
