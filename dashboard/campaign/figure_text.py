@@ -4,15 +4,16 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from dashboard.text.format import MINUS
+from dashboard.text.format import MINUS, THIN_SPACE
 from dashboard.text.units import Displays
 from replay.campaign.campaign import FigureAnswer
 from replay.campaign.figure_trend import Change
 from replay.heat.text import band_values, unit_text
 
-__all__ = ["Amount", "FigureText", "figure_label"]
+__all__ = ["Amount", "FigureText", "figure_label", "label_in_sentence", "plan_text", "running_text"]
 
 _SUFFIX: Final = re.compile(r"_(s|Nm|A|degC|rad_s|rad|J)$")
+_THOUSANDS: Final = re.compile(r"(?<=\d),(?=\d{3})")
 _LATE_WORDS: Final = ("forward", "backward", "housing", "winding", "drive", "ambient")
 _QUANTITIES: Final = {"rad": "position", "rad/s": "speed"}
 
@@ -24,6 +25,23 @@ def figure_label(name: str) -> str:
     last = parts.pop() if parts[-1] in _LATE_WORDS else ""
     words = " ".join("RMS" if part == "rms" else part for part in parts)
     return words[:1].upper() + words[1:] + (f", {last}" if last else "")
+
+
+def label_in_sentence(label: str) -> str:
+    """Return a label as it stands within a sentence."""
+    return label if label.startswith("RMS") else label[:1].lower() + label[1:]
+
+
+def running_text(hours: float) -> tuple[str, str]:
+    """Return how long a joint ran, and the unit of it."""
+    if hours < 1.0:
+        return f"{60.0 * hours:.0f}", "min"
+    return f"{hours:.1f}" if hours < 10.0 else f"{hours:.0f}", "h"
+
+
+def plan_text(words: str) -> str:
+    """Return words about a plan with units and thousands as the pages have them."""
+    return _THOUSANDS.sub(THIN_SPACE, words.replace("degC", "°C"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +78,7 @@ class FigureText:
     @property
     def word(self) -> str:
         """The label within a sentence."""
-        return (
-            self.label if self.label.startswith("RMS") else self.label[:1].lower() + self.label[1:]
-        )
+        return label_in_sentence(self.label)
 
     def value_text(self, value: float) -> str:
         """Return a value, without its unit."""

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Any, Final
 
-from dashboard.campaign.figure_text import FigureText, figure_label
+from dashboard.campaign.figure_text import FigureText, figure_label, label_in_sentence, plan_text
 from dashboard.campaign.kept_campaigns import ReadCampaign
 from dashboard.campaign.replay_spans import replay_address
 from dashboard.text.format import format_short_date, format_short_date_time, format_thousands
@@ -217,13 +217,16 @@ def _stages_to_come(read: ReadCampaign) -> Iterator[tuple[str, str]]:
         lasts = f", {hours:.0f} h at {campaign.usual_cycle_s:.3g} s each" if hours > 0.0 else ""
         yield f"The end of {present.stage}", f"{format_thousands(left)} more cycles{lasts}"
     elif wanted is None:
-        yield f"The end of {present.stage}", _end_text(plan.stage[present.index])
+        yield (
+            f"The end of {present.stage}",
+            _end_text(plan.stage[present.index]).removeprefix("lasts "),
+        )
     for stage in plan.stage[present.index + 1 :]:
         yield f"The stage {stage.name}", f"it {_end_text(stage)}"
 
 
 def _end_text(stage: StageSettings) -> str:
-    return end_words(stage.end).replace("degC", "°C")
+    return plan_text(end_words(stage.end))
 
 
 def _figures_to_come(
@@ -242,17 +245,18 @@ def _figures_to_come(
         names = [one.word for one in texts if one.figure.trend.not_judged is reason]
         if names:
             yield f"Whether {_listed(names)} changed", remedy
-    known = {one.figure.trend.name for one in texts}
-    watched = (
-        dict.fromkeys(name for one in read.plan.stage for name in one.watch) if (read.plan) else {}
-    )
-    lacking = [figure_label(name).lower() for name in watched if name not in known]
-    if lacking:
-        yield (
-            _listed(lacking).capitalize(),
-            "watched by the plan, but not known of any cycle yet; see in `dutytrace cycles REC` "
-            "which figures are",
-        )
+    ended = {one.stage for one in campaign.stages if one.cycles}
+    known = {(one.figure.stage, one.figure.trend.name) for one in texts}
+    for stage in read.plan.stage if read.plan else ():
+        lacking = [name for name in stage.watch if (stage.name, name) not in known]
+        if lacking and known.isdisjoint(("", name) for name in lacking):
+            listed = _listed([label_in_sentence(figure_label(name)) for name in lacking])
+            yield (
+                f"In {stage.name}: {listed}",
+                "no cycle has it; see in `dutytrace cycles REC` which figures are known"
+                if stage.name in ended
+                else "no cycle has ended in this stage yet",
+            )
     alone = [one.word for one in texts if not one.figure.compared_by]
     if alone:
         yield (

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.campaign.figure_text import FigureText
+from dashboard.campaign.figure_text import FigureText, plan_text
 from dashboard.campaign.kept_campaigns import ReadCampaign, TimedNote
 from dashboard.campaign.replay_spans import replay_address
 from dashboard.text.format import format_short_date, format_short_date_time, format_thousands
@@ -141,7 +141,7 @@ def _next_stages(campaign: Campaign, plan: PlanSettings | None) -> str:
     if wanted is not None and wanted > present.cycles:
         words.append(f"{format_thousands(wanted - present.cycles)} more")
     elif wanted is None:
-        words.append(end_words(plan.stage[present.index].end).replace("degC", "°C"))
+        words.append(plan_text(end_words(plan.stage[present.index].end)).removeprefix("lasts "))
     later = [stage.name for stage in plan.stage[present.index + 1 :]]
     words += [f"then {later[0]}" if words else later[0]] if later else []
     return ", ".join(words)

@@ -15,6 +15,7 @@ from dashboard.campaign.campaign_list import (
     campaign_of,
     list_campaigns,
 )
+from dashboard.campaign.figure_text import plan_text
 from dashboard.campaign.kept_campaigns import CampaignRequest, KeptCampaigns, ReadCampaign
 from dashboard.campaign.view import campaign_view
 from dashboard.figures.pens import MAX_PENS
@@ -119,6 +120,9 @@ def _campaign(
             kept.find(request, opened, page=page)
             is_reading = True
     except InputError as fault:
+        if entry.is_live:
+            # Its first cycles may have ended since: looked for again when it is asked again.
+            kept.forget(request)
         present = _present_words(opened[-1])
         return {**content, "state": "refused", "refused": str(fault), "present": present}
     if made is None:
@@ -140,7 +144,7 @@ def _present_words(recording: Recording) -> str:
     present = present_stage(recording)
     if present is None or not present.stage:
         return ""
-    end = end_words(present.plan.stage[present.index].end)
+    end = plan_text(end_words(present.plan.stage[present.index].end))
     of = f"{present.index + 1} of {len(present.plan.stage)}"
     return f"It is in the stage {present.stage}, {of}, which {end}."
 

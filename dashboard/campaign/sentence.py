@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Final
 
-from dashboard.campaign.figure_text import FigureText
+from dashboard.campaign.figure_text import FigureText, running_text
 from dashboard.text.format import format_short_date_time, format_thousands
 from dashboard.text.units import Displays
 from replay.campaign.campaign import Campaign, hour_ns
@@ -40,8 +40,7 @@ def _not_yet(campaign: Campaign) -> Iterator[SentencePart]:
     yield words_part("Whether anything changed is not known yet: ")
     yield SentencePart(PartKind.VALUE, format_thousands(campaign.cycles))
     yield words_part(f" cycle{'s' if campaign.cycles != 1 else ''} in ")
-    yield SentencePart(PartKind.VALUE, f"{campaign.hours:.1f}")
-    yield unit_part("h")
+    yield from _running_parts(campaign.hours)
     yield words_part(" so far; figures are judged from seven days on.")
 
 
@@ -61,17 +60,23 @@ def _changes(
         yield words_part(", compared at like temperature" if _is_compared(new) else "")
         yield words_part(".")
     else:
-        yield words_part("Nothing has changed since yesterday" if old else "Nothing has changed: ")
+        yield words_part("Nothing new is called since yesterday" if old else "No change of ")
     if old:
         yield words_part(" Before that " if new else "; before that ")
         yield from _several(campaign, old[-MOST_NAMED:], zone)
         yield words_part(".")
     if not new and not old:
         yield SentencePart(PartKind.VALUE, str(of))
-        yield words_part(f" figure{'s' if of > 1 else ''} of the cycle as before over ")
-        yield SentencePart(PartKind.VALUE, f"{campaign.hours:.0f}")
-        yield unit_part("h")
+        yield words_part(f" figure{'s' if of > 1 else ''} is more than chance over ")
+        yield from _running_parts(campaign.hours)
         yield words_part(" of running.")
+
+
+def _running_parts(hours: float) -> Iterator[SentencePart]:
+    """Yield how long a joint ran."""
+    value, unit = running_text(hours)
+    yield SentencePart(PartKind.VALUE, value)
+    yield unit_part(unit)
 
 
 def _is_compared(found: Sequence[Found]) -> bool:

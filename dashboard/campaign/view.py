@@ -4,7 +4,7 @@ from datetime import tzinfo
 from typing import Any
 
 from dashboard.campaign.campaign_list import CampaignEntry
-from dashboard.campaign.figure_text import FigureText
+from dashboard.campaign.figure_text import FigureText, running_text
 from dashboard.campaign.kept_campaigns import ReadCampaign
 from dashboard.campaign.news import (
     change_rows,
@@ -24,6 +24,7 @@ from dashboard.text.units import Displays
 from logger.campaign.stage_progress import DAY_NS
 from replay.campaign.campaign import Campaign
 from replay.campaign.campaign_days import StageSpan
+from replay.campaign.change_scan import STEP_MARGIN_H
 from replay.heat.sentence import joined_parts
 
 __all__ = ["campaign_view"]
@@ -45,7 +46,7 @@ def campaign_view(
         "copy": joined_parts(parts),
         "picture": campaign_picture(read, displays, zone),
         "since": format_short_date_time(max(campaign.end_ns - DAY_NS, campaign.start_ns), zone),
-        "since_cycles": format_thousands(campaign.cycles_since_yesterday),
+        "since_cycles": _cycles_text(campaign.cycles_since_yesterday),
         "news": news_rows(read, texts, zone),
         "changes": change_rows(read, texts, zone),
         "figures": figure_table(texts),
@@ -71,6 +72,10 @@ def _about(read: ReadCampaign, zone: tzinfo) -> str:
     return "; ".join(parts)
 
 
+def _cycles_text(count: int) -> str:
+    return f"{format_thousands(count)} cycle{'' if count == 1 else 's'}"
+
+
 def _present_stage(campaign: Campaign) -> StageSpan | None:
     return next((one for one in reversed(campaign.stages) if one.end_ns is None), None)
 
@@ -80,9 +85,7 @@ def _head_facts(read: ReadCampaign, zone: tzinfo) -> list[list[str]]:
     campaign = read.campaign
     pauses = len(campaign.running.pauses_ns)
     folded = f"running, {pauses} pause{'s' if pauses != 1 else ''} folded" if pauses else "running"
-    facts = [
-        [f"{campaign.hours:.0f}" if campaign.hours >= 10 else f"{campaign.hours:.1f}", "h", folded]
-    ]
+    facts = [[*running_text(campaign.hours), folded]]
     each = f", usually {campaign.usual_cycle_s:.3g} s" if campaign.cycles else ""
     facts.append([format_thousands(campaign.cycles), "", f"cycles{each}"])
     present = _present_stage(campaign)
@@ -105,7 +108,7 @@ def _cautions(campaign: Campaign, entry: CampaignEntry) -> list[str]:
         )
     notes.append(
         "Called is what at most one in ten quiet campaigns shows, all figures and all days of "
-        "looking together. What is not called may still have changed by less than stands in the "
+        f"looking together; a step {STEP_MARGIN_H:.0f} h after it at the earliest. What is not called may still have changed by less than stands in the "
         "table. A change has happened; what caused it, and what follows, is not said here."
     )
     if entry.left_out:

@@ -201,7 +201,7 @@ export class CampaignPage extends Page {
         : [],
     );
     renderFact(this.part("said"), [answer.sentence, answer.live && answer.until], () => this.sentence(answer));
-    setText(this.part("news-said"), `from ${answer.since}, ${answer.since_cycles} cycles`);
+    setText(this.part("news-said"), `from ${answer.since}, ${answer.since_cycles}`);
     renderNews(this.part("news"), answer.news);
     const judged = answer.picture.rows.some((row) => row.judged);
     renderChanged(

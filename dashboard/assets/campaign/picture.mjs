@@ -95,7 +95,7 @@ function drawStages({ stages, next }, axis, { width, isNarrow }) {
 }
 
 /** @param {Picture} picture @param {Axis} axis @param {number} width */
-function drawFoldNames({ folds, yesterday }, axis, width) {
+function drawFoldNames({ folds, yesterday, rows }, axis, width) {
   const labels = folds
     .map(({ at, length, reason, long }, number) => ({
       x: axis.x([at, number]) + axis.fold / 2,
@@ -113,7 +113,8 @@ function drawFoldNames({ folds, yesterday }, axis, width) {
     reason: "",
     long: 0,
   };
-  const kept = roomFor([word, ...labels], 0, Math.min(axis.right + 60, width));
+  const isOld = edge > axis.left && rows.length;
+  const kept = roomFor(isOld ? [word, ...labels] : labels, 0, Math.min(axis.right + 60, width));
   return kept.flatMap(({ x, length, reason }) =>
     length
       ? [
@@ -138,9 +139,10 @@ function drawFolds({ folds }, axis, top, bottom) {
 }
 
 /** @param {Picture} picture @param {Axis} axis @param {number} top @param {number} bottom */
-function drawYesterday({ yesterday }, axis, top, bottom) {
+function drawYesterday({ yesterday, rows }, axis, top, bottom) {
   const [left, right] = [axis.x(yesterday), axis.right];
-  if (right - left < 1) return [];
+  /* Of less than a day everything is new. */
+  if (right - left < 1 || left <= axis.left || !rows.length) return [];
   const bracket = (/** @type {number} */ x, /** @type {number} */ way) =>
     svg("path", { d: `M${x + way * 5} ${top} H${x} V${bottom} H${x + way * 5}`, class: "bracket" });
   const veil = svg("rect", { x: left, y: top, width: right - left, height: bottom - top, class: "veil" });

@@ -1,6 +1,6 @@
 // @ts-check
 /* One figure over running hours: hours as they were, trend and changes, and its newest value at the pen's tip. */
-import { svg } from "../dom.mjs";
+import { clamp, svg } from "../dom.mjs";
 import { linked, textWidth } from "./linked.mjs";
 
 /** @typedef {import("./answers.d.ts").FigureRow} FigureRow */
@@ -15,7 +15,8 @@ const EDGE = 6;
 export function drawRow(row, axis, place) {
   const { y, height } = place;
   const whole = row.high - row.low || 1;
-  const up = (/** @type {number} */ value) => y + height - EDGE - ((value - row.low) / whole) * (height - 2 * EDGE);
+  const up = (/** @type {number} */ value) =>
+    clamp(y + height - EDGE - ((value - row.low) / whole) * (height - 2 * EDGE), y, y + height);
   const group = svg("g", { class: "figure-row" });
   for (const [value, text] of row.ticks) {
     const at = up(value);
