@@ -6,6 +6,7 @@ figure_text     figures of cycles, their values and changes as text
 replay_spans    addresses of Replay at spans of a campaign
 sentence        the answer as one sentence
 picture         one axis of running hours with pauses folded: rows, stages, faults each day
+comparison      another joint's figures on the same running hours
 news            what is new since yesterday, what changed and when, what is not known yet
 view            what the page shows of a campaign
 routes          the route that the page reads from

@@ -10,7 +10,15 @@ from replay.campaign.campaign import FigureAnswer
 from replay.campaign.figure_trend import Change
 from replay.heat.text import band_values, unit_text
 
-__all__ = ["Amount", "FigureText", "figure_label", "label_in_sentence", "plan_text", "running_text"]
+__all__ = [
+    "Amount",
+    "FigureText",
+    "figure_label",
+    "figure_label_and_unit",
+    "label_in_sentence",
+    "plan_text",
+    "running_text",
+]
 
 _SUFFIX: Final = re.compile(r"_(s|Nm|A|degC|rad_s|rad|J)$")
 _THOUSANDS: Final = re.compile(r"(?<=\d),(?=\d{3})")
@@ -25,6 +33,17 @@ def figure_label(name: str) -> str:
     last = parts.pop() if parts[-1] in _LATE_WORDS else ""
     words = " ".join("RMS" if part == "rms" else part for part in parts)
     return words[:1].upper() + words[1:] + (f", {last}" if last else "")
+
+
+def figure_label_and_unit(name: str) -> str:
+    """Return a figure in words with its unit, where several differ in that alone."""
+    found = _SUFFIX.search(name)
+    unit = (
+        found[1].replace("degC", "°C").replace("rad_s", "rad/s").replace("Nm", "N·m")
+        if found
+        else ""
+    )
+    return f"{label_in_sentence(figure_label(name))} in {unit}"
 
 
 def label_in_sentence(label: str) -> str:
@@ -88,13 +107,21 @@ class FigureText:
         """Return the size of a change."""
         return self.amount(change.size, change.size_low, change.size_high)
 
-    def amount(self, size: float, low: float, high: float, *, each: str = "") -> Amount:
-        """Return a difference with its interval; `each`: behind its unit, as "a day"."""
+    def amount(self, size: float, low: float, high: float) -> Amount:
+        """Return a difference with its interval."""
         scale, unit = self._difference()
         value, interval = band_values((size * scale, low * scale, high * scale))
         sign = "+" if not value.startswith("-") and size > 0.0 else ""
-        unit = f"{unit} {each}" if each else unit
         return Amount(sign + value.replace("-", MINUS), unit, interval.replace("-", MINUS))
+
+    @property
+    def daily_text(self) -> str:
+        """The slope a day with its interval."""
+        trend = self.figure.trend
+        if trend.not_judged is not None:
+            return "not known yet"
+        daily = self.amount(trend.per_day, trend.per_day_low, trend.per_day_high)
+        return f"{daily.value} ({daily.interval}) {daily.unit}"
 
     def size_text(self, size: float) -> str:
         """Return a size without sign or interval: "0.6 %"."""

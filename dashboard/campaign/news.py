@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Any, Final
 
-from dashboard.campaign.figure_text import FigureText, figure_label, label_in_sentence, plan_text
+from dashboard.campaign.figure_text import FigureText, figure_label_and_unit, plan_text
 from dashboard.campaign.kept_campaigns import ReadCampaign
 from dashboard.campaign.replay_spans import replay_address
 from dashboard.text.format import format_short_date, format_short_date_time, format_thousands
@@ -95,11 +95,9 @@ def _as_before(read: ReadCampaign, texts: Sequence[FigureText]) -> Iterator[dict
         for one in same
         if math.isfinite(one.figure.trend.unseen)
     ]
-    words = (
-        f"as before. A step under {_listed(unseen)} would not have been seen."
-        if unseen
-        else ("as before.")
-    )
+    words = "without a change that is called."
+    if unseen:
+        words += f" A step under {_listed(unseen)} would not have been seen."
     yield _news_line("normal", names, words)
 
 
@@ -155,13 +153,12 @@ def figure_table(texts: Sequence[FigureText]) -> dict[str, Any]:
         if trend.not_judged is not None:
             rows.append([name, usual, "not known yet", "–", "not known yet"])
             continue
-        daily = text.amount(trend.per_day, trend.per_day_low, trend.per_day_high)
         count = len(trend.changes)
         rows.append(
             [
                 name,
                 usual,
-                f"{daily.value} ({daily.interval}) {daily.unit}",
+                text.daily_text,
                 text.size_text(trend.unseen),
                 f"{count} change{'' if count == 1 else 's'}" if count else "no change",
             ]
@@ -250,7 +247,7 @@ def _figures_to_come(
     for stage in read.plan.stage if read.plan else ():
         lacking = [name for name in stage.watch if (stage.name, name) not in known]
         if lacking and known.isdisjoint(("", name) for name in lacking):
-            listed = _listed([label_in_sentence(figure_label(name)) for name in lacking])
+            listed = _listed([figure_label_and_unit(name) for name in lacking])
             yield (
                 f"In {stage.name}: {listed}",
                 "no cycle has it; see in `dutytrace cycles REC` which figures are known"

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.campaign.comparison import matching_figure
 from dashboard.campaign.figure_text import FigureText, plan_text
 from dashboard.campaign.kept_campaigns import ReadCampaign, TimedNote
 from dashboard.campaign.replay_spans import replay_address
@@ -44,8 +45,10 @@ Place = tuple[float, int]
 """Running hours, and how many folds lie before."""
 
 
-def campaign_picture(read: ReadCampaign, displays: Displays, zone: tzinfo) -> dict[str, Any]:
-    """Return what the page draws."""
+def campaign_picture(
+    read: ReadCampaign, displays: Displays, zone: tzinfo, compared: ReadCampaign | None = None
+) -> dict[str, Any]:
+    """Return what the page draws; `compared`: another campaign, on the same running hours."""
     campaign = read.campaign
     yesterday_ns = max(campaign.end_ns - DAY_NS, campaign.start_ns)
     return {
@@ -54,7 +57,9 @@ def campaign_picture(read: ReadCampaign, displays: Displays, zone: tzinfo) -> di
         "stages": [*_stages(campaign, read.plan)],
         "next": _next_stages(campaign, read.plan),
         "yesterday": _place(campaign, yesterday_ns),
-        "rows": [_figure_row(read, one, displays, zone) for one in campaign.figures],
+        "rows": [
+            _figure_row(read, FigureText(one, displays), zone, compared) for one in campaign.figures
+        ],
         "days": [*_days(read, zone)],
         "kinds": [
             {"label": label, "total": sum(getattr(day, key) for day in campaign.days)}
@@ -161,12 +166,18 @@ def _days(read: ReadCampaign, zone: tzinfo) -> Iterator[dict[str, Any]]:
 
 
 def _figure_row(
-    read: ReadCampaign, figure: FigureAnswer, displays: Displays, zone: tzinfo
+    read: ReadCampaign, text: FigureText, zone: tzinfo, compared: ReadCampaign | None
 ) -> dict[str, Any]:
-    campaign, trend = read.campaign, figure.trend
-    text = FigureText(figure, displays)
+    campaign, figure, trend = read.campaign, text.figure, text.figure.trend
     spans = [*_row_spans(campaign, figure, text.factor)]
+    theirs = None if compared is None else matching_figure(figure, compared)
+    others = (
+        [*_row_spans(compared.campaign, theirs, text.factor)]
+        if compared is not None and theirs is not None
+        else []
+    )
     ends = [value for one in spans for key in ("low", "high", "came") for value in one[key]]
+    ends += [value for one in others for key in ("mean", "came") for value in one[key]]
     low, high = (min(ends), max(ends)) if ends else (0.0, 1.0)
     return {
         "label": text.label,
@@ -178,6 +189,7 @@ def _figure_row(
         "low": low,
         "high": high,
         "spans": spans,
+        "other": others,
         "changes": [_marked_change(read, text, one, zone) for one in trend.changes],
         **_tip(read, text),
     }
@@ -258,7 +270,7 @@ def _tip(read: ReadCampaign, text: FigureText) -> dict[str, Any]:
     elif trend.not_judged is not None:
         words = "trend not known yet"
     else:
-        words = "no change since yesterday" if trend.is_changed else "no change"
+        words = "no new change" if trend.is_changed else "no change called"
     return {
         "value": text.value_text(float(newest.mean())) if len(newest) else "–",
         "mark": "abnormal" if new else "none" if trend.not_judged is not None else "",

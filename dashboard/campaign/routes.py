@@ -5,6 +5,7 @@ page asks again.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
@@ -15,6 +16,7 @@ from dashboard.campaign.campaign_list import (
     campaign_of,
     list_campaigns,
 )
+from dashboard.campaign.comparison import joint_key, other_joints, split_key
 from dashboard.campaign.figure_text import plan_text
 from dashboard.campaign.kept_campaigns import CampaignRequest, KeptCampaigns, ReadCampaign
 from dashboard.campaign.view import campaign_view
@@ -48,6 +50,8 @@ class CampaignQuery(ZoneQuery, UnitsQuery):
     """Its name; the plan's, or the first, where there is none of that name."""
     also: str = ""
     """Names of recordings that are read with it, with / between them."""
+    other: str = ""
+    """Another joint: a recording of its campaign and its name, with / between them."""
     again: bool = False
     """Whether one that goes on is to be read once more."""
 
@@ -85,23 +89,63 @@ def show_campaign(
     try:
         also = [one for one in query.also.split(_BETWEEN_NAMES) if one]
         entry = campaign_of(campaigns, name, also)
-        answer = _campaign(entry, recordings, kept, page, query)
+        answer = _campaign(campaigns, entry, _Reader(recordings, kept, page), query)
     except InputError as fault:
         answer = {"path": name, "state": "refused", "refused": str(fault), "present": ""}
     return JsonAnswer({**content, **answer})
 
 
+@dataclass(frozen=True, slots=True)
+class _Reader:
+    """What campaigns are read with, for one page."""
+
+    recordings: RecordingCache
+    kept: KeptCampaigns
+    page: str
+
+    def read(
+        self, entry: CampaignEntry, joint: str, *, again: bool = False
+    ) -> tuple[ReadCampaign | None, bool]:
+        """Return a campaign if it was read, and whether it is being read.
+
+        Raises
+        ------
+        InputError
+            It is none, or has no cycles.
+        """
+        opened = [self.recordings.open_recording(part.path) for part in entry.parts]
+        request = CampaignRequest(paths=tuple(one.path for one in opened), joint=joint)
+        # A newer question of a page takes the place of an older one: of each joint its own.
+        page = f"{self.page} {entry.first.path}/{joint}"
+        try:
+            made = self.kept.find(request, opened, page=page)
+        except InputError:
+            if entry.is_live:
+                # Its first cycles may have ended since: looked for again when it is asked again.
+                self.kept.forget(request)
+            raise
+        if made is None:
+            return None, True
+        is_stale = _is_stale(made, opened, again=again)
+        if is_stale:
+            self.kept.forget(request)
+            self.kept.find(request, opened, page=page)
+        return made.result, is_stale
+
+    def present_words(self, entry: CampaignEntry) -> str:
+        """Return which stage a campaign without cycles is in; "" where no plan is followed."""
+        present = present_stage(self.recordings.open_recording(entry.parts[-1].path))
+        if present is None or not present.stage:
+            return ""
+        end = plan_text(end_words(present.plan.stage[present.index].end))
+        of = f"{present.index + 1} of {len(present.plan.stage)}"
+        return f"It is in the stage {present.stage}, {of}, which {end}."
+
+
 def _campaign(
-    entry: CampaignEntry,
-    recordings: RecordingCache,
-    kept: KeptCampaigns,
-    page: str,
-    query: CampaignQuery,
+    campaigns: Sequence[CampaignEntry], entry: CampaignEntry, reader: _Reader, query: CampaignQuery
 ) -> dict[str, Any]:
-    opened = [recordings.open_recording(part.path) for part in entry.parts]
-    names = [one for one, _, _ in entry.first.joints]
-    wanted = (query.joint, entry.first.plan_joint, names[0])
-    joint = next(one for one in wanted if one in names)
+    joint = _joint_of(entry, query.joint)
     content = {
         "path": entry.first.path,
         "joints": [
@@ -111,24 +155,45 @@ def _campaign(
         "joint": joint,
         "live": entry.is_live,
     }
-    request = CampaignRequest(paths=tuple(one.path for one in opened), joint=joint)
     try:
-        made = kept.find(request, opened, page=page)
-        is_reading = made is None
-        if made is not None and _is_stale(made, opened, again=query.again):
-            kept.forget(request)
-            kept.find(request, opened, page=page)
-            is_reading = True
+        read, is_reading = reader.read(entry, joint, again=query.again)
     except InputError as fault:
-        if entry.is_live:
-            # Its first cycles may have ended since: looked for again when it is asked again.
-            kept.forget(request)
-        present = _present_words(opened[-1])
+        present = reader.present_words(entry)
         return {**content, "state": "refused", "refused": str(fault), "present": present}
-    if made is None:
+    if read is None:
         return {**content, "state": "reading"}
-    view = campaign_view(made.result, entry, displays=query.displays, zone=query.time_zone)
-    return {**content, "state": "told", "reading": is_reading, **view}
+    other, is_waiting, refused = _other(campaigns, reader, query)
+    view = campaign_view(read, entry, displays=query.displays, zone=query.time_zone, compared=other)
+    return {
+        **content,
+        "state": "told",
+        "reading": is_reading or is_waiting,
+        "others": other_joints(campaigns, joint_key(entry.first.path, joint)),
+        "other": query.other,
+        "other_said": "being read" if is_waiting else refused,
+        **view,
+    }
+
+
+def _other(
+    campaigns: Sequence[CampaignEntry], reader: _Reader, query: CampaignQuery
+) -> tuple[ReadCampaign | None, bool, str]:
+    """Return the campaign that is put beside, whether it is waited for, and why there is none."""
+    if not query.other:
+        return None, False, ""
+    path, joint = split_key(query.other)
+    try:
+        entry = campaign_of(campaigns, path)
+        read, is_reading = reader.read(entry, _joint_of(entry, joint))
+    except InputError as fault:
+        return None, False, str(fault)
+    return read, read is None and is_reading, ""
+
+
+def _joint_of(entry: CampaignEntry, wanted: str) -> str:
+    """Return the joint that is wanted, else the plan's, else the first."""
+    names = [one for one, _, _ in entry.first.joints]
+    return next(one for one in (wanted, entry.first.plan_joint, names[0]) if one in names)
 
 
 def _is_stale(made: Made[ReadCampaign], opened: Sequence[Recording], *, again: bool) -> bool:
@@ -137,16 +202,6 @@ def _is_stale(made: Made[ReadCampaign], opened: Sequence[Recording], *, again: b
         return False
     newest_ns = max(one.end_ns for one in opened)
     return again or newest_ns - made.until_ns > STALE_NS
-
-
-def _present_words(recording: Recording) -> str:
-    """Return which stage a campaign without cycles is in; "" where no plan is followed."""
-    present = present_stage(recording)
-    if present is None or not present.stage:
-        return ""
-    end = plan_text(end_words(present.plan.stage[present.index].end))
-    of = f"{present.index + 1} of {len(present.plan.stage)}"
-    return f"It is in the stage {present.stage}, {of}, which {end}."
 
 
 def add_campaign_routes(server: FastAPI, *, jobs: JobQueue) -> None:

@@ -4,6 +4,7 @@ from datetime import tzinfo
 from typing import Any
 
 from dashboard.campaign.campaign_list import CampaignEntry
+from dashboard.campaign.comparison import comparison_table
 from dashboard.campaign.figure_text import FigureText, running_text
 from dashboard.campaign.kept_campaigns import ReadCampaign
 from dashboard.campaign.news import (
@@ -31,9 +32,17 @@ __all__ = ["campaign_view"]
 
 
 def campaign_view(
-    read: ReadCampaign, entry: CampaignEntry, *, displays: Displays, zone: tzinfo
+    read: ReadCampaign,
+    entry: CampaignEntry,
+    *,
+    displays: Displays,
+    zone: tzinfo,
+    compared: ReadCampaign | None = None,
 ) -> dict[str, Any]:
-    """Return everything that the page shows of a campaign that was read."""
+    """Return everything that the page shows of a campaign that was read.
+
+    `compared`: another one, whose figures are drawn beside.
+    """
     campaign = read.campaign
     texts = [FigureText(one, displays) for one in campaign.figures]
     parts = campaign_parts(campaign, displays, zone)
@@ -44,12 +53,13 @@ def campaign_view(
         "facts": _head_facts(read, zone),
         "sentence": [one.to_json() for one in parts],
         "copy": joined_parts(parts),
-        "picture": campaign_picture(read, displays, zone),
+        "picture": campaign_picture(read, displays, zone, compared),
         "since": format_short_date_time(max(campaign.end_ns - DAY_NS, campaign.start_ns), zone),
         "since_cycles": _cycles_text(campaign.cycles_since_yesterday),
         "news": news_rows(read, texts, zone),
         "changes": change_rows(read, texts, zone),
         "figures": figure_table(texts),
+        "both": None if compared is None else comparison_table(read, compared, displays),
         "days": day_table(read, zone),
         "unknown": [list(one) for one in open_questions(read, texts, zone)],
         "notes": [*_cautions(campaign, entry)],
@@ -108,8 +118,9 @@ def _cautions(campaign: Campaign, entry: CampaignEntry) -> list[str]:
         )
     notes.append(
         "Called is what at most one in ten quiet campaigns shows, all figures and all days of "
-        f"looking together; a step {STEP_MARGIN_H:.0f} h after it at the earliest. What is not called may still have changed by less than stands in the "
-        "table. A change has happened; what caused it, and what follows, is not said here."
+        f"looking together; a step {STEP_MARGIN_H:.0f} h after it at the earliest. What "
+        "is not called may still have changed by less than stands in the table. A change has "
+        "happened; what caused it, and what follows, is not said here."
     )
     if entry.left_out:
         notes.append(f"Left out, since they lie within others: {', '.join(entry.left_out)}.")

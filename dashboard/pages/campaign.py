@@ -32,6 +32,7 @@ def campaign_layout() -> html.Div:
                                 ],
                                 className="three",
                             ),
+                            _list_section("both", "Beside another joint"),
                             _list_section("figures", "Each figure over the whole campaign"),
                             _list_section("days", "Day by day"),
                             html.Ul(id="campaign-notes", className="said-list cautions"),

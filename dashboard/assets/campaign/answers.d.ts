@@ -14,6 +14,12 @@ export interface Joint {
   pen: number;
 }
 
+/** Another joint, that can be put beside. */
+export interface OtherJoint {
+  key: string;
+  name: string;
+}
+
 /** A pause that is folded: `at` are running hours, `long` its own hours. */
 export interface Fold {
   at: number;
@@ -64,6 +70,7 @@ export interface FigureRow {
   low: number;
   high: number;
   spans: RowSpan[];
+  other: RowSpan[];
   changes: MarkedChange[];
   value: string;
   mark: string;
@@ -150,6 +157,9 @@ export interface Refused extends Asked {
 export interface Told extends Asked {
   state: "told";
   reading: boolean;
+  others: OtherJoint[];
+  other: string;
+  other_said: string;
   title: string;
   about: string;
   until: string;
@@ -162,6 +172,7 @@ export interface Told extends Asked {
   news: News[];
   changes: ChangeRow[];
   figures: FigureTable;
+  both: FigureTable | null;
   days: DayTable;
   unknown: [string, string][];
   notes: string[];

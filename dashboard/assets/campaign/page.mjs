@@ -8,6 +8,7 @@ import { isPageKey } from "../keys.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { offerRecordings } from "../recording_choice.mjs";
+import { ComparisonPart } from "./comparison.mjs";
 import { renderChanged, renderDays, renderNews, renderOpen } from "./lists.mjs";
 import { drawCampaign } from "./picture.mjs";
 import { TogetherPart } from "./together.mjs";
@@ -35,13 +36,16 @@ export class CampaignPage extends Page {
     /** Recordings without a plan that are read with it. @type {string[]} */
     this.also = [];
     this.isAsItCame = false;
+    /** Another joint that is put other: a recording and its joint. */
+    this.other = "";
     /** @type {CampaignAnswer | null} */
     this.answer = null;
     this.select = html("select");
     this.select.id = "campaign-select";
     this.part("choice").replaceChildren(this.select);
     this.together = new TogetherPart(this);
-    this.listen(this.select, "change", () => this.take({ of: this.select.value, joint: "", also: [] }));
+    this.comparison = new ComparisonPart(this);
+    this.listen(this.select, "change", () => this.take({ of: this.select.value, joint: "", also: [], other: "" }));
     for (const choice of findAll(this.part("shown"), "button"))
       choice.onclick = () => this.show(choice.dataset.shown === "came");
     this.listen(document, "keydown", (event) => this.onKey(event));
@@ -61,6 +65,7 @@ export class CampaignPage extends Page {
     this.of = recordingInAddress("campaign") || takeOpened();
     this.joint = query.get("joint") || "";
     this.also = (query.get("also") || "").split("/").filter(Boolean);
+    this.other = query.get("other") || "";
     this.isAsItCame = query.get("shown") === "came";
     this.fetch();
   }
@@ -74,7 +79,7 @@ export class CampaignPage extends Page {
   address() {
     const path = "/campaign" + (this.of ? "/" + encodeURIComponent(this.of) : "");
     const shown = this.isAsItCame ? "came" : "";
-    return addressOf(path, { joint: this.joint, also: this.also.join("/"), shown });
+    return addressOf(path, { joint: this.joint, also: this.also.join("/"), other: this.other, shown });
   }
 
   /** @param {boolean} asItCame */
@@ -96,12 +101,13 @@ export class CampaignPage extends Page {
   }
 
   async fetch(again = false) {
-    const { of, joint } = this;
+    const { of, joint, other } = this;
     const also = this.also.join("/");
     try {
-      const answer = await fetchCampaign({ of, joint, also, again: again || "" }, this.id, this.signal);
+      const answer = await fetchCampaign({ of, joint, also, other, again: again || "" }, this.id, this.signal);
       this.part("lost").replaceChildren();
-      if (of === this.of && joint === this.joint && also === this.also.join("/")) this.render(answer);
+      const isWanted = of === this.of && joint === this.joint && other === this.other;
+      if (isWanted && also === this.also.join("/")) this.render(answer);
     } catch (fault) {
       this.part("opened").hidden = false;
       this.part("lost").replaceChildren(faultNote(/** @type {any} */ (fault), "The campaign cannot be shown."));
@@ -214,6 +220,7 @@ export class CampaignPage extends Page {
     renderOpen(this.part("unknown"), answer.unknown);
     this.part("unknown-section").hidden = !answer.unknown.length;
     renderTable(this.part("figures"), answer.figures);
+    this.comparison.render(answer);
     this.part("figures-section").hidden = !answer.figures.rows.length;
     renderDays(this.part("days"), answer.days);
     renderFact(this.part("days-end"), answer.path, () => [
@@ -248,6 +255,7 @@ export class CampaignPage extends Page {
     );
     const box = this.part("picture");
     const pen = answer.joints.find(({ name }) => name === answer.joint)?.pen || 1;
+    this.root.dataset.pen = String(pen);
     const how = { width: Math.max(Math.floor(box.clientWidth), 300), pen, asItCame: this.isAsItCame };
     renderFact(box, [picture, how], () => [drawCampaign(picture, how)]);
     countDrawing(box);

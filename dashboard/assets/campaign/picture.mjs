@@ -41,7 +41,7 @@ export function drawCampaign(picture, { width: shown, pen, asItCame }) {
   for (const row of picture.rows) {
     y += form.above;
     strips.push([y, y + form.plot]);
-    rows.push(drawRow(row, axis, { y, height: form.plot, isNarrow, asItCame, width }));
+    rows.push(drawRow(row, axis, { y, height: form.plot, isNarrow, asItCame, width, folds: picture.folds }));
     y += form.plot + form.gap;
   }
   const kinds = shownKinds(picture);

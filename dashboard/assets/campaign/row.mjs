@@ -1,13 +1,15 @@
 // @ts-check
 /* One figure over running hours: hours as they were, trend and changes, and its newest value at the pen's tip. */
-import { clamp, svg } from "../dom.mjs";
+import { svg } from "../dom.mjs";
+import { foldsBefore } from "./axis.mjs";
 import { linked, textWidth } from "./linked.mjs";
 
 /** @typedef {import("./answers.d.ts").FigureRow} FigureRow */
 /** @typedef {import("./answers.d.ts").RowSpan} RowSpan */
 /** @typedef {import("./axis.mjs").RunningAxis} Axis */
 
-/** @typedef {{y: number, height: number, isNarrow: boolean, asItCame: boolean, width: number}} RowPlace */
+/** @typedef {{y: number, height: number, width: number, isNarrow: boolean, asItCame: boolean}} Box */
+/** @typedef {Box & {folds: {at: number}[]}} RowPlace */
 
 const EDGE = 6;
 
@@ -15,15 +17,18 @@ const EDGE = 6;
 export function drawRow(row, axis, place) {
   const { y, height } = place;
   const whole = row.high - row.low || 1;
-  const up = (/** @type {number} */ value) =>
-    clamp(y + height - EDGE - ((value - row.low) / whole) * (height - 2 * EDGE), y, y + height);
+  const up = (/** @type {number} */ value) => y + height - EDGE - ((value - row.low) / whole) * (height - 2 * EDGE);
   const group = svg("g", { class: "figure-row" });
   for (const [value, text] of row.ticks) {
     const at = up(value);
     group.append(svg("line", { x1: axis.left, x2: axis.right, y1: at, y2: at, class: "grid" }));
     group.append(svg("text", { x: axis.left - 7, y: at + 4, class: "tick" }, text));
   }
-  for (const span of row.spans) group.append(...drawSpan(span, axis, up, place.asItCame));
+  /* What leaves the row, as a slope's interval may, is cut off at its edge. */
+  const clip = svg("svg", { x: 0, y, width: place.width, height, viewBox: `0 ${y} ${place.width} ${height}` });
+  for (const span of row.spans) clip.append(...drawSpan(span, axis, up, place.asItCame));
+  for (const span of row.other) clip.append(...drawOther(span, axis, up, place));
+  group.append(clip);
   group.append(...row.changes.map((change) => drawChange(change, axis, place)));
   group.append(...(place.isNarrow ? narrowWords(row, place) : wideWords(row, axis, place, up)));
   return group;
@@ -41,7 +46,7 @@ function drawSpan({ folds, at, low, mean, high, came, course, reach }, axis, up,
     places.map((x, i) => `${x.toFixed(1)},${up(values[i]).toFixed(1)}`);
   const band = (/** @type {number[]} */ from, /** @type {number[]} */ to) =>
     [...line(to), ...line(from).reverse()].join(" ");
-  const thin = svg("polyline", { points: line(asItCame ? mean : came).join(" "), class: "other" });
+  const thin = svg("polyline", { points: line(asItCame ? mean : came).join(" "), class: "dotted" });
   const parts = asItCame ? [thin] : [svg("polygon", { points: band(low, high), class: "band" }), thin];
   parts.push(svg("polyline", { points: line(asItCame ? came : mean).join(" "), class: "hours" }));
   if (course.length && !asItCame) {
@@ -51,6 +56,21 @@ function drawSpan({ folds, at, low, mean, high, came, course, reach }, axis, up,
     parts.push(svg("polyline", { points: line(course).join(" "), class: "level" }));
   }
   return parts;
+}
+
+/**
+ * Another joint's hours on the running hours of this one, as far as these go.
+ * @param {RowSpan} span
+ * @param {Axis} axis
+ * @param {(value: number) => number} up
+ * @param {RowPlace} place
+ */
+function drawOther({ at, mean, came }, axis, up, { asItCame, folds }) {
+  const values = asItCame ? came : mean;
+  const points = at.flatMap((hour, i) =>
+    hour <= axis.hours ? [`${axis.x([hour, foldsBefore(folds, hour)]).toFixed(1)},${up(values[i]).toFixed(1)}`] : [],
+  );
+  return [svg("polyline", { points: points.join(" "), class: "other" })];
 }
 
 /** @param {import("./answers.d.ts").MarkedChange} change @param {Axis} axis @param {RowPlace} place */

@@ -172,8 +172,8 @@ def test_the_campaign_page_is_answered_as_declared(
     campaign = f"{serve(tmp_path)}/api/campaign?zone=Europe/Berlin"
     kinds = {"told": "Told", "refused": "Refused"}
 
-    def ask(of: str = "") -> Any:
-        answer = _ask(f"{campaign}&of={of}")
+    def ask(of: str = "", other: str = "") -> Any:
+        answer = _ask(f"{campaign}&of={of}&other={other}")
         kind = kinds.get(answer["state"], "Nothing")
         assert declared.misfit(answer, kind, kind) == ""
         return answer
@@ -185,6 +185,8 @@ def test_the_campaign_page_is_answered_as_declared(
     write_campaign_part(tmp_path / "load", MadePart(first_h=0.0, last_h=190.0, step_h=150.0))
     until(lambda: ask()["state"] == "told", "the campaign is read")
     assert ask()["changes"]
+    assert ask(other="load/a")["both"]["rows"]
+    assert "no recording named" in ask(other="gone/a")["other_said"]
 
 
 def test_the_measure_page_is_answered_as_declared(serve: Callable[..., str], tmp_path: Path):

@@ -10,6 +10,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from dashboard.campaign.campaign_list import campaign_choices, campaign_of, list_campaigns
+from dashboard.campaign.comparison import joint_key, other_joints, split_key
 from dashboard.campaign.figure_text import figure_label
 from dashboard.campaign.kept_campaigns import CampaignRequest, ReadCampaign, read_kept_campaign
 from dashboard.campaign.picture import MOST_BINS
@@ -149,6 +150,30 @@ def test_what_is_not_known_says_what_would_settle_it(folder: Path, read: ReadCam
     assert view["figures"]["rows"][0][2] == "not known yet"
     alone = _view(folder, replace(read, plan=None))
     assert "--plan" in dict(alone["unknown"])["How far it is"]
+
+
+def test_another_joint_beside_it(folder: Path, read: ReadCampaign, tmp_path: Path):
+    """Its hours in the same rows, its figures in a table; any joint of the folder but this one."""
+    other = write_campaign_part(
+        tmp_path / "spare", MadePart(first_h=0.0, last_h=30.0, watch=("rms_torque_Nm",)), serial="1"
+    )
+    spare = read_kept_campaign(CampaignRequest((other,), "a"))
+    campaigns = list_campaigns(RecordingCache(folder))
+    shown = joint_key("first", "a")
+    assert other_joints(campaigns, shown) == [{"key": "bench/a", "name": "a, bench"}]
+    assert split_key(shown) == ("first", "a")
+    entry = campaign_of(campaigns, "first")
+    view = campaign_view(read, entry, displays=DEFAULT_DISPLAYS, zone=UTC, compared=spare)
+    friction, torque, length = view["picture"]["rows"]
+    assert (friction["other"], length["other"]) == ([], [])
+    (span,) = torque["other"]
+    assert max(span["at"]) == pytest.approx(29.5, abs=0.1)
+    assert min(torque["low"], *span["mean"]) == torque["low"]
+    assert view["both"]["head"][1:3] == ["a 0398", "a 1"]
+    ((label, mine, theirs, _, daily, _),) = view["both"]["rows"]
+    assert (label, daily) == ("RMS torque", "not known yet")
+    assert mine.endswith("N·m")
+    assert theirs.endswith("N·m")
 
 
 def test_cycles_that_stand_still_come_first(folder: Path, read: ReadCampaign):
