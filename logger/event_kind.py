@@ -62,6 +62,9 @@ class EventKind(StrEnum):
     CYCLES_MISSING = "cycles missing"
     CYCLES_AGAIN = "cycles again"
     DAY_OVER = "day over"
+    FRAMES_LET_GO = "frames let go"
+    DISK_FORECAST = "disk forecast"
+    DISK_SHORT = "disk short"
     PARTS_WAIT = "parts wait"
     ROWS_LOST = "rows lost"
 
@@ -137,6 +140,12 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.CYCLES_MISSING: "No cycle has ended for long (`duration_s`), in `stage`.",
     EventKind.CYCLES_AGAIN: "Cycles end again (`duration_s`: after how long).",
     EventKind.DAY_OVER: "A day of the campaign is over (`value`: cycles so far).",
+    EventKind.FRAMES_LET_GO: "Raw frames older than the plan keeps them were let go (`value`: how "
+    "many; `duration_s`: from the first of them to the last).",
+    EventKind.DISK_FORECAST: "The disk lasts for the whole plan (`value`: the room that it still "
+    "takes over the room that is free; `duration_s`: how long it still takes).",
+    EventKind.DISK_SHORT: "The disk may not last for the whole plan, or does not (`value`, "
+    "`duration_s`: as above).",
     EventKind.PARTS_WAIT: "Parts could not be made for now: the rows stay in the journal.",
     EventKind.ROWS_LOST: "The disk gave back other bytes than were written: rows were lost.",
 }

@@ -9,6 +9,7 @@ from typing import Any, Final
 from logger.arrays import to_s
 from logger.event_kind import ANCHOR_WORDS, EventKind
 from logger.store.layout.events import Event
+from logger.store.layout.frames_let_go import FramesLetGo
 from logger.store.layout.manifest import CutShort, iso_utc
 from logger.store.parts.identity import MisplacedPartError
 from logger.store.reading.attachments import attachment_faults
@@ -109,6 +110,9 @@ class CheckResult:
     positions: tuple[PositionLosses, ...]
     """Of the joints whose turns were lost."""
     missing: tuple[str, ...]
+    frames_let_go: tuple[FramesLetGo, ...] = ()
+    """Spans whose raw frames the plan's keep rule let go: nothing that is missing, but they cannot
+    be decoded again."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as the answer of `dutytrace check --json`."""
@@ -141,6 +145,10 @@ class CheckResult:
             ],
             "positions": [losses.to_json() for losses in self.positions],
             "missing": list(self.missing),
+            "frames_let_go": [
+                {"start": iso_utc(one.from_ns), "end": iso_utc(one.to_ns), "frames": one.frames}
+                for one in self.frames_let_go
+            ],
         }
 
 
@@ -195,6 +203,7 @@ def check_recording(recording: Recording) -> CheckResult:
         misplaced=recording.misplaced_parts(),
         positions=_position_losses(events),
         missing=missing,
+        frames_let_go=recording.manifest.frames_let_go,
     )
 
 

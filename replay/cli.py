@@ -253,6 +253,11 @@ def _check_lines(found: "CheckResult", recording: str, labels: Mapping[str, str]
         )
     for losses in found.positions:
         yield f"  {losses.describe()}"
+    for span in found.frames_let_go:
+        yield (
+            f"  raw frames from {iso_utc(span.from_ns)} to {iso_utc(span.to_ns)} were let go by "
+            "the plan's keep rule: that span cannot be decoded again"
+        )
     for sentence in found.missing:
         yield f"  missing: {sentence}"
 

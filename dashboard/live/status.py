@@ -327,6 +327,9 @@ def _status_remarks(recording: Recording) -> list[str]:
         count = sum(event.whole_value for event in events if event.kind == kind)
         if count:
             remarks.append(f"{format_thousands(count)} {words}")
+    disk = [one for one in events if one.kind in {EventKind.DISK_SHORT, EventKind.DISK_FORECAST}]
+    if disk and disk[-1].kind == EventKind.DISK_SHORT:
+        remarks.append(disk[-1].text)
     remarks.append(
         "joints are polled for their status" if sends_requests else f"nothing is sent on {these}"
     )

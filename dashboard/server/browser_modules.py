@@ -24,7 +24,8 @@ DASH_IGNORES: Final = r"\.(mjs|d\.ts|css)$"
 """Files of the assets folder that Dash neither lists nor loads."""
 STYLE_SHEETS: Final = (
     "base.css", "head.css", "rows.css", "live.css", "tiles.css", "overlay.css", "limits_token.css",
-    "limits.css", "bus.css", "heat.css", "measure.css", "layout.css", "data_sheet.css", "campaign.css",
+    "limits.css", "bus.css", "heat.css", "measure.css", "layout.css", "data_sheet.css",
+    "campaign.css",
 )  # fmt: skip
 """In the order in which they are loaded: what all pages share, then what dresses one part."""
 _PLOTLY: Final = "plotly.min.js"

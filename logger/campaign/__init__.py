@@ -11,6 +11,7 @@
     cycle_figures   the figures of a cycle: their names, units and values
     friction        friction of a cycle, where it turns both ways at constant speed
     stage_progress  the stage of a plan that a joint is in, and what is told of it
+    plan_outlook    how long the whole plan still takes
     stage_outlook   how far a stage is, and when it is expected to end
 
 dutytrace drives nothing: a plan says what somebody else makes the joint do.

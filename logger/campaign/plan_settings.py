@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from logger.joint.channels import explain_channel_name, is_channel
 from logger.settings_file import SettingError, Settings
 
-__all__ = ["CycleStart", "PlanSettings", "StageEnd", "StageSettings"]
+__all__ = ["CycleStart", "KeepRule", "PlanSettings", "StageEnd", "StageSettings"]
 
 Name = Annotated[str, Field(min_length=1, max_length=100)]
 Positive = Annotated[float, Field(gt=0.0)]
@@ -131,6 +131,13 @@ class StageSettings(Settings):
         return self.until or StageEnd(duration_s=self.duration_s, cycles=self.cycles)
 
 
+class KeepRule(Settings):
+    """What of a long recording is let go; readings, events, alerts and buckets never are."""
+
+    frames_days: Annotated[float, Field(gt=0.0, le=_LONGEST_S / 86_400.0)]
+    """Raw frames older than that are let go, but for those that led up to an alert."""
+
+
 class PlanSettings(Settings):
     """A plan file."""
 
@@ -140,6 +147,8 @@ class PlanSettings(Settings):
     """The joint whose cycles and temperatures are meant; needed where a bench has several."""
     cycle: CycleStart | None = None
     """None: cycles are found by themselves."""
+    keep: KeepRule | None = None
+    """None: everything is kept."""
     stage: tuple[StageSettings, ...]
 
     @model_validator(mode="after")

@@ -11,7 +11,7 @@ from logger.campaign.plan_settings import (
 )
 from logger.joint.channels import channel_named
 
-__all__ = ["cycle_words", "end_words", "plan_answer", "stage_words"]
+__all__ = ["cycle_words", "end_words", "keep_words", "plan_answer", "stage_words"]
 
 _SPANS: Final = ((86_400.0, "d"), (3600.0, "h"), (60.0, "min"))
 
@@ -22,6 +22,7 @@ def plan_answer(plan: PlanSettings) -> dict[str, Any]:
         "name": plan.name,
         "joint": plan.joint,
         "cycles": cycle_words(plan),
+        "keeps": keep_words(plan),
         "stages": [
             {
                 "stage": stage.name,
@@ -54,6 +55,17 @@ def cycle_words(plan: PlanSettings) -> str:
     fall = start.hysteresis or 0.0
     below = f", after it was below {start.above - fall:g}" if fall else ""
     return f"A cycle begins when {label} rises through {start.above:g} {unit}{below}."
+
+
+def keep_words(plan: PlanSettings) -> str:
+    """Return in a sentence what of the recording is kept for good."""
+    if plan.keep is None:
+        return "Everything is kept."
+    kept = _span(plan.keep.frames_days * 86_400.0)
+    return (
+        f"Raw frames are kept for {kept}, and for good where they led up to an alert; readings, "
+        "events, alerts and buckets are always kept."
+    )
 
 
 def end_words(end: StageEnd) -> str:

@@ -13,7 +13,7 @@ from logger.campaign.stage_progress import (
     usual_cycle_s,
 )
 
-__all__ = ["StageOutlook", "stage_outlook"]
+__all__ = ["StageOutlook", "recent_cycle_s", "stage_outlook"]
 
 _LEAST_MINUTES: Final = 5
 _MOST_MINUTES: Final = 20
@@ -62,7 +62,7 @@ def _ahead(plan: PlanSettings, state: CampaignState, now_ns: int) -> tuple[float
         return _limited(to_s(now_ns - state.stage_ns) / end.duration_s), until_ns
     if end.cycles is not None:
         done = state.cycles - state.cycles_before
-        rate_s = _recent_cycle_s(state)
+        rate_s = recent_cycle_s(state)
         left = end.cycles - done
         expected_ns = None if math.isnan(rate_s) else now_ns + to_ns(left * rate_s)
         return _limited(done / end.cycles), expected_ns
@@ -71,7 +71,7 @@ def _ahead(plan: PlanSettings, state: CampaignState, now_ns: int) -> tuple[float
     return _thermal(end, state, now_ns)
 
 
-def _recent_cycle_s(state: CampaignState) -> float:
+def recent_cycle_s(state: CampaignState) -> float:
     """Return the mean time between the newest cycles, stops included; NaN before two."""
     if len(state.recent_ns) < 2:
         return math.nan

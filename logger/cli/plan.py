@@ -36,11 +36,12 @@ def check_plan(
 
 
 def _plan_lines(plan: "PlanSettings", *, is_checked: bool) -> Iterator[Line]:
-    from logger.campaign.plan_words import cycle_words, stage_words
+    from logger.campaign.plan_words import cycle_words, keep_words, stage_words
 
     yield f"{plan.name}: {len(plan.stage)} stage{'s' if len(plan.stage) > 1 else ''}."
     for number, stage in enumerate(plan.stage, start=1):
         yield f"  {number}. {stage.name} {stage_words(stage)}."
     yield cycle_words(plan)
+    yield keep_words(plan)
     if not is_checked:
         yield "Whether a joint reports what the stages wait for: --bench BENCH tells."

@@ -8,7 +8,7 @@ segments start as they did then.
 
 import threading
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -21,7 +21,7 @@ from logger.campaign.plan_settings import PlanSettings
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
 from logger.event_kind import EventKind
-from logger.importing.import_frames import ImportResult, count_sent
+from logger.importing.import_frames import ImportNotice, ImportResult, count_sent
 from logger.importing.prefetch import prefetch_batches
 from logger.importing.recorded_health import RecordedHealth
 from logger.joint.batch import FrameBatch, ReadingBatch
@@ -34,7 +34,8 @@ from logger.recording.pipeline import Pipeline
 from logger.recording.resume import ResumePoint
 from logger.store.layout.events import Event, pause_ns
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import Manifest, new_manifest
+from logger.store.layout.frames_let_go import FramesLetGo, frames_lost_in
+from logger.store.layout.manifest import Manifest, iso_utc, new_manifest
 from logger.store.reading.attachments import attachments_of_span
 from logger.store.reading.findings import all_finding_files
 from logger.store.reading.raw_frames import (
@@ -54,7 +55,7 @@ CARRIED_EVENT_KINDS: Final = frozenset(
         *(EventKind.NOTE, EventKind.FINDING, EventKind.DROPPED, EventKind.GARBLED),
         *(EventKind.CLOCK_STEP, EventKind.REFUSED),
         *(EventKind.BUS_LOST, EventKind.BUS_BACK, EventKind.CONTINUED, EventKind.ENDED),
-        EventKind.STANDSTILL,
+        *(EventKind.STANDSTILL, EventKind.FRAMES_LET_GO),
     }
 )
 """Kinds of events that do not follow from the decoded readings."""
@@ -112,6 +113,8 @@ def redecode_frames(
     if plan is not None:
         check_plan_for_bench(plan, bench, "the plan of the recording")
     parts = frame_parts(recording)
+    carried = all(is_copyable(part) for part in parts)
+    lost = frames_lost_in(source_manifest.frames_let_go, TIME_MIN_NS, TIME_MAX_NS)
     total = sum(part.end_row - part.first_row for part in parts)
     manifest = new_manifest(
         bench,
@@ -124,9 +127,12 @@ def redecode_frames(
         simulated=source_manifest.simulated,
         plan=source_manifest.plan,
     ).model_copy(
-        update={"resumed": source_manifest.resumed, "cut_short": source_manifest.cut_short}
+        update={
+            "resumed": source_manifest.resumed,
+            "cut_short": source_manifest.cut_short,
+            "frames_let_go": source_manifest.frames_let_go if carried else lost,
+        }
     )
-    carried = all(is_copyable(part) for part in parts)
     writer = _SegmentTrackingWriter(out, manifest, bench, with_frames=not carried)
     with discard_on_failure(writer):
         redecoder = _Redecoder(reader, bench, limits, writer, plan)
@@ -162,7 +168,19 @@ def redecode_frames(
         },
         rejected=redecoder.rejected,
         sent=sent,
+        notices=tuple(_lost_notices(lost, recording)),
     )
+
+
+def _lost_notices(lost: Sequence[FramesLetGo], recording: Path) -> Iterator[ImportNotice]:
+    for span in lost:
+        yield ImportNotice(
+            kind=EventKind.FRAMES_LET_GO,
+            time_ns=span.to_ns,
+            text=f"The raw frames from {iso_utc(span.from_ns)} to {iso_utc(span.to_ns)} were let "
+            "go by the plan's keep rule, so nothing of that time is in the new recording; its "
+            f"readings are still in {recording}.",
+        )
 
 
 def _check_same_buses(old: Bench, new: Bench, recording: Path) -> None:
@@ -205,16 +223,17 @@ class _Redecoder:
         writer: _SegmentTrackingWriter,
         plan: PlanSettings | None,
     ) -> None:
-        self._campaign = (
-            None if plan is None else CampaignRows(plan, bench, start_ns=reader.manifest.started_ns)
-        )
+        self._lost = reader.manifest.frames_let_go
+        self._campaign = None
+        if plan is not None:
+            span = reader.span_ns("frames")
+            start_ns = span[0] if span and self._lost else reader.manifest.started_ns
+            self._campaign = CampaignRows(plan, bench, start_ns=start_ns)
         self._bench, self._limits, self._writer = bench, limits, writer
         self._health = RecordedHealth(reader)
         self._events: list[Event] = []
         carried_events = _carried_events(reader.read_events())
-        self._standstills = [
-            event for event in carried_events if event.kind == EventKind.STANDSTILL
-        ]
+        self._standstills = _standstills(carried_events, self._lost, len(bench.buses))
         self._next_event = iter(carried_events)
         self._next = next(self._next_event, None)
         self._newest_ns = reader.manifest.started_ns
@@ -238,10 +257,9 @@ class _Redecoder:
             campaign=self._campaign,
         )
         self._log.begin(time_ns)
-        for event in self._standstills:
-            if event.time_ns > time_ns and event.bus is not None:
-                start_ns = event.time_ns - pause_ns(event)
-                self._pipeline.note_standstill(start_ns, event.time_ns, bus=event.bus)
+        for start_ns, end_ns, bus in self._standstills:
+            if end_ns > time_ns:
+                self._pipeline.note_standstill(max(start_ns, time_ns), end_ns, bus=bus)
 
     def process_frames(self, frames: FrameBatch) -> None:
         """Process frames, split at the times of carried events between them."""
@@ -332,6 +350,24 @@ class _Redecoder:
             self._next = next(self._next_event, None)
         self._process_until(FrameBatch.empty(), now_ns=max(ended_ns, self._newest_ns))
         self._pipeline.finish(ended_ns)
+
+
+def _standstills(
+    events: Sequence[Event], lost: Sequence[FramesLetGo], buses: int
+) -> list[tuple[int, int, int]]:
+    """Return (start, end, bus) of spans without frames in which no joint was silent, in order.
+
+    Those in which the recorder stood still, and those whose frames were let go.
+    """
+    spans = [
+        (event.time_ns - pause_ns(event), event.time_ns, event.bus)
+        for event in events
+        if event.kind == EventKind.STANDSTILL
+        and event.bus is not None
+        and not any(span.from_ns <= event.time_ns <= span.to_ns for span in lost)
+    ]
+    spans += [(span.from_ns, span.to_ns, bus) for span in lost for bus in range(buses)]
+    return sorted(spans, key=lambda span: span[1])
 
 
 def _carried_events(events: Sequence[Event]) -> list[Event]:

@@ -20,6 +20,7 @@ NotifiableEvent = Literal[
     "raised", "returned", "acknowledged", "shelved", "unshelved", "bus lost", "bus back",
     "limit not judged", "limit judged again", "model left", "model holds again", "ended",
     "stage begun", "stage ended", "plan done", "cycles missing", "cycles again", "day over",
+    "disk short", "disk forecast", "frames let go",
 ]  # fmt: skip
 
 
@@ -39,6 +40,7 @@ class _Target(Settings):
     of: tuple[NotifiableEvent, ...] = (
         *("raised", "returned"),
         *("stage ended", "plan done", "cycles missing", "cycles again", "day over"),
+        "disk short",
     )
     """Kinds of events about which a message is sent; the latter come where a plan is followed."""
 

@@ -14,6 +14,8 @@ campaign_words     what is told of it, in sentences
 campaign_start     where it begins, or goes on
 campaign_resume    the same after a restart, read back from the recording
 reading_events     events about readings that surprise: out of range, turns lost or found
+frame_keeping      raw frames older than a plan keeps them are let go
+plan_disk          whether the disk lasts for a whole plan
 recorder_health    the recorder's and its buses' health, once a second
 fault_report       when damaged and missing frames become an event
 garbled_report     when lines that could not be read become an event

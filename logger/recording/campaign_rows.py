@@ -16,6 +16,7 @@ from logger.arrays import TIME_MIN_NS
 from logger.campaign.cycle_plan import Cycle, CyclePlan
 from logger.campaign.joint_cycles import joint_cycle_plan
 from logger.campaign.plan import plan_joint
+from logger.campaign.plan_outlook import PlanOutlook, plan_outlook
 from logger.campaign.plan_settings import PlanSettings
 from logger.campaign.stage_outlook import StageOutlook, stage_outlook
 from logger.campaign.stage_progress import (
@@ -91,6 +92,11 @@ class CampaignRows:
     def outlook(self) -> StageOutlook:
         """How far the present stage was at the last step."""
         return stage_outlook(self.plan, self._state, self._next_ns - STEP_NS)
+
+    @property
+    def plan_outlook(self) -> PlanOutlook:
+        """How long the plan still took at the last step."""
+        return plan_outlook(self.plan, self._state, self._next_ns - STEP_NS)
 
     def add_readings(self, readings: ReadingBatch) -> None:
         """Take readings of any joint, in order of time."""

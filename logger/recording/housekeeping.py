@@ -52,7 +52,7 @@ class Housekeeping:
         self._reports = reports
         self._inbox = InboxWatch(store.path)
         self._inbox_s = self._limits_s = 0.0
-        self._keeping: dict[str, Future[None]] = {}
+        self._keeping: dict[str, Future[object]] = {}
 
     def do_due(self, now_s: float, time_ns: int) -> None:
         """Do what is due; its events get `time_ns`, which is 0 while nothing was received."""
@@ -88,7 +88,7 @@ class Housekeeping:
             write = file_of_request(request)
             if write is not None:
                 # Its request stays in the inbox until it is on the disk.
-                self._keeping[request.name] = self._store.keep_file(write)
+                self._keeping[request.name] = self._store.do_on_disk(write)
             self._events.emit_request(request, time_ns=time_ns)
 
     def _replace_limits(self, request: EventRequest, time_ns: int) -> None:

@@ -26,11 +26,13 @@ from logger.joint.batch import FrameBatch
 from logger.notify.delivery_report import DeliveryReport
 from logger.recording.campaign_rows import CampaignRows
 from logger.recording.event_log import EventLog
+from logger.recording.frame_keeping import FrameKeeping
 from logger.recording.frame_queue import GATHER_INTERVAL_S, FrameQueue
 from logger.recording.garbled_report import GarbledReport
 from logger.recording.housekeeping import Housekeeping
 from logger.recording.limits_watcher import LimitsWatcher
 from logger.recording.pipeline import Pipeline
+from logger.recording.plan_disk import PlanDisk
 from logger.recording.polling import Polling
 from logger.recording.record_settings import RecordSettings
 from logger.recording.recorder_health import BusHealth, RecorderHealth
@@ -87,8 +89,20 @@ class Writer:
         self._axis = RecordingClock(anchor)
         self._on_event = on_event
         self._events = EventLog(bench, store, start=start, on_event=self._publish)
+        keep = settings.plan.keep if settings.plan is not None else None
+        self._frame_keeping = (
+            None
+            if keep is None
+            else FrameKeeping(keep, store, self._events, raised=start.raised.values())
+        )
         senders = [poller.stop_sender for poller in pollers]
         self._stops = StopSupervisor(senders, self._events, bench.labels)
+        campaign = _campaign(settings, start, started_ns)
+        self._room = DiskForecast(store.path, now_s=time.monotonic())
+        self._plan_disk: PlanDisk | None = None
+        if campaign is not None:
+            began_ns = min([started_ns, *start.start_times_ns])
+            self._plan_disk = PlanDisk(campaign, self._room, self._events, began_ns=began_ns)
         self.pipeline = Pipeline(
             bench,
             settings.limits,
@@ -97,7 +111,7 @@ class Writer:
             start_ns=started_ns,
             start=start,
             forecasts=True,
-            campaign=_campaign(settings, start, started_ns),
+            campaign=campaign,
         )
         self._events.begin(started_ns, note=settings.note)
         self._polling = Polling(bench, pollers, self._events, start_ns=started_ns)
@@ -122,7 +136,6 @@ class Writer:
         self._unqueued = [0] * len(bench.buses)
         self._garbled_before = [0] * len(bench.buses)
         self._garbled_report = GarbledReport(len(bench.buses))
-        self._room = DiskForecast(store.path, now_s=time.monotonic())
         self._statistics_plan = statistics_plan(bench)
         self._hints = [LiveDiagnosis() for _ in bench.buses]
         self._second_ns = started_ns
@@ -154,6 +167,8 @@ class Writer:
             self._count_unqueued()
             now_s = time.monotonic()
             self._housekeeping.do_due(now_s, self._until_ns)
+            if self._frame_keeping is not None:
+                self._frame_keeping.do_due(self._until_ns)
             self._store.tick(now_s)
         frames, self._until_ns = self._merge.take_until_watermark(TIME_MAX_NS)
         self._process(frames)
@@ -226,6 +241,8 @@ class Writer:
     def _publish(self, event: Event) -> None:
         """Pass a new event to the stop supervisor, then to the caller."""
         self._stops.on_event(event)
+        if self._frame_keeping is not None:
+            self._frame_keeping.on_event(event)
         self._on_event(event)
 
     def _count_unqueued(self) -> None:
@@ -253,6 +270,8 @@ class Writer:
         self._emit_garbled(now_ns)
         self._emit_hints(health, span_s)
         self.pipeline.record_seconds(now_ns, health)
+        if self._plan_disk is not None:
+            self._plan_disk.do_due(now_ns)
 
     def _measure_health(self, now_s: float, span_s: float) -> RecorderHealth:
         """Return the health of recorder and buses over the last `span_s`, since the last call."""

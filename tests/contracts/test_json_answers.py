@@ -24,6 +24,7 @@ SHAPES: dict[str, Any] = {
         "misplaced": [{"part": str, "expected": dict, "found": dict | None}],
         "positions": [{"joint": str, "lost": int, "found": {"standstill": int}}],
         "missing": [str],
+        "frames_let_go": [{"start": str, "end": str, "frames": int}],
     },
     "excursions": {
         "format": int,
@@ -65,6 +66,7 @@ SHAPES: dict[str, Any] = {
     },
     "plan check": {
         "format": int, "name": str, "joint": str | None, "cycles": str,
+        "keeps": str,
         "stages": [{"stage": str, "ends_by": str, "words": str, "watch": [str]}],
     },
     "cycles": {

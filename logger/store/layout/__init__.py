@@ -5,6 +5,7 @@ schema            the columns of every stream
 derived_schema    those of what is computed live: figures, forecasts, their bands
 cycle_schema      those of a campaign: cycles, the rules they are counted by, the plan's progress
 manifest          recording.json
+frames_let_go     spans whose raw frames a keep rule has let go
 row_check         whether rows that were read are such as a recorder writes
 journaled_limits  limits that were put into force, in the journal until recording.json has them
 events            one event, one row
@@ -14,4 +15,6 @@ attachment        a file that belongs to a recording: what is known of it, what 
 lock              live.lock: one writer
 remote            the location of a recording: a local folder, or an address that fsspec opens
 byte_cache        the most recently used of what was read, bounded by bytes
+
+Kept together: each is what one kind of file of a recording holds, and who else writes it.
 """

@@ -24,6 +24,7 @@ from logger.limits.limit import LimitSet, parse_limits
 from logger.outside_text import parse_json, read_regular
 from logger.settings_file import Settings
 from logger.store.layout.files import MANIFEST_FILE, write_atomically
+from logger.store.layout.frames_let_go import FramesLetGo
 from logger.store.layout.remote import Location
 
 __all__ = [
@@ -133,6 +134,8 @@ class Manifest(Settings):
     `MANIFEST_CHANGED`."""
     cut_short: tuple[CutShort, ...] = ()
     """Each time that a recorder ended without closing it, in order; a resume keeps them."""
+    frames_let_go: tuple[FramesLetGo, ...] = ()
+    """Spans whose raw frames the plan's keep rule has let go, in order of time."""
     clock: ClockAnchor
     resumed: tuple[ClockAnchor, ...] = ()
     """The anchors of the recorders that resumed it later, in order."""

@@ -29,6 +29,7 @@ __all__ = [
     "overlapping_parts",
     "read_footers",
     "relisted",
+    "rows_of_name",
 ]
 
 _PARALLEL_FOOTERS: Final = 16
@@ -49,10 +50,9 @@ def list_parts(folder: Location, owner: PartOwner | None = None) -> list["Part"]
     parts = []
     try:
         for path in folder.iterdir():
-            match = _PART_NAME.fullmatch(path.name)
-            if match:
-                first_row, end_row = int(match[1]), int(match[2])
-                parts.append(Part(path, first_row, end_row, owner))
+            rows = rows_of_name(path.name)
+            if rows is not None:
+                parts.append(Part(path, *rows, owner))
     except FileNotFoundError:
         return []
     except OSError as fault:
@@ -60,6 +60,12 @@ def list_parts(folder: Location, owner: PartOwner | None = None) -> list["Part"]
             f"{folder}: this folder of the recording cannot be listed ({fault.strerror or fault})."
         ) from fault
     return sorted(parts, key=lambda part: part.first_row)
+
+
+def rows_of_name(name: str) -> tuple[int, int] | None:
+    """Return the rows [first, end) that a file is named by; None for one that is no part."""
+    match = _PART_NAME.fullmatch(name)
+    return None if match is None else (int(match[1]), int(match[2]))
 
 
 @dataclass(slots=True)

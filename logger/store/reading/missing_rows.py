@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from logger.store.layout.manifest import Manifest
 from logger.store.parts.part import Part
 from logger.store.reading.journal_tail import TailRun
 
@@ -9,15 +10,18 @@ __all__ = ["missing_rows"]
 
 
 def missing_rows(
-    stream: str, parts: Sequence[Part], tail: Sequence[TailRun], *, rows: int
+    stream: str, parts: Sequence[Part], tail: Sequence[TailRun], manifest: Manifest
 ) -> Iterator[str]:
     """Yield a sentence for each hole in a stream, and for each part that cannot be read whole.
 
-    `rows`: how many rows the stream has at least, by recording.json.
+    `manifest`: says how many rows the stream has at least, and which were let go.
     """
+    rows = manifest.rows.get(stream, 0)
+    let_go = manifest.frames_let_go if stream == "frames" else ()
     ranges = sorted(
         [(part.first_row, part.end_row) for part in parts]
         + [(run.first_row, run.end_row) for run in tail]
+        + [(span.first_row, span.end_row) for span in let_go]
     )
     row = 0
     for first, end in ranges:

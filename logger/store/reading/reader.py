@@ -7,6 +7,7 @@ to refresh again and again while the recording grows.
 
 from collections.abc import Sequence
 from functools import partial
+from operator import is_
 from threading import RLock
 
 import pyarrow as pa
@@ -121,7 +122,8 @@ class RecordingReader:
                 continue
             owner = PartOwner(self.manifest.recording_id, stream, self._checks[stream])
             parts = relisted(self._parts[stream], self.path / stream, owner)
-            if len(parts) == len(self._parts[stream]):
+            known = self._parts[stream]
+            if len(parts) == len(known) and all(map(is_, parts, known)):
                 continue
             sealed.add(stream)
             self._parts[stream] = parts
@@ -353,12 +355,8 @@ class RecordingReader:
         sentences: list[str] = []
         with self._lock:
             for stream, parts in self._parts.items():
-                sentences += missing_rows(
-                    stream,
-                    parts,
-                    self._tail.runs_of(stream),
-                    rows=self.manifest.rows.get(stream, 0),
-                )
+                tail = self._tail.runs_of(stream)
+                sentences += missing_rows(stream, parts, tail, self.manifest)
             sentences += self._tail.unreadable()
             sentences += map(cut_short_text, self.cut_short())
             if self._is_unended() or self.manifest.end_cause == END_CUT_SHORT:

@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.errors import InputError
+from logger.store.layout.frames_let_go import are_let_go
 from logger.store.layout.schema import conform
 from logger.store.parts.part import Part
 from logger.store.reading.reader import RecordingReader
@@ -53,10 +54,11 @@ def row_chunks(reader: RecordingReader, stream: str) -> tuple[list[RowChunk], li
     chunks.sort(key=lambda chunk: chunk.first_row)
     damaged = [part for part in parts if part.verify_error]
     end_row = max([reader.manifest.rows.get(stream, 0), *(part.end_row for part in damaged)])
+    let_go = reader.manifest.frames_let_go if stream == "frames" else ()
     unreadable: list[UnreadableRows] = []
     row, after_ns = 0, TIME_MIN_NS
     for chunk in chunks:
-        if chunk.first_row > row:
+        if chunk.first_row > row and not are_let_go(let_go, row, chunk.first_row):
             text = _damage_text(stream, damaged, row, chunk.first_row)
             unreadable.append(
                 UnreadableRows(after_ns=after_ns, before_ns=chunk.first_ns, text=text)

@@ -25,6 +25,7 @@ from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.store.layout.events import Event
 from logger.store.layout.files import real_path, status_stream
+from logger.store.layout.frames_let_go import frames_lost_in
 from logger.store.layout.manifest import (
     END_CUT_SHORT,
     CutFrom,
@@ -201,6 +202,7 @@ def _cut_manifest(source_manifest: Manifest, cut: CutFrom, name: str) -> Manifes
             "limits": first,
             "limits_taken": tuple(later),
             "cut_from": (*source_manifest.cut_from, cut),
+            "frames_let_go": frames_lost_in(source_manifest.frames_let_go, cut.from_ns, cut.to_ns),
             "written_by": package_versions(),
         }
     )

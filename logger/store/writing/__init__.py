@@ -14,6 +14,7 @@ finding_files    the findings of a recording, each a file of its own
 attachment_files  files that belong to a recording, their bytes once under their checksum
 request_files    what a request leaves beside the rows
 inbox            requests from pages and commands, as files that wait for the writer
+frame_parts      parts of raw frames that a keep rule lets go
 disk_forecast    how long the free space of the disk lasts
 
 Kept together: two writers, and what both leave beside their rows in files of its own.

@@ -16,7 +16,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 import pyarrow as pa
 
@@ -54,6 +54,8 @@ from logger.store.writing.write_faults import (
 )
 
 __all__ = ["FlushPolicy", "RecordingWriter", "longest_journal_s"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -303,7 +305,7 @@ class RecordingWriter(RowWriter):
             sentences.append(self._parts.unread.get().sentence)
         if sentences:
             missing = tuple(dict.fromkeys((*self.manifest.missing, *sentences)))
-            self._replace_manifest(self.manifest.model_copy(update={"missing": missing}))
+            self.restate(missing=missing)
         return sentences
 
     def record_limits(self, text: str, *, from_ns: int) -> None:
@@ -314,24 +316,22 @@ class RecordingWriter(RowWriter):
         revision = LimitsRevision(from_ns=from_ns, text=text)
         taken = self.manifest.limits_taken
         self._journal.append_rows(LIMITS_STREAM, len(taken), limits_rows(revision))
-        self._replace_manifest(
-            self.manifest.model_copy(update={"limits_taken": (*taken, revision)})
-        )
+        self.restate(limits_taken=(*taken, revision))
 
-    def keep_file(self, write: Callable[[Path], object]) -> "Future[None]":
-        """Have a file beside the rows written, on the disk thread; done once it is on the disk.
+    def do_on_disk(self, task: Callable[[Path], T]) -> "Future[T]":
+        """Do something to files beside the rows, on the disk thread, in the order of the calls.
 
-        `write`: is given the recording's folder.
+        `task`: is given the recording's folder.
         """
-        return self._disk.submit(self._write_kept, write)
+        return self._disk.submit(self._do_in_place, task)
 
-    def _write_kept(self, write: Callable[[Path], object]) -> None:
+    def _do_in_place(self, task: Callable[[Path], T]) -> T:
         self._check_folder()
-        write(self.path)
+        return task(self.path)
 
-    def _replace_manifest(self, manifest: Manifest) -> None:
-        """Replace recording.json, on the disk thread."""
-        self.manifest = manifest
+    def restate(self, **fields: object) -> None:
+        """Replace fields of recording.json, on the disk thread."""
+        self.manifest = self.manifest.model_copy(update=fields)
         self._disk.submit(self._write_newest_manifest)
 
     def _write_newest_manifest(self) -> None:
@@ -360,11 +360,7 @@ class RecordingWriter(RowWriter):
             for unread in self._seal_rest(ended_ns):
                 self._parts.unread.put(unread)
             self._take_unread()
-            self._replace_manifest(
-                self.manifest.model_copy(
-                    update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
-                )
-            )
+            self.restate(ended_ns=ended_ns, end_cause=cause, rows=dict(self._rows))
             self._disk.wait()
         except OSError as fault:
             raise self._write_error(fault) from fault

@@ -106,7 +106,7 @@ def test_a_live_recording_attaches_through_its_inbox(tmp_path: Path, picture: Pa
     (request,) = claim_requests(writer.path)
     write = file_of_request(request)
     assert write is not None
-    writer.keep_file(write).result()
+    writer.do_on_disk(write).result()
     write(writer.path)
     (kept,) = read_attachments(writer.path)
     assert (kept.attachment, kept.state) == (attached, AttachmentState.THERE)

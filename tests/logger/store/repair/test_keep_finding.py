@@ -88,7 +88,7 @@ def test_a_live_recording_is_asked(tmp_path: Path):
     assert not (path / FINDINGS_FOLDER).exists()
     (request,) = claim_requests(path)
     assert (request.finding, request.joint) == (kept.id, "a")
-    task = writer.keep_file(file_of_request(request))
+    task = writer.do_on_disk(file_of_request(request))
     assert claim_requests(path, in_work={request.name}) == []
     assert len(claimed_files(path)) == 1, "it may not be on the disk yet"
     task.result()
@@ -131,7 +131,7 @@ def test_killed_at_any_step_it_is_kept_once(tmp_path: Path):
         if step > 0:
             (request,) = claim_requests(path)
         if step == 2:
-            writer.keep_file(file_of_request(request)).result()
+            writer.do_on_disk(file_of_request(request)).result()
         if step == 3:
             writer.append_events([to_event(request, sequence=0, time_ns=START_NS)])
         writer.abandon()
@@ -184,7 +184,7 @@ def test_a_recording_that_was_moved_gets_none_in_its_old_place(tmp_path: Path):
     path = tmp_path / "rec"
     writer = _writer(path)
     path.rename(tmp_path / "moved")
-    task = writer.keep_file(
+    task = writer.do_on_disk(
         partial(files_module.write_finding_file, finding_id="1" * 32, content=b"{}")
     )
     with pytest.raises(OutsideFault, match="moved"):
