@@ -23,7 +23,7 @@ from logger.store.layout.manifest import MAX_SPAN_NS, iso_utc
 from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
-from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
+from logger.store.pyramid.upper import UPPER_WIDTHS_NS, DamagedLeafError, at_width
 from logger.store.reading.findings import StoredFindings, read_findings
 from logger.store.reading.reader import RecordingReader
 from replay.code_courses import CodeCourse, CodeCourses, CodeSource
@@ -228,14 +228,19 @@ class Recording(RecordingReader):
         final_until_ns = min(max(final_ns // width_ns * width_ns, start_ns), end_ns)
         if final_until_ns == start_ns:
             return Buckets.empty(width_ns), start_ns
-        overview = self.read_overview(
-            joint,
-            channel,
-            start_ns=start_ns,
-            end_ns=final_until_ns,
-            width_ns=width_ns,
-            counted_ns=final_ns,
-        )
+        try:
+            overview = self.read_overview(
+                joint,
+                channel,
+                start_ns=start_ns,
+                end_ns=final_until_ns,
+                width_ns=width_ns,
+                counted_ns=final_ns,
+            )
+        except DamagedLeafError:
+            # Once: from the damaged part on the rows are read.
+            self.open_overviews(joint)
+            return self.pyramid_buckets(joint, channel, start_ns, end_ns, width_ns=width_ns)
         return overview.buckets_within(start_ns, final_until_ns), final_until_ns
 
     def read_buckets(
@@ -307,9 +312,12 @@ class Recording(RecordingReader):
                 if outer_ns <= inner_ns:
                     uncovered.append((begin_ns, until_ns))
                     continue
-                buckets, _ = self.pyramid_buckets(
+                buckets, final_ns = self.pyramid_buckets(
                     joint, channel, inner_ns, outer_ns, width_ns=width_ns
                 )
+                if final_ns < outer_ns:
+                    # A damaged part was met: what the pyramid has counted ends before it.
+                    return self.tiling_buckets(joint, channel, start_ns, end_ns)
                 tiles.append(buckets)
                 uncovered += [(begin_ns, inner_ns), (outer_ns, until_ns)]
             edges = [

@@ -26,6 +26,7 @@ __all__ = [
     "Part",
     "has_readable_row",
     "list_parts",
+    "outer_span",
     "overlapping_parts",
     "read_footers",
     "relisted",
@@ -263,6 +264,13 @@ def _first_part_from(parts: Sequence[Part], at_ns: int, key: Callable[[Part], in
     while high < len(parts) and key(parts[high]) < at_ns:
         high, step = min(high + step, len(parts)), 2 * step
     return bisect_left(parts, at_ns, low, high, key=key)
+
+
+def outer_span(parts: Sequence[Part]) -> tuple[int, int] | None:
+    """Return the first and the last time of parts in order; no footer between them is opened."""
+    first = next((part.spans for part in parts if part.spans), ())
+    last = next((part.spans for part in reversed(parts) if part.spans), ())
+    return (first[0][0], last[-1][1]) if first else None
 
 
 def has_readable_row(parts: Sequence[Part], row: int) -> bool:

@@ -65,6 +65,9 @@ class PyramidCarry:
     """The recording ended here: nothing is left to count."""
     has_tenths: bool = False
     """Tenths of a second were written for this part as well (see `tenths`)."""
+    vouches: bool = False
+    """Of an upper level: the finer parts below were whole when it was made of them, and `gaps` are
+    theirs, so that nobody has to open them to know."""
 
     def to_metadata(self) -> bytes:
         """Return it as JSON, for the metadata of a file."""
@@ -75,6 +78,7 @@ class PyramidCarry:
                 "gaps": [list(gap) for gap in self.gaps],
                 "closed": self.is_closed,
                 "fine": self.has_tenths,
+                **({"vouches": True} if self.vouches else {}),
             }
         ).encode()
 
@@ -87,6 +91,7 @@ class _Carry(BaseModel):
     gaps: tuple[tuple[_TimeNs, _TimeNs], ...] = ()
     closed: bool = False
     fine: bool = False
+    vouches: bool = False
 
 
 def gap_limit_ns(hold_ns: Mapping[str, int]) -> int:
@@ -214,6 +219,7 @@ def carry_from(metadata: Mapping[bytes, bytes]) -> PyramidCarry:
         gaps=plain.gaps,
         is_closed=plain.closed,
         has_tenths=plain.fine,
+        vouches=plain.vouches,
     )
 
 

@@ -14,6 +14,7 @@ from typing import Final
 import pyarrow as pa
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
+from logger.errors import InputError
 from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets
 from logger.store.layout.files import overview_stream
 from logger.store.parts.identity import PartOwner
@@ -23,6 +24,7 @@ from logger.store.pyramid.seconds import (
     BASE_NS,
     PyramidCarry,
     buckets_of_tables,
+    carry_from,
     channels_of_tables,
     overview_fault,
     overview_table,
@@ -30,6 +32,7 @@ from logger.store.pyramid.seconds import (
 
 __all__ = [
     "UPPER_WIDTHS_NS",
+    "DamagedLeafError",
     "PyramidNode",
     "at_width",
     "build_tree",
@@ -37,6 +40,7 @@ __all__ = [
     "consolidate_levels",
     "level_parts",
     "upper_level_stream",
+    "vouched_parts",
 ]
 
 UPPER_WIDTHS_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS)
@@ -113,12 +117,15 @@ def _are_contiguous(parts: Sequence[Part]) -> bool:
 def _upper_table(group: Sequence[Part], *, below_ns: int, width_ns: int) -> pa.Table:
     """Return the buckets of neighbouring finer parts at a wider width."""
     tables = [table for part in group if (table := part.read_whole()) is not None]
+    carries = [carry_from(part.metadata) for part in group]
     buckets: dict[str, Buckets] = {}
     for channel in channels_of_tables(tables):
         channel_buckets = buckets_of_tables(tables, channel, width_ns=below_ns)
         if len(channel_buckets):
             buckets[channel] = resample_buckets(channel_buckets, width_ns)
-    return overview_table(buckets, PyramidCarry())
+    gaps = tuple(gap for carry in carries for gap in carry.gaps)
+    vouches = below_ns == BASE_NS or all(carry.vouches for carry in carries)
+    return overview_table(buckets, PyramidCarry(gaps=gaps if vouches else (), vouches=vouches))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,28 +134,35 @@ class PyramidNode:
 
     width_ns: int
     part: Part
-    start_ns: int
-    """Start of its first bucket; `TIME_MAX_NS` when it has none."""
-    end_ns: int
-    """End of its last bucket; `TIME_MIN_NS` when it has none."""
     children: tuple["PyramidNode", ...] = ()
 
+    @property
+    def start_ns(self) -> int:
+        """Start of its first bucket; `TIME_MAX_NS` when it has none."""
+        spans = self.part.spans
+        return spans[0][0] if spans else TIME_MAX_NS
 
-def _pyramid_node(width_ns: int, part: Part, children: tuple[PyramidNode, ...] = ()) -> PyramidNode:
-    spans = part.spans
-    start_ns, end_ns = (
-        (spans[0][0], spans[-1][1] + width_ns) if spans else (TIME_MAX_NS, TIME_MIN_NS)
-    )
-    return PyramidNode(width_ns, part, start_ns, end_ns, children)
+    @property
+    def end_ns(self) -> int:
+        """End of its last bucket; `TIME_MIN_NS` when it has none."""
+        spans = self.part.spans
+        return spans[-1][1] + self.width_ns if spans else TIME_MIN_NS
+
+
+class DamagedLeafError(InputError):
+    """A part of the first level cannot be read that an upper one vouched for: it was damaged since.
+
+    Its rows are there, and are read in its place once the pyramid was listed part by part.
+    """
 
 
 def build_tree(base: Sequence[Part], upper: Sequence[Sequence[Part]]) -> tuple[PyramidNode, ...]:
     """Return the roots of the pyramid over the parts of the first level, in order of their rows.
 
-    `upper`: the parts of each further level. A part that does not cover whole finer parts, or is
-    damaged, is ignored.
+    By the names of the parts: none is opened. `upper`: the parts of each further level. A part that
+    does not cover whole finer parts is ignored.
     """
-    nodes = tuple(_pyramid_node(BASE_NS, part) for part in base)
+    nodes = tuple(PyramidNode(BASE_NS, part) for part in base)
     for width_ns, parts in zip(UPPER_WIDTHS_NS, upper, strict=True):
         child_indices = [
             (child_index, node.part)
@@ -161,13 +175,44 @@ def build_tree(base: Sequence[Part], upper: Sequence[Sequence[Part]]) -> tuple[P
         index = 0
         for part in parts:
             first, last = starts.get(part.first_row), ends.get(part.end_row)
-            if first is None or last is None or first < index or last < first or part.verify_error:
+            if first is None or last is None or first < index or last < first:
                 continue
             next_nodes += nodes[index:first]
-            next_nodes.append(_pyramid_node(width_ns, part, nodes[first : last + 1]))
+            next_nodes.append(PyramidNode(width_ns, part, nodes[first : last + 1]))
             index = last + 1
         nodes = (*next_nodes, *nodes[index:])
     return nodes
+
+
+def vouched_parts(
+    base: Sequence[Part], nodes: Sequence[PyramidNode]
+) -> tuple[list[Part], list[tuple[int, int]]]:
+    """Return the parts of the first level that are known to be whole, and the gaps within them.
+
+    Up to the first that is damaged. Only those are opened for which no upper part vouches.
+    """
+    whole: list[Part] = []
+    gaps: list[tuple[int, int]] = []
+    waiting = list(reversed(nodes))
+    while waiting:
+        node = waiting.pop()
+        if node.part.verify_error:
+            if not node.children:
+                break
+            waiting += reversed(node.children)
+            continue
+        carry = carry_from(node.part.metadata)
+        if node.children and not carry.vouches:
+            waiting += reversed(node.children)
+            continue
+        gaps += carry.gaps
+        if not node.children:
+            whole.append(node.part)
+        else:
+            end_row = node.part.end_row
+            while len(whole) < len(base) and base[len(whole)].end_row <= end_row:
+                whole.append(base[len(whole)])
+    return whole, gaps
 
 
 def coarsest_for(
@@ -176,13 +221,21 @@ def coarsest_for(
     """Yield the coarsest parts that give buckets of `width_ns` over [start_ns, end_ns), in order.
 
     A part whose buckets end after `counted_ns`, from where on raw rows are read, is replaced by the
-    first level under it: its buckets may be cut at that edge.
+    first level under it: its buckets may be cut at that edge. So is one that is damaged.
+
+    Raises
+    ------
+    DamagedLeafError
+        A part of the first level was damaged since an upper one was made of it.
     """
     for node in nodes:
-        if node.end_ns <= start_ns or node.start_ns >= end_ns:
+        is_damaged = node.part.verify_error
+        if is_damaged and not node.children:
+            raise DamagedLeafError(f"{node.part.location}: this part is damaged ({is_damaged}).")
+        if not is_damaged and (node.end_ns <= start_ns or node.start_ns >= end_ns):
             continue
         is_usable = width_ns % node.width_ns == 0 and node.end_ns <= counted_ns
-        if is_usable or not node.children:
+        if not node.children or (is_usable and not is_damaged):
             yield node
         else:
             yield from coarsest_for(

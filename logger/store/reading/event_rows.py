@@ -4,7 +4,7 @@ The pages of a live recording ask for its events a hundred times a second, and f
 Not locked: the reader that owns it is.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import pyarrow as pa
 
@@ -22,12 +22,16 @@ class EventRows:
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
-        self._end_row = 0
+        self.end_row = 0
+        """The number after that of the newest event that was read."""
         self.events: tuple[Event, ...] = ()
 
-    def take_in(self, parts: Sequence[Part], tail: Sequence[TailRun], *, rows: int) -> None:
-        """Add the events after those already read; `rows`: how many events can be read by now."""
-        new_events = self._read(parts, tail, self._end_row)
+    def take_in(
+        self, parts: Sequence[Part], tail: Sequence[TailRun], *, count: Callable[[], int]
+    ) -> None:
+        """Add the events after those already read; `count`: how many can be read by now."""
+        new_events = self._read(parts, tail, self.end_row)
+        rows = count()
         last_sequence = self.events[-1].sequence if self.events else -1
         if rows == len(self.events) + len(new_events) and all(
             event.sequence > last_sequence for event in new_events[:1]
@@ -36,7 +40,7 @@ class EventRows:
         else:
             # A part was repaired or damaged: the events read before are no prefix of all events.
             self.events = tuple(self._read(parts, tail, 0))
-        self._end_row = max([part.end_row for part in parts] + [run.end_row for run in tail] + [0])
+        self.end_row = max([part.end_row for part in parts] + [run.end_row for run in tail] + [0])
 
     def _read(self, parts: Sequence[Part], tail: Sequence[TailRun], from_row: int) -> list[Event]:
         tables = [

@@ -26,6 +26,7 @@ from logger.store.pyramid.upper import (
     build_tree,
     coarsest_for,
     upper_level_stream,
+    vouched_parts,
 )
 
 __all__ = ["JointPyramid", "list_pyramid"]
@@ -89,6 +90,7 @@ def list_pyramid(
     *,
     previous: JointPyramid,
     recording_id: str,
+    trusting: bool = True,
 ) -> JointPyramid:
     """Return a joint's pyramid as it is on the disk now.
 
@@ -100,44 +102,53 @@ def list_pyramid(
         The pyramid of the last listing: its parts, with the footers that were read, are kept.
     recording_id
         Of recording.json, which the parts have to state.
+    trusting
+        Take the word of an upper part that those below it are whole; False: open each of them.
     """
 
     def listed_again(level: Sequence[Part], stream: str) -> list[Part]:
         return relisted(level, recording / stream, PartOwner(recording_id, stream, overview_fault))
 
     listed = listed_again(previous.seconds, overview_stream(joint))
-    read_footers(listed)
-    seconds = _overviews_of(rows, listed)
     upper = [
         listed_again(level, upper_level_stream(joint, width_ns))
         for level, width_ns in zip(previous.upper, UPPER_WIDTHS_NS, strict=True)
     ]
-    read_footers(part for level in upper for part in level)
-    carries = [carry_from(part.metadata) for part in seconds]
+    named, closing = _overviews_of(rows, listed)
+    tree = build_tree(named, upper if trusting else [()] * len(upper))
+    # At an address they come side by side.
+    read_footers(node.part for node in tree)
+    seconds, gaps = vouched_parts(named, tree)
+    if len(seconds) < len(named):
+        closing = None
+    if closing is not None and not closing.verify_error:
+        seconds.append(closing)
+        gaps += carry_from(closing.metadata).gaps
     return JointPyramid(
         seconds=tuple(seconds),
         upper=tuple(tuple(level) for level in upper),
         tenths=tuple(listed_again(previous.tenths, upper_level_stream(joint, TENTH_NS))),
         nodes=build_tree(seconds, upper),
-        carry=carries[-1] if carries else PyramidCarry(),
-        gaps=tuple(gap for carry in carries for gap in carry.gaps),
+        carry=carry_from(seconds[-1].metadata) if seconds else PyramidCarry(),
+        gaps=tuple(gaps),
     )
 
 
-def _overviews_of(rows: Sequence[Part], overviews: Sequence[Part]) -> list[Part]:
-    """Return the first-level parts of sealed rows, up to the first that is missing or damaged.
+def _overviews_of(
+    rows: Sequence[Part], overviews: Sequence[Part]
+) -> tuple[list[Part], Part | None]:
+    """Return the first-level parts of sealed rows, by their names, up to the first that is missing.
 
-    A part whose rows are not sealed (yet) covers rows of the journal. After a hole the rows
-    themselves have to be read, because the value that the lost part carried is unknown.
+    And the one without rows that counts what was still carried at the end of the recording. A part
+    whose rows are not sealed (yet) covers rows of the journal. After a hole the rows themselves
+    have to be read, because the value that the lost part carried is unknown.
     """
     by_rows = {(part.first_row, part.end_row): part for part in overviews}
     covering: list[Part] = []
     for part in rows:
         overview = by_rows.get((part.first_row, part.end_row))
-        if overview is None or overview.verify_error:
-            return covering
+        if overview is None:
+            return covering, None
         covering.append(overview)
-    # The part without rows that counts what was still carried at the end of the recording.
     end = rows[-1].end_row if rows else 0
-    closing = by_rows.get((end, end))
-    return covering if closing is None or closing.verify_error else [*covering, closing]
+    return covering, by_rows.get((end, end))

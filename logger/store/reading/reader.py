@@ -35,6 +35,7 @@ from logger.store.parts.identity import MisplacedPartError, PartOwner
 from logger.store.parts.part import (
     Part,
     has_readable_row,
+    outer_span,
     overlapping_parts,
     read_footers,
     relisted,
@@ -77,6 +78,8 @@ class RecordingReader:
         self._lock = RLock()
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._tail = JournalTail(path / JOURNAL_FOLDER, self.schemas)
+        recording_id = self.manifest.recording_id
+        self._list_pyramid = partial(list_pyramid, path, recording_id=recording_id)
         self._pyramids = {joint.name: JointPyramid() for joint in self.bench.joints}
         self._folders = FolderStamps(path)
         self._events = EventRows(self.bench)
@@ -133,14 +136,16 @@ class RecordingReader:
             rows = status_stream(joint)
             # A pyramid part is written before the rows that it covers: list it again with those.
             if self._folders.has_changed(overview_stream(joint)) or rows in sealed:
-                self._pyramids[joint] = list_pyramid(
-                    self.path,
-                    joint,
-                    self._parts[rows],
-                    previous=previous,
-                    recording_id=self.manifest.recording_id,
-                )
+                known = self._parts[rows]
+                self._pyramids[joint] = self._list_pyramid(joint, known, previous=previous)
         return bool(sealed)
+
+    def open_overviews(self, joint: str) -> None:
+        """Open each part of a joint's pyramid: it is read up to the first that is damaged."""
+        with self._lock:
+            rows, previous = self._parts[status_stream(joint)], self._pyramids[joint]
+            listed = self._list_pyramid(joint, rows, previous=previous, trusting=False)
+            self._pyramids[joint] = listed
 
     def row_count(self, stream: str) -> int:
         """Return how many rows of a stream can be read."""
@@ -156,16 +161,11 @@ class RecordingReader:
     def span_ns(self, stream: str) -> tuple[int, int] | None:
         """Return the first and the last time of a stream in nanoseconds, None when it is empty."""
         with self._lock:
-            parts, tail_runs = self._parts[stream], self._tail.runs_of(stream)
-            # The outermost parts that can be read: no footer between them is opened.
-            first = next((part.spans for part in parts if part.spans), ())
-            last = next((part.spans for part in reversed(parts) if part.spans), ())
-            starts = [first[0][0]] if first else []
-            ends = [last[-1][1]] if last else []
-            if tail_runs:
-                starts.append(tail_runs[0].first_ns)
-                ends.append(tail_runs[-1].last_ns)
-            return (min(starts), max(ends)) if starts else None
+            sealed, tail = outer_span(self._parts[stream]), self._tail.runs_of(stream)
+            if not tail:
+                return sealed
+            first_ns, last_ns = sealed or (tail[0].first_ns, tail[-1].last_ns)
+            return min(first_ns, tail[0].first_ns), max(last_ns, tail[-1].last_ns)
 
     def read_rows(
         self, stream: str, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
@@ -260,6 +260,8 @@ class RecordingReader:
             Width of the buckets; whole seconds.
         counted_ns
             Up to where the pyramid has counted every row; the buckets are right up to there.
+
+        Raises DamagedLeafError for one that was damaged since (`open_overviews`).
         """
         channel_buckets = list(
             self._pyramid_of(joint).buckets(
@@ -328,11 +330,11 @@ class RecordingReader:
     def read_events(self) -> tuple[Event, ...]:
         """Return all events in sequence."""
         with self._lock:
-            rows = self.row_count("events")
-            if rows != len(self._events.events):
-                parts = self._parts["events"]
-                self._events.take_in(parts, self._tail.runs_of("events"), rows=rows)
-            return self._events.events
+            known, count = self._events, partial(self.row_count, "events")
+            # Read before they are counted: each part is opened once.
+            if self.end_row("events") != known.end_row or count() != len(known.events):
+                known.take_in(self._parts["events"], self._tail.runs_of("events"), count=count)
+            return known.events
 
     def newest_row(self, stream: str) -> dict[str, object] | None:
         """Return the newest row of a stream as a mapping, times in ns; None when it has none."""

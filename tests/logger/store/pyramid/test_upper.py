@@ -1,5 +1,6 @@
 """The pyramid's upper levels: equal to the raw rows, for any span, at a cost that is bounded."""
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,8 +15,9 @@ from logger.joint.time_weighted import resample_buckets, to_buckets
 from logger.simulate import scenario
 from logger.store.layout.files import overview_stream
 from logger.store.layout.manifest import new_manifest, read_manifest
+from logger.store.parts import part_file
 from logger.store.parts.part import list_parts
-from logger.store.pyramid.seconds import BASE_NS
+from logger.store.pyramid.seconds import BASE_NS, gap_limit_ns
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_stream
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
@@ -32,6 +34,7 @@ BENCH = bench_from_texts(
     where="bench.toml",
 )
 CHANNELS = BENCH.channels_of(BENCH.joints[0])
+OVERVIEW = overview_stream("a")
 TORQUE, HOUSING = "torque_Nm", "temperature_housing_degC"
 
 
@@ -229,3 +232,54 @@ def test_what_a_crash_kept_from_being_made_is_made_up(tmp_path: Path):
     )
     assert len(found) < len(list_parts(path / overview_stream("a")))
     _span_is_exact(recording, first, TORQUE, recording.start_ns, recording.end_ns)
+
+
+@pytest.fixture(scope="module")
+def of_many_parts(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, ReadingBatch]:
+    """Give 150 parts: two are of 60 s, ten of 5 s, the rest as they were sealed."""
+    trace = _trace(np.random.default_rng(11), 600)
+    path = tmp_path_factory.mktemp("many") / "rec"
+    return _recorded(path, trace, list(range(4, 600, 4)), end=True), trace
+
+
+def test_opening_opens_no_part_that_another_vouches_for(
+    of_many_parts: tuple[Recording, ReadingBatch], monkeypatch: pytest.MonkeyPatch
+):
+    """Of months it would be tens of thousands; gaps and figures are the same."""
+    recording, trace = of_many_parts
+    opened: list[str] = []
+    read = part_file.read_footer
+
+    def counted(location: Path) -> object:
+        if OVERVIEW in str(location):
+            opened.append(location.name)
+        return read(location)
+
+    monkeypatch.setattr(part_file, "read_footer", counted)
+    again = Recording.open(recording.path)
+    assert len(list_parts(recording.path / OVERVIEW)) == 151
+    assert len(opened) <= 2 + 7 + 8 + 2, "60 s, 5 s, seconds, the newest and the closing one"
+    limit_ns = gap_limit_ns(recording.hold_ns("a"))
+    steps = np.diff(trace.time_ns)
+    gaps = [(int(trace.time_ns[row]), int(trace.time_ns[row + 1])) for row in range(len(steps))]
+    beyond = [gap for gap, step in zip(gaps, steps, strict=True) if step > limit_ns]
+    assert [gap for gap in again.sealed_gaps("a") if gap in set(beyond)] == beyond
+    again.open_overviews("a")
+    assert again.sealed_gaps("a") == Recording.open(recording.path).sealed_gaps("a")
+    _span_is_exact(again, trace, TORQUE, again.start_ns, again.end_ns)
+
+
+def test_what_was_damaged_since_it_was_vouched_for_is_read_from_its_rows(
+    of_many_parts: tuple[Recording, ReadingBatch], tmp_path: Path
+):
+    """A footer of the first level, and one of an upper level: no figure changes."""
+    recording, trace = of_many_parts
+    for name in (OVERVIEW, upper_level_stream("a", UPPER_WIDTHS_NS[0])):
+        path = tmp_path / name.replace("/", "-")
+        shutil.copytree(recording.path, path)
+        part = list_parts(path / name)[3].path
+        part.write_bytes(part.read_bytes()[:-20])
+        damaged = Recording.open(path)
+        for first, last in ((0, 599), (5, 40), (300, 310)):
+            start_ns, end_ns = int(trace.time_ns[first]), int(trace.time_ns[last])
+            _span_is_exact(damaged, trace, TORQUE, start_ns, end_ns)
