@@ -1,4 +1,8 @@
-"""`dutytrace record`: records what the joints of a bench report, new or into an older recording."""
+"""`dutytrace record`: records what the joints of a bench report, new or into an older recording.
+
+One command line serves both, for a service that starts at each boot: it begins a recording the
+first time and continues it ever after.
+"""
 
 import contextlib
 import gc
@@ -49,7 +53,9 @@ def record_joints(
     continued: Annotated[
         Path | None,
         RecordingPath().option(
-            "--continue", metavar="REC", help="Continue this recording instead."
+            "--continue",
+            metavar="REC",
+            help="Continue this recording; with BENCH begin it where there is none yet.",
         ),
     ] = None,
     recordings: Recordings = DEFAULT_RECORDINGS,
@@ -73,13 +79,19 @@ def record_joints(
     leave_out_pandas()
     with contextlib.ExitStack() as opened:
         buses: OpenBuses | None = None
-        if continued is None:
+        begins = continued is not None and bench is not None and _begins_at(continued)
+        if continued is not None and (out or (name and bench is None)):
+            raise InputError(
+                "--continue: found together with --name or --out; a recording keeps its name "
+                "and folder. Omit them, or begin a new recording."
+            )
+        if continued is None or begins:
             settings, buses = _new_recording(
                 opened,
                 bench,
                 limits,
                 plan,
-                out=out,
+                out=continued or out,
                 recordings=recordings,
                 name=name,
                 note=note,
@@ -90,11 +102,6 @@ def record_joints(
         else:
             from logger.recording.record_settings import settings_to_resume
 
-            if name or out:
-                raise InputError(
-                    "--continue: found together with --name or --out; a recording keeps its name "
-                    "and folder. Omit them, or begin a new recording."
-                )
             settings = settings_to_resume(
                 continued,
                 bench=bench,
@@ -105,6 +112,18 @@ def record_joints(
                 send_stop_on_trip=send_stop,
             )
         _record(settings, buses, tell)
+
+
+def _begins_at(path: Path) -> bool:
+    """Return whether there is no recording yet; what a power cut in its first instant left goes."""
+    from logger.store.repair.torn_beginning import remove_torn_beginning
+
+    try:
+        return not path.exists() or remove_torn_beginning(path)
+    except OSError as fault:
+        raise InputError(
+            f"{path}: cannot be looked at ({fault.strerror or fault}). Choose another folder."
+        ) from fault
 
 
 def _record(settings: "RecordSettings", buses: "OpenBuses | None", tell: Path | None) -> None:

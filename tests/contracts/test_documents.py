@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -287,3 +288,20 @@ def test_the_demo_installs_what_the_program_needs_and_nothing_else():
     assert not {"pytest", "mypy", "ruff", "boto3", "botocore", "moto", "pandas", "dask"} & program
     assert {"pytest", "mypy", "ruff", "moto", "pandas"} <= tools
     assert len(program) <= 70
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd here")
+def test_the_units_of_the_guide_are_units(tmp_path: Path):
+    """Every section, key and value is one that systemd knows."""
+    pattern = r"```ini\n# /etc/systemd/system/([\w-]+\.service)(.*?)```"
+    units = re.findall(pattern, README, re.DOTALL)
+    assert [name for name, _ in units] == ["dutytrace.service", "dutytrace-campaign.service"]
+    for name, text in units:
+        unit = tmp_path / name
+        # There is no such program and no such user here.
+        known = text.replace("/opt/dutytrace/.venv/bin/dutytrace", sys.executable)
+        unit.write_text(f"#{known.replace('User=bench', 'User=root')}", encoding="utf-8")
+        told = subprocess.run(
+            ["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, check=False
+        )
+        assert name not in told.stderr, told.stderr

@@ -89,24 +89,32 @@ ROWS: Final = _rows()
 END_NS: Final = int(ROWS.time_ns[-1]) + S
 
 
-def record_campaign(path: Path, cuts: Sequence[int], *, restarts: Sequence[int] = ()) -> Recording:
-    """Record the rows in batches that end at these places; at some of them the recorder ends."""
+def record_campaign(
+    path: Path, cuts: Sequence[int], *, restarts: Sequence[int] = (), kills: Sequence[int] = ()
+) -> Recording:
+    """Record the rows in batches that end at these places; at some the recorder ends, or is killed.
+
+    What a killed one leaves is its journal: nothing is finished, sealed or said.
+    """
     plan = parse_plan(PLAN, "plan.toml")
     manifest = new_manifest(BENCH, name="made", started_ns=START_NS, plan=PLAN)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     events = EventLog(BENCH, writer)
     campaign = CampaignRows(plan, BENCH, start_ns=START_NS)
     pipeline = Pipeline(BENCH, LimitSet(), writer, events, start_ns=START_NS, campaign=campaign)
-    for first, last in pairwise([0, *sorted({*cuts, *restarts}), len(ROWS)]):
+    for first, last in pairwise([0, *sorted({*cuts, *restarts, *kills}), len(ROWS)]):
         batch = ROWS.select_rows(slice(first, last))
         if not len(batch):
             continue
         now_ns = int(batch.time_ns[-1]) + 1
         pipeline.process_readings(batch, now_ns=now_ns)
         pipeline.record_seconds(now_ns)
-        if last in restarts:
-            pipeline.finish(now_ns)
-            writer.close(ended_ns=now_ns, cause="test")
+        if last in restarts or last in kills:
+            if last in kills:
+                writer.abandon()
+            else:
+                pipeline.finish(now_ns)
+                writer.close(ended_ns=now_ns, cause="test")
             start = resume_point(path)
             clock = ClockAnchor(boottime_ns=0, wall_ns=now_ns)
             writer = RecordingWriter.resume(path, BENCH, clock=clock, now_s=0.0)

@@ -190,3 +190,22 @@ def test_a_plan_that_would_never_end_is_refused(tmp_path: Path):
         assert_refused(run("record", "bench.toml", "--plan", "plan.toml", cwd=tmp_path), *words)
     assert_refused(run("record", "bench.toml", "--plan", "none.toml", cwd=tmp_path), "none.toml")
     assert not (tmp_path / "recordings").exists()
+
+
+def test_one_command_begins_a_recording_and_continues_it(tmp_path: Path):
+    """As a service does at each boot; a name counts when it begins, and a typed folder is kept."""
+    (tmp_path / "bench.toml").write_text(SILENT_BENCH, encoding="utf-8")
+    (tmp_path / "harvest-joint.toml").write_text(LAYOUT, encoding="utf-8")
+    # What a power cut in the first instant leaves.
+    (tmp_path / "rec" / "journal").mkdir(parents=True)
+    command = ["record", "bench.toml", "--continue", "rec", "--name", "soak", "--duration", "0.2s"]
+    for _ in range(2):
+        done = run(*command, cwd=tmp_path)
+        assert done.returncode == 0, done.stderr
+    manifest = read_manifest(tmp_path / "rec")
+    assert manifest.name == "soak"
+    assert len(manifest.resumed) == 1
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "notes.txt").write_text("x", encoding="utf-8")
+    assert_refused(run("record", "bench.toml", "--continue", "other", cwd=tmp_path), "other")
+    assert (tmp_path / "other" / "notes.txt").exists()

@@ -88,8 +88,12 @@ def test_the_stages_and_what_failed_to_come_are_events(whole: Recording):
 @given(
     cuts=st.lists(st.integers(1, len(ROWS) - 1), max_size=12),
     restarts=st.lists(st.integers(1200, len(ROWS) - 1), max_size=2, unique=True),
+    kills=st.lists(st.integers(1200, len(ROWS) - 1), max_size=2, unique=True),
 )
-@example(cuts=[], restarts=[33226])  # the recorder ends just after turns were lost
+@example(cuts=[], restarts=[33226], kills=[])  # the recorder ends just after turns were lost
+@example(
+    cuts=[], restarts=[], kills=[2130, 33226]
+)  # killed within a cycle, and where turns were lost
 @settings(
     max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -98,10 +102,11 @@ def test_batches_of_any_size_and_restarts_give_the_same(
     whole: Recording,
     cuts: list[int],
     restarts: list[int],
+    kills: list[int],
 ):
     """The table is that of `dutytrace cycles` afterwards, and the events are the same."""
     path = tmp_path_factory.mktemp("campaign") / "parts"
-    recording = record_campaign(path, cuts, restarts=restarts)
+    recording = record_campaign(path, cuts, restarts=restarts, kills=kills)
     _assert_as_in_batch(recording)
     assert _told(recording) == _told(whole)
 
