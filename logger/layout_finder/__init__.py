@@ -5,6 +5,8 @@
     checksum        the byte that follows from the others: XOR, sum, CRC-8
     counter         fields that go on by the same step with every frame
     multiplexer     the field that tells the kinds of frames of one identifier apart
+    field_cost      bits that it takes to write a number down
+    cuts            the cheapest way to cut a frame into fields
     borders         where one field ends and the next begins: the shortest description
     number_form     how bits are read as a number: sign, offset, sign and magnitude, float
     signals         from frames to signals: all of the above in turn

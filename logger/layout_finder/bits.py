@@ -6,7 +6,7 @@ significant, so that a field runs from its lowest bit upwards; for "big" column
 row of neighbouring columns.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ __all__ = [
     "BitOrder",
     "as_signed",
     "bit_columns",
+    "join_pieces",
     "read_field",
     "toggle_counts",
     "unwrap_field",
@@ -31,12 +32,14 @@ ORDERS: Final[tuple[BitOrder, BitOrder]] = ("little", "big")
 
 @dataclass(frozen=True)
 class BitField:
-    """Neighbouring columns of bits that are read as one number."""
+    """Neighbouring columns of bits that are read as one number; or two such rows of columns."""
 
     first_column: int
     length: int
-    """Bits."""
+    """Bits, of both pieces."""
     order: BitOrder = "little"
+    upper: "BitField | None" = None
+    """Where its upper bits lie, of a number in two pieces."""
 
     @property
     def byte(self) -> int:
@@ -52,15 +55,21 @@ class BitField:
     @property
     def bit_places(self) -> tuple[tuple[int, int], ...]:
         """The (byte, bit) places that it takes, least significant first."""
-        columns = range(self.first_column, self.first_column + self.length)
+        above = self.upper.bit_places if self.upper else ()
+        columns = range(self.first_column, self.first_column + self.length - len(above))
         if self.order == "little":
-            return tuple(divmod(column, 8) for column in columns)
-        return tuple((column // 8, 7 - column % 8) for column in reversed(columns))
+            return (*(divmod(column, 8) for column in columns), *above)
+        return (*((column // 8, 7 - column % 8) for column in reversed(columns)), *above)
 
     @property
     def little_columns(self) -> frozenset[int]:
         """The places as columns of the order "little"."""
         return frozenset(8 * byte + bit for byte, bit in self.bit_places)
+
+
+def join_pieces(lower: BitField, upper: BitField) -> BitField:
+    """Return the number whose lower bits are one field and whose upper bits are another."""
+    return replace(lower, length=lower.length + upper.length, upper=upper)
 
 
 def bit_columns(payload: Bytes, order: BitOrder = "little") -> Bytes:

@@ -17,6 +17,8 @@ import numpy as np
 
 from logger.arrays import Ints
 from logger.layout_finder.bits import BitField, bit_columns
+from logger.layout_finder.borders import describe_frames
+from logger.layout_finder.field_cost import WINDOW
 from logger.layout_finder.traffic import Bytes
 
 __all__ = [
@@ -34,9 +36,13 @@ MIN_AGREEMENT: Final = 0.99
 MIN_EVIDENCE: Final = 15.0
 """Bits, of a way of computing that is known of other frames."""
 MOST_SKIPPED: Final = 2
+MOST_SKIPPED_END: Final = 3
 MOST_FRAMES: Final = 600
 """Frames that a test is held against, spread over the recording."""
 FIRST_LOOK: Final = 24
+LOOKED_WINDOWS: Final = 24
+UNCUSTOMARY: Final = 64.0
+"""Bits, of a checksum that is not the last byte."""
 
 
 class ChecksumFamily(Enum):
@@ -60,6 +66,8 @@ class FoundChecksum:
     """Of a CRC, the highest term left out, the highest bit first also where it is reflected."""
     skipped: int
     """Bytes at the beginning of the frame that do not count."""
+    skipped_end: int
+    """The same at its end, the checksum itself left out."""
     constant: int
     """XOR with (of a sum: plus) what the family gives from zero, for frames of this length."""
     rank: int
@@ -112,9 +120,15 @@ def _crc_of(rows: Bytes, tables: Ints) -> Ints:
     return state
 
 
+def _covered(payload: Bytes, byte: int, skipped: int, skipped_end: int) -> Bytes:
+    """Return the bytes that a checksum at a byte is computed of."""
+    others = np.delete(payload, byte, axis=1)
+    return others[:, skipped : others.shape[1] - skipped_end]
+
+
 def compute_checksum(payload: Bytes, found: FoundChecksum) -> Bytes:
     """Return what the checksum byte of each frame has to be, uint8[n], for uint8[n, bytes]."""
-    covered = np.delete(payload, found.byte, axis=1)[:, found.skipped :]
+    covered = _covered(payload, found.byte, found.skipped, found.skipped_end)
     if found.family is ChecksumFamily.XOR:
         total = np.bitwise_xor.reduce(covered, axis=1)
         return np.asarray(total ^ np.uint8(found.constant), dtype=np.uint8)
@@ -139,28 +153,37 @@ def _constant_of(payload: Bytes, found: FoundChecksum) -> tuple[int, float]:
     return int(counts.argmax()), float(counts.max() / max(1, len(payload)))
 
 
-def _candidates(payload: Bytes, byte: int) -> list[tuple[ChecksumFamily, int | None, int]]:
+def _coverages(width: int) -> list[tuple[int, int]]:
+    """Return how many bytes may be left out at the beginning and the end of a frame."""
+    return [
+        (skipped, skipped_end)
+        for skipped in range(MOST_SKIPPED + 1)
+        for skipped_end in range(MOST_SKIPPED_END + 1)
+        if skipped + skipped_end <= width - 3
+    ]
+
+
+def _candidates(payload: Bytes, byte: int) -> list[FoundChecksum]:
     """Return the ways of computing a byte that a first look at the frames leaves over."""
     looked_at = payload[np.linspace(0, len(payload) - 1, FIRST_LOOK).astype(int)]
     target = (looked_at[1:, byte] ^ looked_at[:-1, byte]).astype(np.int64)
-    left: list[tuple[ChecksumFamily, int | None, int]] = []
-    others = np.delete(looked_at, byte, axis=1)
-    most_skipped = min(MOST_SKIPPED, others.shape[1] - 2)
+    left: list[tuple[ChecksumFamily, int | None, int, int]] = []
     # A damaged frame spoils two differences.
     needed = len(target) - 2
-    for skipped in range(most_skipped + 1):
+    for skipped, skipped_end in _coverages(payload.shape[1]):
         left += [
-            (family, None, skipped)
+            (family, None, skipped, skipped_end)
             for family in (ChecksumFamily.XOR, ChecksumFamily.SUM, ChecksumFamily.NEGATIVE_SUM)
         ]
-        changes = others[1:, skipped:] ^ others[:-1, skipped:]
+        covered = _covered(looked_at, byte, skipped, skipped_end)
+        changes = covered[1:] ^ covered[:-1]
         for reflected, family in enumerate((ChecksumFamily.CRC8, ChecksumFamily.REFLECTED_CRC8)):
             agrees = (_crc_of(changes, _crc_tables()[reflected]) == target).sum(axis=1)
             left += [
-                (family, 2 * int(number) + 1, skipped)
+                (family, 2 * int(number) + 1, skipped, skipped_end)
                 for number in np.flatnonzero(agrees >= needed)
             ]
-    return left
+    return [FoundChecksum(byte, *one, 0, 0, 0.0, 0.0) for one in left]
 
 
 def _is_copied(payload: Bytes, byte: int) -> bool:
@@ -190,7 +213,7 @@ def match_checksum(payload: Bytes, known: Sequence[FoundChecksum]) -> FoundCheck
             continue
         trial = replace(one, byte=byte)
         constant, agreement = _constant_of(sample, trial)
-        others = np.delete(sample, byte, axis=1)[:, one.skipped :]
+        others = _covered(sample, byte, one.skipped, one.skipped_end)
         rank = rank_over_gf2(others[1:] ^ others[:-1])
         evidence = 8.0 * rank - math.log2(len(known))
         if agreement >= MIN_AGREEMENT and evidence >= MIN_EVIDENCE:
@@ -210,42 +233,59 @@ def find_checksum(payload: Bytes) -> FoundChecksum | None:
     rows = np.unique(np.concatenate([rows, np.minimum(rows + 1, frame_count - 1)]))
     sample = payload[rows]
     places = range(width) if width <= 8 else (0, 1, width - 2, width - 1)
-    tests = len(places) * (MOST_SKIPPED + 1) * (3 + 256)
+    tests = len(places) * len(_coverages(width)) * (3 + 256)
     found: list[FoundChecksum] = []
     for byte in places:
         if len(np.unique(sample[:, byte])) < MIN_RANK or _is_copied(sample, byte):
             continue
-        for family, polynomial, skipped in _candidates(sample, byte):
-            trial = FoundChecksum(byte, family, polynomial, skipped, 0, 0, 0.0, 0.0)
+        for trial in _candidates(sample, byte):
             constant, agreement = _constant_of(sample, trial)
             if agreement < MIN_AGREEMENT:
                 continue
-            others = np.delete(sample, byte, axis=1)[:, skipped:]
+            others = _covered(sample, byte, trial.skipped, trial.skipped_end)
             rank = rank_over_gf2(others[1:] ^ others[:-1])
             evidence = 8.0 * rank - math.log2(tests)
             changing = int((bit_columns(others[1:] ^ others[:-1]).any(axis=0)).sum())
             if rank >= MIN_RANK and changing > MIN_RANK:
                 found.append(
-                    FoundChecksum(
-                        *(byte, family, polynomial, skipped, constant, rank, agreement, evidence)
+                    replace(
+                        trial,
+                        constant=constant,
+                        rank=rank,
+                        agreement=agreement,
+                        evidence_bits=evidence,
                     )
                 )
     if not found:
         return None
-    # Of frames whose XOR (or sum) is constant each byte follows from the others: only custom tells
-    # which is the checksum, the last or else the first; then the one that changes most. What skips
-    # more has no more evidence.
+    cost = _costs_without(payload, sorted({one.byte for one in found}))
+    # What skips more has no more evidence.
     simple = list(ChecksumFamily)
-    changes = bit_columns(sample[1:] ^ sample[:-1]).reshape(len(sample) - 1, width, 8)
-    toggles = np.minimum(changes.mean(axis=0), 0.5).sum(axis=1)
-    custom = {width - 1: 0, 0: 1}
     best = min(
         found,
         key=lambda one: (
-            *(custom.get(one.byte, 2), -round(float(toggles[one.byte]), 1), -one.byte, -one.rank),
-            *(one.skipped, simple.index(one.family), one.polynomial or 0),
+            *(cost[one.byte], -one.rank, one.skipped + one.skipped_end),
+            *(simple.index(one.family), one.polynomial or 0),
         ),
     )
     # The CRC of x^8 + 1 is the XOR.
     alike = sum(one.byte == best.byte and one.polynomial != 1 for one in found) - 1
     return replace(best, alike=alike, from_end=1 if best.byte == width - 1 else None)
+
+
+def _costs_without(payload: Bytes, places: Sequence[int]) -> dict[int, float]:
+    """Return the bits of the rest of the frames, by which byte is taken for the checksum.
+
+    Of frames whose XOR (or sum) is constant each byte follows from the others. The checksum is
+    that without which the others are the easiest to write down.
+    """
+    last = payload.shape[1] - 1
+    if len(places) == 1 or len(payload) < WINDOW:
+        return {byte: 0.0 if byte == last else UNCUSTOMARY for byte in places}
+    windows = np.unique(np.linspace(0, len(payload) - WINDOW, LOOKED_WINDOWS).astype(np.int64))
+    known = [frozenset(range(8 * byte, 8 * byte + 8)) for byte in places]
+    costs = describe_frames(payload, windows, known)
+    return {
+        byte: cost + (0.0 if byte == last else UNCUSTOMARY)
+        for byte, cost in zip(places, costs, strict=True)
+    }

@@ -1,35 +1,45 @@
 """The multiplexer: the field that tells the kinds of frames of one identifier apart. Pure.
 
-A byte, or a half of one, with few values is taken for the multiplexer where the other bits change
-clearly less from one frame to the next of the same value than they differ between frames of two
-values, and where the frames of each value come at a period of their own all the time: a state or
-the high byte of a measured value does not. Checksum and counter have to be taken out before.
+A field with few values is taken for the multiplexer where the frames are much easier to write down
+kind by kind than one after the other, and where the frames of each value come at a period of their
+own all the time: a state or the high byte of a measured value does not. Checksum and counter have
+to be taken out before.
 """
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.layout_finder.bits import BitField, bit_columns, read_field
+from logger.layout_finder.bits import BitField, read_field
+from logger.layout_finder.borders import describe_frames
+from logger.layout_finder.field_cost import WINDOW
 from logger.layout_finder.traffic import Bytes
 
 __all__ = ["FoundMultiplexer", "find_multiplexer"]
 
 MOST_KINDS: Final = 16
 SPANS: Final = 8
-MIN_FRAMES: Final = 10
-"""Of each kind and span."""
+MIN_FRAMES: Final = 2 * WINDOW
+"""Of each kind."""
+MIN_SPAN_FRAMES: Final = 5
 MAX_RATIO: Final = 0.85
-MIN_BITS: Final = 3
+MIN_SAVED: Final = 0.3
+"""Bits that the kinds have to save for each change of kind: of still frames nothing tells."""
+ALWAYS_SAVED: Final = 6.0
+"""The same, from which on the share does not matter."""
 MIN_REGULAR: Final = 0.85
 """Share of the periods of a kind that are about its usual one."""
-MOST_PERIODS: Final = 5.0
+MOST_PERIODS: Final = 8.0
 """Usual periods that a kind stays away, where frames are lost."""
 _EVENNESS: Final = 3.0
 """How many times more or less often a kind may come in one span than on the whole."""
+_WINDOWS: Final = 24
+_RUNS: Final = ((0, 8), (4, 4), (0, 4), (5, 3), (0, 3), (6, 2), (0, 2))
+"""Lowest bit and length, within a byte."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +49,7 @@ class FoundMultiplexer:
     field: BitField
     values: tuple[int, ...]
     ratio: float
-    """Changes of the other bits within a kind over those between kinds; the worst span's."""
-    differing_bits: int
+    """Bits of the frames written down kind by kind, over those one after the other."""
 
 
 def _comes_evenly(value: Ints, values: Ints) -> bool:
@@ -50,27 +59,9 @@ def _comes_evenly(value: Ints, values: Ints) -> bool:
     )
     mean = counts.mean(axis=0)
     return bool(
-        (counts >= np.maximum(MIN_FRAMES, mean / _EVENNESS)).all()
+        (counts >= np.maximum(MIN_SPAN_FRAMES, mean / _EVENNESS)).all()
         and (counts <= mean * _EVENNESS).all()
     )
-
-
-def _changes_within(columns: Bytes, value: Ints, values: Ints) -> Ints:
-    """Return how often each bit differs between a frame and the next of the same value."""
-    within = np.zeros(columns.shape[1], dtype=np.int64)
-    for one in values:
-        kind = columns[value == one]
-        within += (kind[1:] != kind[:-1]).sum(axis=0)
-    return within
-
-
-def _ratio_of(columns: Bytes, value: Ints, values: Ints) -> tuple[float, int]:
-    """Return changes within a kind over changes between, and how many bits differ."""
-    across_rows = np.flatnonzero(value[1:] != value[:-1])
-    across = (columns[across_rows + 1] != columns[across_rows]).mean(axis=0)
-    within = _changes_within(columns, value, values) / max(1, len(value) - len(values))
-    differing = int(np.sum((across > 0.02) & (within < MAX_RATIO * across)))
-    return float(within.sum() / max(1e-12, across.sum())), differing
 
 
 def _is_regular(time_s: Floats, value: Ints, values: Ints) -> bool:
@@ -88,34 +79,78 @@ def _is_regular(time_s: Floats, value: Ints, values: Ints) -> bool:
     return True
 
 
+def _fields(
+    time_s: Floats, payload: Bytes, known: frozenset[int]
+) -> Iterator[tuple[BitField, Ints]]:
+    """Yield the fields that may tell kinds apart, and the value of each frame."""
+    for byte in range(payload.shape[1]):
+        for bit, length in _RUNS:
+            field = BitField(8 * byte + bit, length)
+            if field.little_columns & known:
+                continue
+            value = read_field(payload, field)
+            values, counts = np.unique(value, return_counts=True)
+            if not 2 <= len(values) <= MOST_KINDS or counts.min() < MIN_FRAMES:
+                continue
+            if _comes_evenly(value, values) and _is_regular(time_s, value, values):
+                yield field, value
+
+
 def find_multiplexer(
     time_s: Floats, payload: Bytes, left_out: Iterable[BitField] = ()
 ) -> FoundMultiplexer | None:
     """Return the multiplexer of frames of one identifier and length, uint8[n, bytes]; or None."""
-    taken = {column for field in left_out for column in field.little_columns}
-    columns = bit_columns(payload)
-    for byte in range(payload.shape[1]):
-        for field in (BitField(8 * byte, 8), BitField(8 * byte + 4, 4), BitField(8 * byte, 4)):
-            if field.little_columns & taken:
-                continue
-            value = read_field(payload, field)
-            values = np.unique(value)
-            if not 2 <= len(values) <= MOST_KINDS or not _comes_evenly(value, values):
-                continue
-            if not _is_regular(time_s, value, values):
-                continue
-            others = [
-                column
-                for column in range(columns.shape[1])
-                if column not in taken and column not in field.little_columns
-            ]
-            spans = [
-                _ratio_of(columns[rows][:, others], value[rows], values)
-                for rows in np.array_split(np.arange(len(value)), SPANS)
-            ]
-            ratio = max(ratio for ratio, _ in spans)
-            differing = min(bits for _, bits in spans)
-            if ratio < MAX_RATIO and differing >= MIN_BITS:
-                kinds = tuple(int(one) for one in values)
-                return FoundMultiplexer(field, kinds, ratio, differing)
-    return None
+    known = frozenset().union(*(field.little_columns for field in left_out))
+    best: tuple[float, float, FoundMultiplexer] | None = None
+    written: dict[bytes, tuple[float, bool]] = {}
+    seen: set[tuple[int, bytes]] = set()
+    for field, value in _fields(time_s, payload, known):
+        # Fields that part the frames alike are one choice; within a byte the widest stands first.
+        parted = np.packbits(np.diff(value) != 0).tobytes()
+        if (field.byte, parted) in seen:
+            continue
+        seen.add((field.byte, parted))
+        if parted not in written:
+            written[parted] = _compare(payload, value, known | field.little_columns)
+        ratio, is_split = written[parted]
+        if not is_split:
+            continue
+        values = tuple(int(one) for one in np.unique(value))
+        custom = _strangeness(field, values)
+        if best is None or (ratio, custom) < best[:2]:
+            best = (ratio, custom, FoundMultiplexer(field, values, ratio))
+    return best[2] if best else None
+
+
+def _compare(payload: Bytes, value: Ints, known: frozenset[int]) -> tuple[float, bool]:
+    """Return bits kind by kind over bits one after the other, and whether that tells kinds apart.
+
+    Both are held against each other at the same instants, around frames of the rarest kind: of few
+    frames among many the saving is small on the whole, and large for each of them.
+    """
+    values, counts = np.unique(value, return_counts=True)
+    last = len(payload) - WINDOW
+    rare = np.flatnonzero(value == values[counts.argmin()])
+    picked = rare[np.linspace(0, len(rare) - 1, _WINDOWS).astype(int)]
+    starts = np.unique(np.clip(picked - WINDOW // 2, 0, last))
+    rows = starts[:, None] + np.arange(WINDOW)
+    (joint,) = describe_frames(payload, starts, [known])
+    split = 0.0
+    for one in values:
+        own = np.flatnonzero(value == one)
+        first = np.searchsorted(own, starts + WINDOW // 2) - WINDOW // 2
+        own_starts = np.clip(first, 0, len(own) - WINDOW)
+        (cost,) = describe_frames(payload[own], own_starts, [known])
+        split += cost * float(np.mean(value[rows] == one))
+    changes = int((np.diff(value[rows], axis=1) != 0).sum())
+    saved = joint - split
+    is_split = split < MAX_RATIO * joint and saved > MIN_SAVED * changes
+    return split / max(joint, 1.0), bool(is_split or saved > ALWAYS_SAVED * changes)
+
+
+def _strangeness(field: BitField, values: tuple[int, ...]) -> float:
+    """Return how unusual a field is that tells kinds apart, of those that part the frames alike.
+
+    Kinds are numbered in a row at the beginning of the frame; zero is what unused bytes hold.
+    """
+    return math.log2(values[-1] - values[0]) + (2.0 if values[0] == 0 else 0.0) + field.byte

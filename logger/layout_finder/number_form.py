@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.layout_finder.bits import BitField, as_signed, read_field
+from logger.layout_finder.bits import ORDERS, BitField, as_signed, read_field
 from logger.layout_finder.traffic import Bytes
 
 __all__ = ["NumberForm", "choose_form", "find_floats", "is_sign_bit", "read_number"]
@@ -16,7 +16,9 @@ FLOAT_BYTES: Final = 4
 _FLOAT_SIZES: Final = (1e-6, 1e7)
 _SLOW_SIZES: Final = (4.0, 512.0)
 _SLOW_FRACTIONS: Final = 200
+_FIRST_LOOK: Final = 120
 _SMOOTH: Final = 0.35
+_STEADY: Final = 0.3
 _NEAR_MIDDLE: Final = 0.02
 _BOTH_WAYS: Final = 0.2
 
@@ -46,11 +48,10 @@ class FloatField:
 def read_number(payload: Bytes, field: BitField, form: NumberForm) -> Floats:
     """Return a field of each frame as a number, float64[n]; a float that is not finite as 0."""
     if form is NumberForm.FLOAT:
-        first = min(byte for byte, _ in field.bit_places)
-        raw = np.ascontiguousarray(payload[:, first : first + FLOAT_BYTES])
-        # Any four bytes are tried, and those of whole numbers may be a signalling NaN.
+        raw = read_field(payload, field).astype(np.uint32)
+        # Any 32 bits are tried, and those of whole numbers may be a signalling NaN.
         with np.errstate(invalid="ignore"):
-            value = raw.view("<f4" if field.order == "little" else ">f4")[:, 0].astype(np.float64)
+            value = raw.view(np.float32).astype(np.float64)
         return np.where(np.isfinite(value), value, 0.0)
     raw_value = read_field(payload, field)
     half = 1 << (field.length - 1)
@@ -104,24 +105,19 @@ def is_sign_bit(magnitude: Ints, bit: Ints) -> bool:
 def find_floats(payload: Bytes, left_out: frozenset[int] = frozenset()) -> tuple[FloatField, ...]:
     """Return the places of 32-bit floats in frames of one kind, uint8[n, bytes].
 
-    Bytes of whole numbers read as a float spread over tens of powers of ten, or jump: to be taken
+    Bits of whole numbers read as a float spread over tens of powers of ten, or jump: to be taken
     for one, nearly all have to be of a size that a joint reports, and to move smoothly.
     """
     found: list[FloatField] = []
-    for first in range(payload.shape[1] - FLOAT_BYTES + 1):
-        columns = frozenset(range(8 * first, 8 * (first + FLOAT_BYTES)))
-        if columns & left_out:
-            continue
-        for field in (BitField(8 * first, 32, "little"), BitField(8 * first, 32, "big")):
-            value = read_number(payload, field, NumberForm.FLOAT)
-            size = np.abs(value[value != 0.0])
-            if len(size) < 0.2 * len(value) or not _is_float_like(payload, field, size):
+    width = 8 * payload.shape[1]
+    sample = payload[np.unique(np.linspace(0, len(payload) - 1, _FIRST_LOOK).astype(int))]
+    for column in range(width - 8 * FLOAT_BYTES + 1):
+        for order in ORDERS:
+            field = BitField(column, 8 * FLOAT_BYTES, order)
+            if field.little_columns & left_out or not _has_float_sizes(sample, field):
                 continue
-            spread = float(np.std(value))
-            if spread == 0.0:
-                continue
-            smoothness = float(np.std(np.diff(value)) / spread)
-            if smoothness < _SMOOTH:
+            smoothness = _float_smoothness(payload, field)
+            if smoothness is not None:
                 found.append(FloatField(field, smoothness))
     found.sort(key=lambda one: one.smoothness)
     kept: list[FloatField] = []
@@ -131,16 +127,33 @@ def find_floats(payload: Bytes, left_out: frozenset[int] = frozenset()) -> tuple
     return tuple(kept)
 
 
-def _is_float_like(payload: Bytes, field: BitField, size: Floats) -> bool:
+def _has_float_sizes(sample: Bytes, field: BitField) -> bool:
+    """Return whether some frames read as floats of sizes that a joint reports, not all alike."""
+    value = read_number(sample, field, NumberForm.FLOAT)
+    size = np.abs(value[value != 0.0])
     low, high = _FLOAT_SIZES
-    if np.mean((size > low) & (size < high)) < 0.999:
-        return False
-    # The exponent has to change, and the fraction to be used: small whole numbers do neither.
-    exponent = read_field(payload, field) >> 23 & 0xFF
-    fraction = read_field(payload, field) & 0x7FFFFF
+    enough = len(size) >= 0.2 * len(value) and len(np.unique(size)) > 0.05 * len(size)
+    return bool(enough and np.mean((size > low) & (size < high)) > 0.97)
+
+
+def _float_smoothness(payload: Bytes, field: BitField) -> float | None:
+    """Return how smoothly a float moves; None where the bits are none."""
+    value = read_number(payload, field, NumberForm.FLOAT)
+    raw = read_field(payload, field)
+    size = np.abs(value[value != 0.0])
+    spread = float(np.std(value))
+    low, high = _FLOAT_SIZES
+    if spread == 0.0 or np.mean((size > low) & (size < high)) < 0.999:
+        return None
+    exponent, fraction = raw >> 23 & 0xFF, raw & 0x7FFFFF
     low, high = _SLOW_SIZES
-    if np.all((size > low) & (size < high)) and len(np.unique(fraction)) > _SLOW_FRACTIONS:
-        # A temperature or a voltage stays within an octave or two: its upper byte is telling.
-        return True
-    spread = np.quantile(np.log2(size), 0.95) - np.quantile(np.log2(size), 0.05)
-    return bool(len(np.unique(exponent)) >= 3 and len(np.unique(fraction)) > 30 and spread < 25.0)
+    used = len(np.unique(fraction)) > min(_SLOW_FRACTIONS, 0.5 * len(value))
+    if used and np.all((value > low) & (value < high)) and np.ptp(value) < 0.5 * np.max(value):
+        # A temperature or a voltage stays within an octave or two: its upper bits are telling.
+        return _STEADY
+    # The exponent has to change, and the fraction to be used: small whole numbers do neither.
+    powers = np.quantile(np.log2(size), 0.95) - np.quantile(np.log2(size), 0.05)
+    if len(np.unique(exponent)) < 3 or len(np.unique(fraction)) <= 30 or powers >= 25.0:
+        return None
+    smoothness = float(np.std(np.diff(value)) / spread)
+    return smoothness if smoothness < _SMOOTH else None

@@ -145,8 +145,9 @@ def _is_lone(one: FoundField) -> bool:
 
 def _orders_of(field: BitField) -> tuple[BitOrder, ...]:
     """Return the orders in which a field can go on: within one byte both."""
-    within = len({byte for byte, _ in field.bit_places}) == 1
-    return ORDERS if within else (field.order,)
+    top = field.upper or field
+    within = len({byte for byte, _ in top.bit_places}) == 1
+    return ORDERS if within else (top.order,)
 
 
 def _reaching_up(payload: Bytes, field: BitField) -> Iterator[BitField]:
@@ -165,6 +166,9 @@ def _reaching_up(payload: Bytes, field: BitField) -> Iterator[BitField]:
 
 def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitField | None:
     """Return a field with more bits above, in an order; None beyond the frame."""
+    if field.upper is not None:
+        upper = _widened(field.upper, bits, order, width)
+        return replace(field, length=field.length + bits, upper=upper) if upper else None
     if order == "little":
         wider = BitField(field.first_column, field.length + bits, "little")
         return wider if wider.first_column + wider.length <= width else None

@@ -1,10 +1,12 @@
 """Proposals for what does not move with the joint: temperature, voltage, flag, unknown. Pure."""
 
-from dataclasses import replace
+import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from logger.arrays import Floats
 from logger.layout_finder.bits import BitField, read_field
 from logger.layout_finder.certainty import (
     MOST_TEMPERATURE_SCALE,
@@ -29,6 +31,8 @@ from logger.layout_finder.slow_values import (
     classify_slow,
     match_temperature,
     match_voltage,
+    rise_of,
+    rise_strangeness,
 )
 from logger.layout_finder.traffic import Bytes, Marks, TypedNumbers, frames_in
 
@@ -36,6 +40,23 @@ __all__ = ["propose_slow"]
 
 _CUT_BYTE: Final = 1.0
 """Strangeness of a value that does not reach the end of its byte."""
+_LEFT_OVER: Final = 1.5
+"""The same of constant bits above that are not zero and not its own: unused bits are zero."""
+_LONE_BIT: Final = 2.5
+"""The same of a number of which one bit moved: most such are flags."""
+_VOLTAGE_WARMS: Final = 4.0
+_UNKNOWN: Final = 5.0
+_UNSCALED: Final = 0.45
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """One way of reading a signal: as what, with which bits and scale."""
+
+    meaning: Meaning
+    field: BitField
+    pair: ScalePair
+    strangeness: float
 
 
 def propose_slow(
@@ -49,77 +70,113 @@ def propose_slow(
 ) -> ProposedValue:
     """Return what a signal is that does not move with the joint; unknown where nothing fits.
 
-    `payload` are the frames of its kind, `taken` the columns, in the order "little", that are of
-    other fields: bits above that never changed may belong to it, and its size hangs on them.
+    Every reading that gives about the room's temperature or the typed voltage is weighed: how near
+    it is, how usual its scale, whether it warms as a joint does.
+
+    Parameters
+    ----------
+    signal, payload
+        The signal, and the frames of its kind.
+    taken
+        Columns of the kind, in the order "little", that are other fields' or known.
+    marks, typed
+        As corrected, and as typed.
+    heating
+        See `classify_slow`.
     """
-    if signal.field.length == 1:
-        return _named(signal, Meaning.FLAG, 0.5)
     slow = None
-    if signal.field.length <= MAX_BITS:
-        slow = classify_slow(signal.time_s, signal.value, marks, heating)
-    if slow is SlowKind.RUNS:
+    if signal.field.length <= MAX_BITS or signal.form is NumberForm.FLOAT:
+        slow = classify_slow(signal.time_s, _plain(signal, payload), marks, heating)
+    if slow is SlowKind.RUNS and signal.field.length > 1:
         return _named(signal, Meaning.UPTIME, 0.88)
+    no_name = Meaning.FLAG if signal.field.length == 1 else Meaning.UNKNOWN
     if slow is None or signal.form is NumberForm.SIGN_MAGNITUDE:
-        return _named(signal, Meaning.UNKNOWN, 0.0)
-    meaning = Meaning.TEMPERATURE if slow is SlowKind.WARMS else Meaning.VOLTAGE
-    matches = _matches(signal, payload, taken, marks, typed, meaning=meaning)
-    if not matches:
-        if meaning is Meaning.TEMPERATURE:
-            return _named(signal, meaning, 0.45, matching_scales=0)
-        return _named(signal, Meaning.UNKNOWN, 0.0)
-    (assumed, pair), *others = matches
-    most = MOST_TEMPERATURE_SCALE if meaning is Meaning.TEMPERATURE else MOST_VOLTAGE_SCALE
-    sure, *sure_of_others = scale_choice_certainty([one.strangeness for _, one in matches], most)
-    rivals = tuple(
-        Rival(meaning, one.scale, one.offset, chance)
-        for (_, one), chance in zip(others, sure_of_others, strict=True)
+        return _named(signal, no_name, 0.5 if no_name is Meaning.FLAG else 0.0)
+    readings = _readings(signal, payload, taken, marks, typed, slow=slow)
+    if not readings:
+        if slow is SlowKind.WARMS and signal.field.length > 1:
+            return _named(signal, Meaning.TEMPERATURE, _UNSCALED, matching_scales=0)
+        return _named(signal, no_name, 0.5 if no_name is Meaning.FLAG else 0.0)
+    first, *others = readings
+    nothing = _UNKNOWN - (_LONE_BIT if no_name is Meaning.FLAG else 0.0)
+    weights = {one: math.exp(-one.strangeness) for one in readings}
+    alike = [one for one in readings if one.meaning is first.meaning]
+    whole = sum(weights.values()) + math.exp(-nothing)
+    if first.strangeness > nothing:
+        return _named(signal, no_name, 0.5 if no_name is Meaning.FLAG else 0.0)
+    sure_of_scales = scale_choice_certainty(
+        [one.strangeness for one in alike],
+        MOST_TEMPERATURE_SCALE if first.meaning is Meaning.TEMPERATURE else MOST_VOLTAGE_SCALE,
     )
     return _named(
         signal,
-        meaning,
-        0.95 if meaning is Meaning.TEMPERATURE else 0.82,
-        pair=pair,
-        scale_sure=sure,
-        assumed=assumed,
-        rivals=rivals,
-        matching_scales=len(matches),
+        first.meaning,
+        sum(weights[one] for one in alike) / whole,
+        pair=first.pair,
+        scale_sure=sure_of_scales[0],
+        assumed=first.field,
+        rivals=tuple(
+            Rival(one.meaning, one.pair.scale, one.pair.offset, weights[one] / whole)
+            for one in others
+        ),
+        matching_scales=len(alike),
     )
 
 
-def _matches(
+def _plain(signal: Signal, payload: Bytes) -> Floats:
+    """Return the value; of whole numbers without a sign, since where that lies is not seen."""
+    if signal.form is NumberForm.FLOAT:
+        return signal.value
+    return read_field(payload, signal.field).astype(np.float64)
+
+
+def _readings(
     signal: Signal,
     payload: Bytes,
     taken: frozenset[int],
     marks: Marks,
     typed: TypedNumbers,
     *,
-    meaning: Meaning,
-) -> list[tuple[BitField, ScalePair]]:
-    """Return usual scales that fit, with the bits that each needs, the likeliest first."""
+    slow: SlowKind,
+) -> list[_Reading]:
+    """Return the readings of a signal as a temperature or a voltage, the likeliest first."""
     rows = frames_in(signal.time_s, marks.rest)
     if rows.stop == rows.start:
         rows = slice(0, max(1, len(payload) // 20))
-    found: dict[tuple[float, float], tuple[BitField, ScalePair]] = {}
-    fields: tuple[BitField, ...] = (signal.field,)
-    if signal.form is NumberForm.UNSIGNED:
-        fields = extensions_of(payload, signal.field, taken)
+    is_float = signal.form is NumberForm.FLOAT
+    value = _plain(signal, payload)
+    rise = rise_of(signal.time_s, value, marks)
+    found: dict[tuple[Meaning, float, float], _Reading] = {}
+    fields = (signal.field,) if is_float else extensions_of(payload, signal.field, taken)
+    widest = read_field(payload[:1], fields[-1])[0]
     for field in fields:
-        resting = float(np.median(signal.value[rows]))
-        if field is not signal.field:
-            resting = float(np.median(read_field(payload[rows], field)))
-        pairs: tuple[ScalePair, ...] = ()
-        if meaning is Meaning.TEMPERATURE and typed.ambient_degC is not None:
-            pairs = match_temperature(resting, typed.ambient_degC)
-        elif meaning is Meaning.VOLTAGE and typed.supply_V:
-            pairs = match_voltage(resting, float(np.ptp(signal.value)), typed.supply_V)
-        # That constant bits above are another field's is the rarer case.
-        ends_byte = field.bit_places[-1][1] == 7
-        for pair in pairs:
-            one = replace(pair, strangeness=pair.strangeness + (0.0 if ends_byte else _CUT_BYTE))
-            key = (pair.scale, pair.offset)
-            if key not in found or one.strangeness < found[key][1].strangeness:
-                found[key] = (field, one)
-    return sorted(found.values(), key=lambda match: match[1].strangeness)
+        level = value if field is signal.field else read_field(payload, field).astype(np.float64)
+        resting = float(np.median(level[rows]))
+        strange = 0.0 if is_float or field.bit_places[-1][1] == 7 else _CUT_BYTE
+        strange += _LEFT_OVER if widest >> field.length else 0.0
+        strange += _LONE_BIT if signal.field.length == 1 else 0.0
+        readings: list[_Reading] = []
+        if typed.ambient_degC is not None:
+            readings += [
+                _Reading(
+                    *(Meaning.TEMPERATURE, field, pair),
+                    pair.strangeness + strange + rise_strangeness(rise, pair.scale, slow),
+                )
+                for pair in match_temperature(resting, typed.ambient_degC)
+            ]
+        if typed.supply_V:
+            warms = _VOLTAGE_WARMS if slow is SlowKind.WARMS else 0.0
+            readings += [
+                _Reading(Meaning.VOLTAGE, field, pair, pair.strangeness + strange + warms)
+                for pair in match_voltage(resting, float(np.ptp(level)), typed.supply_V)
+            ]
+        for one in readings:
+            if is_float and (one.pair.scale, one.pair.offset) != (1.0, 0.0):
+                continue
+            key = (one.meaning, one.pair.scale, one.pair.offset)
+            if key not in found or one.strangeness < found[key].strangeness:
+                found[key] = one
+    return sorted(found.values(), key=lambda one: one.strangeness)
 
 
 def _named(
@@ -138,7 +195,7 @@ def _named(
     return ProposedValue(
         field=signal.field,
         assumed_field=assumed or signal.field,
-        form=signal.form,
+        form=NumberForm.UNSIGNED if pair and signal.form is not NumberForm.FLOAT else signal.form,
         meaning=meaning,
         scale=pair.scale if pair else None,
         offset=pair.offset if pair else 0.0,

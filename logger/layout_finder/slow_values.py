@@ -20,6 +20,8 @@ __all__ = [
     "classify_slow",
     "match_temperature",
     "match_voltage",
+    "rise_of",
+    "rise_strangeness",
 ]
 
 MAX_BITS: Final = 16
@@ -39,6 +41,10 @@ HEAT_BIN_S: Final = 1.0
 HEAT_DELAYS_S: Final = (3.0, 10.0, 25.0, 60.0, 150.0, 400.0, 1200.0)
 MAX_SAG: Final = 0.25
 """Of a supply voltage, under load."""
+USUAL_RISE: Final = 5.0
+"""degC, over the steps: warmed until a value has risen by as much; most others rise less."""
+_RISE_SPREAD: Final = 1.3
+_NO_RISE: Final = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,6 +192,37 @@ def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, 
             distance = max(0.0, -above) * 1.5 + max(0.0, above - 4.0) * 0.7
             pairs.append(ScalePair(scale, offset, reading, distance + 0.5 * number))
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
+
+
+def rise_of(time_s: Floats, value: Floats, marks: Marks) -> float:
+    """Return by how many counts a value is higher at the end of the warm step than at rest.
+
+    0 where it is not clearly more than what it moves by chance; nan without these steps.
+    """
+    if marks.rest is None or marks.warm is None:
+        return math.nan
+    start, end = marks.warm
+    before = value[frames_in(time_s, marks.rest)]
+    after = value[frames_in(time_s, (end - 0.2 * (end - start), end))]
+    if len(before) < 5 or len(after) < 5:
+        return math.nan
+    rise = float(np.mean(after) - np.mean(before))
+    # Neighbouring frames are alike: far fewer of them are independent.
+    count = min(len(before), len(after), 20)
+    chance = math.sqrt((float(np.var(before)) + float(np.var(after)) + 0.02) / count)
+    return rise if rise > 3.0 * chance else 0.0
+
+
+def rise_strangeness(rise: float, scale: float, slow: SlowKind) -> float:
+    """Return how unusual a rise in counts is of a temperature of a scale."""
+    if math.isnan(rise):
+        return 1.0
+    if rise <= 0.0:
+        return _NO_RISE
+    apart = math.log(rise * scale / USUAL_RISE) / _RISE_SPREAD
+    # What hardly warms at all is as usual as not: a bearing, a housing.
+    apart = min(apart, 0.0) * 0.5 if slow is not SlowKind.WARMS else apart
+    return 0.5 * apart * apart
 
 
 def match_voltage(resting: float, spread: float, supply_v: float) -> tuple[ScalePair, ...]:

@@ -28,7 +28,7 @@ def checksum_of(kind: ProposedKind) -> Checksum | None:
     if found is None or found.alike:
         return None
     others = [byte for byte in range(kind.length) if byte != found.byte]
-    covered = others[found.skipped :]
+    covered = others[found.skipped : len(others) - found.skipped_end]
     return Checksum.model_validate(
         {
             "byte": found.byte,

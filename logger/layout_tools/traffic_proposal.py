@@ -233,7 +233,9 @@ def _channels_of(proposal: Proposal) -> dict[int, str]:
             value
             for kind in proposal.kinds
             for value in kind.values
-            if value.meaning is meaning and value.scale is not None
+            if value.meaning is meaning
+            and value.scale is not None
+            and value.field.upper is None  # a layout holds no value in two pieces
         ]
         alike.sort(key=lambda value: -value.probability.meaning * value.probability.place)
         for value, place in zip(alike, _PLACES, strict=False):
@@ -251,9 +253,20 @@ def _position_of(field: BitField) -> dict[str, object]:
     return {
         "byte": field.byte,
         "bit": field.bit,
-        "bits": field.length,
+        "bits": field.length - (field.upper.length if field.upper else 0),
         "order": field.order,
     }
+
+
+def _upper_piece_text(field: BitField) -> str:
+    """Return where the upper bits of a value in two pieces lie; "" of a value in one."""
+    if field.upper is None:
+        return ""
+    upper = field.upper
+    return (
+        f"; in two pieces, which a layout does not hold: its upper {upper.length} bits begin at "
+        f"byte {upper.byte} bit {upper.bit}, {upper.order}"
+    )
 
 
 def proposal_to_file(proposal: Proposal, *, name: str, source: str) -> ProposalFile:
@@ -314,7 +327,7 @@ def _file_value(value: ProposedValue, channel: str) -> FileValue:
                 place=round(sure.place, 3), meaning=round(sure.meaning, 3),
                 scale=round(sure.scale, 3),
             ),
-            "reason": reason_of(value.evidence),
+            "reason": reason_of(value.evidence) + _upper_piece_text(field),
             "rivals": tuple(
                 FileRival(
                     meaning=one.meaning.value, scale=one.scale, offset=float(one.offset),

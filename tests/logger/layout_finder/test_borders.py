@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from logger.layout_finder.bits import BitField
+from logger.layout_finder.bits import BitField, join_pieces
 from logger.layout_finder.borders import find_fields, pick_windows
 from tests.logger.layout_finder.moved_joint import write_frames
 
@@ -117,3 +117,19 @@ def test_a_value_that_hesitates_between_two_numbers_is_one_field():
     slow = np.round(127.5 + 0.1 * random.normal(0, 1, COUNT)).astype(int)
     field = BitField(8, 8)
     assert set(_found(write_frames({field: slow}, COUNT, 3))) == {field}
+
+
+def test_a_number_in_two_pieces_is_one():
+    """The upper bits of a position and of a speed lie apart from their lower ones."""
+    position, speed, temperature, flag = _values()
+    fields = {
+        join_pieces(BitField(0, 12), BitField(36, 4)): position & 0xFFFF,
+        join_pieces(BitField(16, 8), BitField(44, 4)): speed & 0xFFF,
+        BitField(48, 8): temperature,
+        BitField(30, 1): flag,
+    }
+    found = {one.bit_places for one in _found(write_frames(fields, COUNT, 8))}
+    position_field, speed_field, *_ = fields
+    assert position_field.bit_places in found
+    assert speed_field.bit_places in found
+    assert BitField(30, 1).bit_places in found

@@ -107,3 +107,28 @@ def test_noise_a_copy_and_slow_frames_are_no_checksum():
 def test_rank_over_gf2():
     """The XOR of two rows is not independent of them."""
     assert rank_over_gf2(np.array([[1, 0], [0, 8], [1, 8], [0, 0]], dtype=np.uint8)) == 2
+
+
+@pytest.mark.parametrize("place", [1, 3])
+def test_a_xor_in_the_middle_of_a_frame_is_the_byte_without_which_the_rest_is_simple(place: int):
+    """Of a constant XOR each byte follows from the others: that which moves as none does is it."""
+    payload = _frames(lambda data: _xor(data) ^ 0x3C, place=place)
+    found = find_checksum(payload)
+    assert found is not None
+    assert (found.byte, found.family) == (place, ChecksumFamily.XOR)
+
+
+def test_a_crc_may_leave_the_last_bytes_out():
+    """Two bytes between those that it covers and itself."""
+    payload = _frames(lambda data: _crc8(data[:5], 0x07, 0xFF, 0, reflected=False))
+    found = find_checksum(payload)
+    assert found is not None
+    assert (found.byte, found.polynomial, found.skipped_end) == (7, 0x07, 2)
+    assert (compute_checksum(payload, found) == payload[:, 7]).all()
+
+
+def _xor(data: bytes) -> int:
+    total = 0
+    for byte in data:
+        total ^= byte
+    return total

@@ -5,6 +5,7 @@ import pytest
 
 from logger.layout_finder.bits import BitField
 from logger.layout_finder.multiplexer import find_multiplexer
+from tests.logger.layout_finder.moved_joint import write_frames
 
 
 def _kind(row: int, kind: int, noise: np.random.Generator) -> list[int]:
@@ -27,7 +28,7 @@ def test_kinds_are_told_apart(counts_beside: bool):  # noqa: FBT001
     assert found is not None
     assert found.values == ((0, 1, 2) if counts_beside else (0x30, 0x31, 0x32))
     assert found.field == (BitField(0, 4) if counts_beside else BitField(0, 8))
-    assert found.differing_bits >= 3
+    assert found.ratio < 0.5
 
 
 def test_a_state_and_a_high_byte_are_none():
@@ -56,3 +57,23 @@ def test_the_upper_bytes_of_a_sign_are_none():
     payload = np.stack([noise >> shift & 0xFF for shift in (24, 16, 8, 0)], axis=1)
     found = find_multiplexer(np.arange(1600) / 100.0, payload.astype(np.uint8))
     assert found is None
+
+
+@pytest.mark.parametrize(
+    ("field", "others"),
+    [(BitField(16, 8), {8: (0, 64)}), (BitField(13, 3), {})],
+)
+def test_constants_of_the_kinds_are_not_what_tells_them_apart(field: BitField, others: dict):
+    """A byte that one kind does not use parts the frames as well; three bits above a value do."""
+    noise = np.random.default_rng(9)
+    rows = np.arange(900)
+    kind = rows % 2
+    way = 3000 + 900 * kind + rows * (kind + 1) // 4 + noise.integers(0, 3, 900)
+    bits = {field: 2 + kind, BitField(40, 16): way}
+    if field.length == 3:
+        bits[BitField(0, 13)] = (np.cumsum(noise.integers(-3, 40, 900)) + 4000 * kind) & 0x1FFF
+    bits |= {BitField(column, 8): np.where(kind, *pair) for column, pair in others.items()}
+    payload = write_frames(bits, 900, 8)
+    found = find_multiplexer(rows / 100.0, payload)
+    assert found is not None
+    assert (found.field, found.values) == (field, (2, 3))

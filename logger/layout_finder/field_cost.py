@@ -1,0 +1,141 @@
+"""Bits that it takes to write a number down, window of frames by window of frames. Pure.
+
+The length of a code of wrapped first, second or third differences: a two-sided geometric code,
+whose mean the window tells. A lone bit costs the entropy of its changes. Where two ways of reading
+the same bits are compared, that with the shorter description is the likelier, by a factor of two
+for each bit.
+"""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.arrays import Floats, Ints
+from logger.layout_finder.traffic import Bytes
+
+__all__ = ["FIELD_COST", "MOST_BITS", "WINDOW", "costs_by_length", "number_cost"]
+
+WINDOW: Final = 24
+"""Frames of a window."""
+MOST_BITS: Final = 32
+FIELD_COST: Final = 4.0
+"""Bits that a field costs by itself."""
+_MEAN_COST: Final = 3.0
+_ORDER_OF_DIFFERENCE: Final = 2.0
+_WRITTEN_OUT: Final = 5.0
+_EARLY_RESTART: Final = 0.5
+"""Bits for the mean of a window, a further difference, which difference is written out, a restart
+before the bits are full."""
+
+
+def _code_length(differences: Ints, length: int) -> Floats:
+    """Return bits for the differences in each window, int64[..., n]; at most the bits themselves.
+
+    The entropy of a two-sided geometric distribution of the same mean magnitude.
+    """
+    count = differences.shape[-1]
+    sizes = np.abs(differences)
+    total = sizes.sum(axis=-1)
+    cost = _geometric_cost(total / count, count)
+    # One difference may be written out: where a count starts again, or a frame was lost.
+    rest = count - 1
+    others = (total - sizes.max(axis=-1)) / rest
+    written_out = _geometric_cost(others, rest) + float(length) + _WRITTEN_OUT
+    return np.asarray(np.minimum(np.minimum(cost, written_out), count * float(length) + _MEAN_COST))
+
+
+def _geometric_cost(mean: Floats, count: int) -> Floats:
+    safe = np.where(mean > 0.0, mean, 1.0)
+    ratio = (np.sqrt(1.0 + safe * safe) - 1.0) / safe
+    each = np.log2((1.0 + ratio) / (1.0 - ratio)) - safe * np.log2(ratio)
+    return np.asarray(np.where(mean > 0.0, count * each + _MEAN_COST, 0.0))
+
+
+def _toggle_cost(toggles: Floats, count: int) -> Floats:
+    share = np.clip(toggles / count, 1e-9, 1.0 - 1e-9)
+    each = -share * np.log2(share) - (1.0 - share) * np.log2(1.0 - share)
+    return np.asarray(np.where(toggles > 0, count * each + _MEAN_COST, 0.0))
+
+
+def _allow_early_restart(cost: Floats, value: Ints, length: int) -> None:
+    """Lower the cost of what starts again before its bits are full, as 3600 counts in 12 bits."""
+    highest = value.max(axis=(-2, -1))
+    jumps = np.abs(np.diff(value, axis=-1)).max(axis=(-2, -1))
+    early = np.flatnonzero((jumps > highest // 2) & (highest < (1 << length) - 2) & (highest > 7))
+    if not len(early):
+        return
+    restart = (highest[early] + 1)[:, None, None]
+    first = (np.diff(value[early], axis=-1) + restart // 2) % restart - restart // 2
+    second = (np.diff(first, axis=-1) + restart // 2) % restart - restart // 2
+    lower = np.minimum(
+        _code_length(first, length), _ORDER_OF_DIFFERENCE + _code_length(second, length)
+    )
+    cost[early] = np.minimum(cost[early], lower + _EARLY_RESTART)
+
+
+def _two_level_cost(value: Ints) -> Floats:
+    """Return bits for windows that hold two numbers only, int64[..., n]; infinite for others.
+
+    Half of a count about which a slow value hesitates is no more than a lone bit that flips, and
+    the other number has to be named.
+    """
+    lowest, highest = value.min(axis=-1), value.max(axis=-1)
+    is_either = (value == lowest[..., None]) | (value == highest[..., None])
+    toggles = (value[..., 1:] != value[..., :-1]).sum(axis=-1).astype(np.float64)
+    apart = np.maximum(highest - lowest, 1).astype(np.float64)
+    cost = _toggle_cost(toggles, value.shape[-1] - 1) + np.where(toggles > 0, np.log2(apart), 0.0)
+    return np.asarray(np.where(is_either.all(axis=-1), cost, np.inf))
+
+
+def number_cost(value: Ints, length: int) -> Floats:
+    """Return bits for a number in windows, without its `FIELD_COST`, float64[...].
+
+    Parameters
+    ----------
+    value
+        Unsigned, int64[..., windows, WINDOW].
+    length
+        Its bits.
+    """
+    if length == 1:
+        toggles = (value[..., 1:] != value[..., :-1]).sum(axis=-1).astype(np.float64)
+        return np.asarray(_toggle_cost(toggles, value.shape[-1] - 1).sum(axis=-1))
+    half = 1 << (length - 1)
+    first = (np.diff(value, axis=-1) + half & (2 * half - 1)) - half
+    second = (np.diff(first, axis=-1) + half & (2 * half - 1)) - half
+    third = (np.diff(second, axis=-1) + half & (2 * half - 1)) - half
+    cost = np.minimum(
+        _code_length(first, length), _ORDER_OF_DIFFERENCE + _code_length(second, length)
+    )
+    cost = np.minimum(cost, 2.0 * _ORDER_OF_DIFFERENCE + _code_length(third, length))
+    cost = np.minimum(cost, _two_level_cost(value))
+    _allow_early_restart(cost, value, length)
+    return np.asarray(cost.sum(axis=-1))
+
+
+def costs_by_length(bits: Bytes, moving: NDArray[np.bool_]) -> Floats:
+    """Return float64[columns, MOST_BITS + 1]: bits for the field from a lowest column, by length.
+
+    Infinite for fields that would begin or end with a bit that is not `moving`.
+
+    Parameters
+    ----------
+    bits
+        uint8[columns, windows, WINDOW], the lowest bit of a field first.
+    moving
+        bool[columns].
+    """
+    columns = len(bits)
+    costs = np.full((columns, MOST_BITS + 1), np.inf)
+    value = np.zeros(bits.shape, dtype=np.int64)
+    for length in range(1, MOST_BITS + 1):
+        fit = columns - length + 1
+        if fit < 1:
+            break
+        value = value[:fit]
+        value += bits[length - 1 : length - 1 + fit].astype(np.int64) << (length - 1)
+        some = np.flatnonzero(moving[:fit] & moving[length - 1 :])
+        if len(some):
+            costs[some, length] = number_cost(value[some], length)
+    return costs + FIELD_COST
