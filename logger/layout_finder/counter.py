@@ -15,6 +15,8 @@ MIN_AGREEMENT: Final = 0.97
 MIN_LENGTH: Final = 2
 MAX_LENGTH: Final = 32
 MIN_FRAMES: Final = 40
+STEPS: Final = (3, 5)
+STEPPED_LENGTHS: Final = range(4, 9)
 # A counter that starts again before its bits are full keeps its lowest bit there.
 _LOWEST_TOGGLES: Final = 0.8
 
@@ -49,6 +51,15 @@ def _step_of(value: Ints, length: int) -> tuple[int, float, int]:
     return step, share, top + 1 if starts_again else full
 
 
+def _is_step(step: int, length: int) -> bool:
+    """Return whether a counter goes on by a step: by one; a short one by a little more.
+
+    What goes on by much is a count of time, of frames that are sent at a fixed rate; and two bits
+    that go backwards may be four kinds of frames in turn.
+    """
+    return step == 1 or (step in STEPS and length in STEPPED_LENGTHS)
+
+
 def _grown(payload: Bytes, place: tuple[int, int], order: BitOrder) -> FoundCounter | None:
     """Return the longest counter with its lowest bit at a (byte, bit), if there is one."""
     byte, bit = place
@@ -62,7 +73,9 @@ def _grown(payload: Bytes, place: tuple[int, int], order: BitOrder) -> FoundCoun
         field = BitField(first, length, order)
         value = read_field(payload, field)
         step, agreement, modulus = _step_of(value, length)
-        if agreement < MIN_AGREEMENT or step % 2 == 0:
+        if best is not None and agreement >= MIN_AGREEMENT and not _is_step(step, length):
+            return None  # the lowest bits of a count by more
+        if agreement < MIN_AGREEMENT or not _is_step(step, length):
             if best is None and length < 4:
                 continue  # one that starts again early agrees only at its full length
             break

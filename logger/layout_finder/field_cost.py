@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from logger.arrays import Floats, Ints
 from logger.layout_finder.traffic import Bytes
 
-__all__ = ["FIELD_COST", "MOST_BITS", "WINDOW", "costs_by_length", "number_cost"]
+__all__ = ["FIELD_COST", "LEAST_SIGNED", "MOST_BITS", "WINDOW", "costs_by_length", "number_cost"]
 
 WINDOW: Final = 24
 """Frames of a window."""
@@ -25,8 +25,11 @@ _MEAN_COST: Final = 3.0
 _ORDER_OF_DIFFERENCE: Final = 2.0
 _WRITTEN_OUT: Final = 5.0
 _EARLY_RESTART: Final = 0.5
+_SIGN: Final = 1.0
 """Bits for the mean of a window, a further difference, which difference is written out, a restart
-before the bits are full."""
+before the bits are full, a sign."""
+LEAST_SIGNED: Final = 4
+"""Bits of a magnitude and its sign."""
 
 
 def _code_length(differences: Ints, length: int) -> Floats:
@@ -74,6 +77,23 @@ def _allow_early_restart(cost: Floats, value: Ints, length: int) -> None:
     cost[early] = np.minimum(cost[early], lower + _EARLY_RESTART)
 
 
+def _allow_sign(cost: Floats, value: Ints, length: int) -> None:
+    """Lower the cost of what is a magnitude below its sign."""
+    half = 1 << (length - 1)
+    sign = value >= half
+    signed = np.flatnonzero((sign[..., 1:] != sign[..., :-1]).any(axis=(-2, -1)))
+    if length < LEAST_SIGNED or not len(signed):
+        return
+    magnitude = value[signed] & (half - 1)
+    # Nothing with a sign stays another number than nothing without: no bit is lost.
+    first = np.diff(np.where(sign[signed], -1 - magnitude, magnitude), axis=-1)
+    lower = np.minimum(
+        _code_length(first, length),
+        _ORDER_OF_DIFFERENCE + _code_length(np.diff(first, axis=-1), length),
+    )
+    cost[signed] = np.minimum(cost[signed], lower + _SIGN)
+
+
 def _two_level_cost(value: Ints) -> Floats:
     """Return bits for windows that hold two numbers only, int64[..., n]; infinite for others.
 
@@ -110,6 +130,7 @@ def number_cost(value: Ints, length: int) -> Floats:
     )
     cost = np.minimum(cost, 2.0 * _ORDER_OF_DIFFERENCE + _code_length(third, length))
     cost = np.minimum(cost, _two_level_cost(value))
+    _allow_sign(cost, value, length)
     _allow_early_restart(cost, value, length)
     return np.asarray(cost.sum(axis=-1))
 

@@ -153,4 +153,6 @@ def _strangeness(field: BitField, values: tuple[int, ...]) -> float:
 
     Kinds are numbered in a row at the beginning of the frame; zero is what unused bytes hold.
     """
-    return math.log2(values[-1] - values[0]) + (2.0 if values[0] == 0 else 0.0) + field.byte
+    unused = min(value & -value for value in values if value)
+    spread = (values[-1] - values[0]) / unused
+    return math.log2(spread) + (2.0 if values[0] == 0 else 0.0) + field.byte

@@ -8,9 +8,10 @@ import numpy as np
 
 from logger.arrays import Floats, Ints
 from logger.layout_finder.bits import ORDERS, BitField, as_signed, read_field
+from logger.layout_finder.field_cost import LEAST_SIGNED
 from logger.layout_finder.traffic import Bytes
 
-__all__ = ["NumberForm", "choose_form", "find_floats", "is_sign_bit", "read_number"]
+__all__ = ["NumberForm", "choose_form", "find_floats", "read_number"]
 
 FLOAT_BYTES: Final = 4
 _FLOAT_SIZES: Final = (1e-6, 1e7)
@@ -18,7 +19,9 @@ _SLOW_SIZES: Final = (4.0, 512.0)
 _SLOW_FRACTIONS: Final = 200
 _FIRST_LOOK: Final = 120
 _SMOOTH: Final = 0.35
-_STEADY: Final = 0.3
+_STEADY: Final = 0.0
+_LOWEST_BITS: Final = 8
+_LEAST_TOGGLES: Final = 0.2
 _NEAR_MIDDLE: Final = 0.02
 _BOTH_WAYS: Final = 0.2
 
@@ -68,18 +71,22 @@ def read_number(payload: Bytes, field: BitField, form: NumberForm) -> Floats:
 def choose_form(payload: Bytes, field: BitField, rest: slice) -> NumberForm:
     """Return how a field of whole numbers is signed.
 
-    Two's complement moves less read with a sign than without; offset binary rests at half of its
-    range. What never crosses its middle is unsigned, as far as can be seen.
+    Two's complement, or sign and magnitude, moves less read so than otherwise; offset binary rests
+    at half of its range. What never crosses its middle is unsigned, as far as can be seen.
     """
     raw: Ints = read_field(payload, field)
     if field.length < 3:
         return NumberForm.UNSIGNED
-    unsigned = float(np.abs(np.diff(raw.astype(np.float64))).sum())
-    signed_value = as_signed(raw, field.length)
-    signed = float(np.abs(np.diff(signed_value.astype(np.float64))).sum())
-    if signed < unsigned:
-        return NumberForm.TWOS_COMPLEMENT
-    half = float(1 << (field.length - 1))
+    half = 1 << (field.length - 1)
+    forms = [NumberForm.UNSIGNED, NumberForm.TWOS_COMPLEMENT]
+    if field.length >= LEAST_SIGNED and _is_sign_bit(raw & (half - 1), raw >> (field.length - 1)):
+        forms.append(NumberForm.SIGN_MAGNITUDE)
+    moved = {
+        form: float(np.abs(np.diff(read_number(payload, field, form))).sum()) for form in forms
+    }
+    least = min(forms, key=lambda form: moved[form])
+    if least is not NumberForm.UNSIGNED:
+        return least
     resting = raw[rest]
     # It has to go both ways: a slow value may rest there by chance.
     above, below = float(raw.max()) - half, half - float(raw.min())
@@ -89,7 +96,7 @@ def choose_form(payload: Bytes, field: BitField, rest: slice) -> NumberForm:
     return NumberForm.UNSIGNED
 
 
-def is_sign_bit(magnitude: Ints, bit: Ints) -> bool:
+def _is_sign_bit(magnitude: Ints, bit: Ints) -> bool:
     """Return whether a bit is the sign of a magnitude: it changes only where that is near zero."""
     rows = np.flatnonzero(bit[1:] != bit[:-1])
     if len(rows) < 2:
@@ -146,6 +153,11 @@ def _float_smoothness(payload: Bytes, field: BitField) -> float | None:
     if spread == 0.0 or np.mean((size > low) & (size < high)) < 0.999:
         return None
     exponent, fraction = raw >> 23 & 0xFF, raw & 0x7FFFFF
+    # The lowest bits of a float are noise, those of whole numbers taken for one are not.
+    flips = raw[1:] ^ raw[:-1]
+    flips = flips[flips != 0]
+    if any(np.mean(flips >> bit & 1) < _LEAST_TOGGLES for bit in range(_LOWEST_BITS)):
+        return None
     low, high = _SLOW_SIZES
     used = len(np.unique(fraction)) > min(_SLOW_FRACTIONS, 0.5 * len(value))
     if used and np.all((value > low) & (value < high)) and np.ptp(value) < 0.5 * np.max(value):

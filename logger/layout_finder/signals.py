@@ -1,12 +1,12 @@
 """From frames to signals: kinds told apart, what is known taken out, numbers read. Pure."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.arrays import Floats
 from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
-from logger.layout_finder.borders import FoundField, find_fields, pick_windows
+from logger.layout_finder.borders import find_fields, pick_windows
 from logger.layout_finder.checksum import FoundChecksum, find_checksum, match_checksum
 from logger.layout_finder.counter import FoundCounter, find_counters
 from logger.layout_finder.multiplexer import find_multiplexer
@@ -14,7 +14,6 @@ from logger.layout_finder.number_form import (
     NumberForm,
     choose_form,
     find_floats,
-    is_sign_bit,
     read_number,
 )
 from logger.layout_finder.traffic import Bytes, FrameGroup, Marks, frames_in
@@ -116,52 +115,11 @@ def split_kinds(group: FrameGroup, checksum: FoundChecksum | None) -> tuple[Kind
     return tuple(kinds)
 
 
-def _with_sign_bits(payload: Bytes, fields: Iterable[FoundField]) -> list[tuple[FoundField, bool]]:
-    """Return fields, each joined with the lone bit above that is its sign; True where it is."""
-    found = list(fields)
-    signs: set[int] = set()
-    joined: dict[int, FoundField] = {}
-    lone = {one.field.bit_places[0]: place for place, one in enumerate(found) if _is_lone(one)}
-    for place, one in enumerate(found):
-        for wider in () if one.field.length < 3 else _reaching_up(payload, one.field):
-            sign = lone.get(wider.bit_places[-1])
-            if sign is None or sign in signs:
-                continue
-            magnitude = read_field(payload, one.field)
-            if is_sign_bit(magnitude, read_field(payload, found[sign].field)):
-                joined[place] = replace(one, field=wider)
-                signs.add(sign)
-                break
-    return [
-        (joined.get(place, one), place in joined)
-        for place, one in enumerate(found)
-        if place not in signs
-    ]
-
-
-def _is_lone(one: FoundField) -> bool:
-    return one.field.length == 1
-
-
 def _orders_of(field: BitField) -> tuple[BitOrder, ...]:
     """Return the orders in which a field can go on: within one byte both."""
     top = field.upper or field
     within = len({byte for byte, _ in top.bit_places}) == 1
     return ORDERS if within else (top.order,)
-
-
-def _reaching_up(payload: Bytes, field: BitField) -> Iterator[BitField]:
-    """Yield the field with bits above, over such as never change to the first that does."""
-    still = toggle_counts(payload) == 0
-    for order in _orders_of(field):
-        for bits in range(1, MOST_SHARED_BITS + 1):
-            wider = _widened(field, bits, order, 8 * payload.shape[1])
-            if wider is None:
-                break
-            byte, bit = wider.bit_places[-1]
-            if not still[8 * byte + bit]:
-                yield wider
-                break
 
 
 def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitField | None:
@@ -180,7 +138,7 @@ def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitFiel
 
 
 def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tuple[BitField, ...]:
-    """Return a field, then with the unchanging bits above it up to the ends of bytes.
+    """Return a field, then with the unchanging bits above it up to the ends of half bytes.
 
     `taken` are the columns, in the order "little", that are other fields' or known.
     """
@@ -195,7 +153,7 @@ def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tup
             byte, bit = wider.bit_places[-1]
             if not still[8 * byte + bit] or 8 * byte + bit in taken:
                 break
-            if bit == 7:
+            if bit in {3, 7}:
                 canonical = wider
                 if order == "big" and len({b for b, _ in wider.bit_places}) == 1:
                     canonical = BitField(field.first_column, wider.length)
@@ -228,10 +186,8 @@ def find_signals(kind: Kind, number: int, marks: Marks) -> tuple[Signal, ...]:
         )
         for one in floats
     ]
-    for one, has_sign in _with_sign_bits(kind.payload, found):
-        form = NumberForm.SIGN_MAGNITUDE
-        if not has_sign:
-            form = choose_form(kind.payload, one.field, rest)
+    for one in found:
+        form = choose_form(kind.payload, one.field, rest)
         value = read_number(kind.payload, one.field, form)
         signals.append(
             Signal(

@@ -42,10 +42,14 @@ _CUT_BYTE: Final = 1.0
 """Strangeness of a value that does not reach the end of its byte."""
 _LEFT_OVER: Final = 1.5
 """The same of constant bits above that are not zero and not its own: unused bits are zero."""
-_LONE_BIT: Final = 2.5
+_LONE_BIT: Final = 1.5
 """The same of a number of which one bit moved: most such are flags."""
 _VOLTAGE_WARMS: Final = 4.0
+"""The same of a voltage that rises as the joint warms."""
+_FLAG: Final = 3.5
 _UNKNOWN: Final = 5.0
+_UNKNOWN_WARMS: Final = 9.0
+"""The same of something else: a flag, a value that does not warm, one that does."""
 _UNSCALED: Final = 0.45
 
 
@@ -98,7 +102,9 @@ def propose_slow(
             return _named(signal, Meaning.TEMPERATURE, _UNSCALED, matching_scales=0)
         return _named(signal, no_name, 0.5 if no_name is Meaning.FLAG else 0.0)
     first, *others = readings
-    nothing = _UNKNOWN - (_LONE_BIT if no_name is Meaning.FLAG else 0.0)
+    nothing = _UNKNOWN_WARMS if slow is SlowKind.WARMS else _UNKNOWN
+    if no_name is Meaning.FLAG:
+        nothing = _FLAG
     weights = {one: math.exp(-one.strangeness) for one in readings}
     alike = [one for one in readings if one.meaning is first.meaning]
     whole = sum(weights.values()) + math.exp(-nothing)

@@ -45,6 +45,8 @@ USUAL_RISE: Final = 5.0
 """degC, over the steps: warmed until a value has risen by as much; most others rise less."""
 _RISE_SPREAD: Final = 1.3
 _NO_RISE: Final = 3.0
+_RARER: Final = 0.3
+"""Strangeness, from a usual scale to the next."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,8 +191,10 @@ def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, 
         reading = resting * scale + offset
         above = reading - ambient_deg_c
         if -COLDER <= above <= WARMER:
-            distance = max(0.0, -above) * 1.5 + max(0.0, above - 4.0) * 0.7
-            pairs.append(ScalePair(scale, offset, reading, distance + 0.5 * number))
+            # What was typed is wrong by about half a degree, a reading by as much as a count.
+            below = max(0.0, -above - 0.5 - 0.5 * min(scale, 1.0))
+            distance = below * 1.5 + max(0.0, above - 4.0) * 0.5
+            pairs.append(ScalePair(scale, offset, reading, distance + _RARER * number))
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
 
 
@@ -235,6 +239,6 @@ def match_voltage(resting: float, spread: float, supply_v: float) -> tuple[Scale
         reading = resting * scale
         distance = abs(reading / supply_v - 1.0)
         if distance <= VOLTAGE_TOLERANCE and spread * scale < MAX_SAG * supply_v:
-            strangeness = distance / VOLTAGE_UNCERTAINTY + 0.4 * number
+            strangeness = distance / VOLTAGE_UNCERTAINTY + _RARER * number
             pairs.append(ScalePair(scale, 0.0, reading, strangeness))
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))

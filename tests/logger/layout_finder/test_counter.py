@@ -47,3 +47,9 @@ def test_noise_and_a_moving_value_are_none():
     speed = np.random.default_rng(4).integers(5, 9, 600)
     assert find_counters(_payload(np.cumsum(speed) & 0xFFFF, 0, 16, "little")) == ()
     assert find_counters(np.zeros((10, 8), dtype=np.uint8)) == ()
+
+
+def test_a_count_of_time_and_kinds_that_go_backwards_are_none():
+    """Twenty five ms a frame; four kinds of which the highest comes first."""
+    assert find_counters(_payload(np.arange(3000) * 25 & 0x3FFF, 18, 14, "little")) == ()
+    assert find_counters(_payload(-np.arange(3000) & 3, 0, 2, "little")) == ()

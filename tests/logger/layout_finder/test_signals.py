@@ -50,13 +50,12 @@ def test_bits_above_up_to_the_ends_of_bytes():
     payload = np.zeros((50, 3), dtype=np.uint8)
     payload[:, 1] = 0x20 + np.arange(50) % 8
     seen = BitField(8, 3)
-    assert extensions_of(payload, seen, frozenset()) == (
-        *(seen, BitField(8, 8), BitField(8, 16), BitField(0, 16, "big")),
-    )
-    assert extensions_of(payload, seen, frozenset(range(16, 24))) == (
-        *(seen, BitField(8, 8), BitField(0, 16, "big")),
-    )
-    assert extensions_of(payload, seen, frozenset({12})) == (seen,)
+    little = [BitField(8, 4), BitField(8, 8), BitField(8, 12), BitField(8, 16)]
+    big = [BitField(4, 12, "big"), BitField(0, 16, "big")]
+    assert extensions_of(payload, seen, frozenset()) == (seen, *little, *big)
+    taken = frozenset(range(16, 24))
+    assert extensions_of(payload, seen, taken) == (seen, *little[:2], *big)
+    assert extensions_of(payload, seen, frozenset({11})) == (seen,)
 
 
 def test_a_checksum_is_known_by_other_frames():
