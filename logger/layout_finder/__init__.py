@@ -17,6 +17,7 @@
     slow_values     temperatures, voltages, counts of time
     slow_proposals  proposals for what does not move with the joint
     certainty       from evidence to probabilities
+    calibration     how often what the rules say is right
     proposal        what is proposed, and what stays undecided
     find_layout     all of it: `propose_layout`
 

@@ -19,6 +19,7 @@ __all__ = [
     "CUT_SCALE_CAP",
     "MOST_TEMPERATURE_SCALE",
     "MOST_VOLTAGE_SCALE",
+    "SOUND_TURN",
     "counted_place",
     "doubted_turn_scale",
     "load_certainty",
@@ -37,6 +38,8 @@ _LONE_BIT: Final = 0.7
 _PARTLY_UNEXPLAINED: Final = 0.8
 _RANKS: Final = ((0.95, 0.985), (0.7, 0.93), (0.0, 0.85))
 """By rule, from where on, and how often places are right that have a meaning."""
+SOUND_TURN: Final = 0.02
+"""How far the typed turn may seem off one turn."""
 _DOUBTED_TURN: Final = 0.5
 MOST_TEMPERATURE_SCALE: Final = 0.88
 MOST_VOLTAGE_SCALE: Final = 0.8
@@ -75,16 +78,16 @@ def counted_place(
     return min(counted, _PARTLY_UNEXPLAINED) if partly_unexplained else counted
 
 
-def doubted_turn_scale(half_turn_error: float) -> float:
+def doubted_turn_scale(turn_error: float) -> float:
     """Return how sure a scale is that hangs on the turn; nan: there was no load step."""
-    if math.isnan(half_turn_error):
+    if math.isnan(turn_error):
         return 0.7
-    if abs(half_turn_error) > SOUND_HALF_TURN:
+    if abs(turn_error) > SOUND_TURN:
         return _DOUBTED_TURN
-    return 0.97 if abs(half_turn_error) < 0.6 * SOUND_HALF_TURN else 0.94
+    return 0.97 if abs(turn_error) < 0.6 * SOUND_TURN else 0.94
 
 
-def position_certainty(fit: PositionFit) -> tuple[float, float]:
+def position_certainty(fit: PositionFit, turn_error: float) -> tuple[float, float]:
     """Return how sure meaning and scale of a position are."""
     error = fit.half_turn_error
     if math.isnan(error):
@@ -95,27 +98,27 @@ def position_certainty(fit: PositionFit) -> tuple[float, float]:
         meaning = 0.9
     if fit.still_at_rest:
         meaning = min(meaning, _COMMANDED)
-    return meaning, doubted_turn_scale(error)
+    return meaning, doubted_turn_scale(turn_error)
 
 
-def speed_certainty(fit: SpeedFit) -> tuple[float, float]:
+def speed_certainty(fit: SpeedFit, turn_error: float) -> tuple[float, float]:
     """Return how sure meaning and scale of a speed are."""
     if math.isnan(fit.correlation):
         sound = abs(fit.half_turn_error) < SOUND_HALF_TURN and fit.closure < 0.015
-        return (0.93 if sound else 0.7), doubted_turn_scale(fit.half_turn_error)
+        return (0.93 if sound else 0.7), doubted_turn_scale(turn_error)
     meaning = 0.985 if fit.correlation > 0.98 else 0.94 if fit.correlation > 0.95 else 0.75
-    scale = doubted_turn_scale(fit.half_turn_error)
+    scale = doubted_turn_scale(turn_error)
     return meaning, scale if fit.integral_error < 0.015 else min(scale, 0.8)
 
 
-def load_certainty(fit: LoadFit, half_turn_error: float) -> tuple[float, float]:
+def load_certainty(fit: LoadFit, turn_error: float) -> tuple[float, float]:
     """Return how sure meaning (current or torque) and scale of a load are."""
     meaning = 0.965 if fit.explained > 0.96 and fit.gravity_share > 0.2 else 0.6
     if fit.nm_per_count is None:
         return meaning, 0.0
     spread = fit.relative_uncertainty
     scale = 0.95 if spread < 0.01 else 0.85 if spread < 0.02 else 0.5
-    return meaning, min(scale, doubted_turn_scale(half_turn_error) + 0.1)
+    return meaning, min(scale, doubted_turn_scale(turn_error) + 0.1)
 
 
 def scale_choice_certainty(strangeness: Sequence[float], most: float) -> tuple[float, ...]:

@@ -7,8 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from logger.layout_finder.calibration import calibrate_value
 from logger.layout_finder.certainty import (
     CUT_SCALE_CAP,
+    SOUND_TURN,
     counted_place,
     load_certainty,
     place_certainty,
@@ -42,6 +44,7 @@ from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers, group_fra
 __all__ = ["propose_layout"]
 
 OTHER_JOINT_CAP: Final = 0.5
+_DOUBTFUL_LOAD: Final = 0.6
 MIN_ZERO_SHARE: Final = 0.01
 """Of a signal's peak: a smaller zero is noise, and no offset."""
 
@@ -87,11 +90,14 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
         value = _moved_value(place, signal, found) or propose_slow(
             signal, kinds[signal.kind].payload, taken, corrected, typed, heating=found.heating
         )
-        if found.other_joint:
-            value = _capped(value)
         values[signal.kind].append(value)
         undecided += _undecided_of_value(value, signal, marks, typed)
-    values = {number: _count_places(proposed) for number, proposed in values.items()}
+    values = {
+        number: [_calibrated(value) for value in _count_places(proposed)]
+        for number, proposed in values.items()
+    }
+    if found.other_joint:
+        values = {number: [_capped(one) for one in some] for number, some in values.items()}
     temperatures = [
         value
         for proposed in values.values()
@@ -126,6 +132,10 @@ def _kind_of(kind: Kind, values: Sequence[ProposedValue]) -> ProposedKind:
         counters=kind.counters,
         values=tuple(sorted(values, key=lambda value: min(value.field.little_columns))),
     )
+
+
+def _calibrated(value: ProposedValue) -> ProposedValue:
+    return replace(value, probability=calibrate_value(value.meaning, value.probability))
 
 
 def _capped(value: ProposedValue) -> ProposedValue:
@@ -207,7 +217,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
     margins = (signal.margin_bits, signal.order_margin_bits)
     measured = any(not fit.still_at_rest for fit in found.positions.values())
     if (position := found.positions.get(place)) is not None:
-        meaning, scale_sure = position_certainty(position)
+        meaning, scale_sure = position_certainty(position, found.turn_error)
         evidence = Evidence(
             *margins,
             closure=position.closure,
@@ -245,7 +255,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             integral_error=speed.integral_error,
             still_at_rest=speed.still_at_rest,
         )
-        meaning, scale_sure = speed_certainty(speed)
+        meaning, scale_sure = speed_certainty(speed, found.turn_error)
         rivals = ()
         names = (Meaning.SPEED, Meaning.COMMANDED_SPEED)
         if speed.still_at_rest:
@@ -273,14 +283,22 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             relative_uncertainty=load.relative_uncertainty,
             half_turn_error=found.reference.half_turn_error,
         )
-        meaning, scale_sure = load_certainty(load, found.reference.half_turn_error)
+        meaning, scale_sure = load_certainty(load, found.turn_error)
+        offset = -zero * (load.nm_per_count or 0.0)
+        rivals = ()
+        if commanded:
+            meaning = min(meaning, 0.93)
+        elif place in found.doubtful_loads:
+            meaning = min(meaning, _DOUBTFUL_LOAD)
+            rivals = (Rival(Meaning.COMMANDED_LOAD, load.nm_per_count, offset, 1.0 - meaning),)
         return _value_of(
             *(signal, Meaning.COMMANDED_LOAD if commanded else Meaning.LOAD),
-            (min(meaning, 0.93) if commanded else meaning, scale_sure),
+            (meaning, scale_sure),
             scale=load.nm_per_count,
-            offset=-zero * (load.nm_per_count or 0.0),
+            offset=offset,
             modulus=None,
             evidence=evidence,
+            rivals=rivals,
         )
     return None
 
@@ -298,7 +316,7 @@ def _undecided_of_steps(marks: Marks, found: JointValues) -> list[UndecidedItem]
             ),
             (
                 Undecided.TURN_CONTRADICTS_LOAD,
-                found.reference is not None and found.reference.turn_in_doubt,
+                abs(found.turn_error) > SOUND_TURN,
             ),
             (Undecided.OTHER_JOINT_MOVED, found.other_joint),
         )

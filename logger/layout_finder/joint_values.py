@@ -20,6 +20,8 @@ __all__ = ["JointValues", "find_joint_values", "needed_slowness"]
 MIN_BITS: Final = 6
 MAX_MODULUS_SHARE: Final = 0.2
 """Of an encoder's turn, moved in one frame: five frames a turn."""
+MAX_RATIO_SPREAD: Final = 0.02
+"""Beyond this a load does not tell whether the turn was one."""
 _SAME_JOINT: Final = 0.03
 _NEXT_TO_NO_NOISE: Final = 0.25
 
@@ -33,10 +35,14 @@ class JointValues:
     loads: dict[int, LoadFit]
     reference: PositionFit | None
     """The position that the others are held against, reported or integrated from a speed."""
+    turn_error: float
+    """How many turns the typed turn was, less one: by the weight, else by the load step's span."""
     other_joint: bool
     """Two measured values turned, and not together."""
     commanded_kinds: frozenset[int] = frozenset()
     """Kinds that ask for what others report."""
+    doubtful_loads: frozenset[int] = frozenset()
+    """Loads beside another that is about as noisy: one of them may be what was asked for."""
     heating: Heating | None = None
     """The heat of the load, where a position tells it."""
 
@@ -119,7 +125,9 @@ def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbe
             speeds[place], reference = alone[place]
             reference_s = signals[place].time_s
     if reference is None:
-        return JointValues(positions, speeds, loads, None, other_joint=False)
+        return JointValues(
+            *(positions, speeds, loads, None), turn_error=math.nan, other_joint=False
+        )
     for place, signal in wide.items():
         if place in positions or place in speeds:
             continue
@@ -131,8 +139,11 @@ def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbe
         if load is not None:
             loads[place] = load
     return JointValues(
-        *(positions, speeds, loads, reference, _moves_alone(signals, positions)),
+        *(positions, speeds, loads, reference),
+        turn_error=_turn_error(reference, loads.values()),
+        other_joint=_moves_alone(signals, positions),
         commanded_kinds=_commanded_kinds(signals, reference.marks, (positions, speeds), loads),
+        doubtful_loads=_doubtful_loads({place: _noise_of(signals[place].value) for place in loads}),
         heating=_heating_of(reference, reference_s),
     )
 
@@ -163,6 +174,30 @@ def _commanded_kinds(
     usual = max(noise.values(), default=0.0)
     asking |= {signals[place].kind for place in loads if noise[place] < _NEXT_TO_NO_NOISE * usual}
     return frozenset(asking - reporting)
+
+
+def _turn_error(reference: PositionFit, loads: Collection[LoadFit]) -> float:
+    """Return how many turns the typed turn was, less one.
+
+    A weight tells it whatever the swing was; the span of the load step is as true as the person
+    that held the arm at +90 and -90 degrees.
+    """
+    surest = min(loads, key=lambda load: load.turn_ratio_spread, default=None)
+    if surest is not None and surest.turn_ratio_spread < MAX_RATIO_SPREAD:
+        return surest.turn_ratio - 1.0
+    return -reference.half_turn_error
+
+
+def _doubtful_loads(noise: dict[int, float]) -> frozenset[int]:
+    """Return the loads that have another of about their noise beside them, by place."""
+    return frozenset(
+        place
+        for place, own in noise.items()
+        if any(
+            other != place and _NEXT_TO_NO_NOISE * max(own, theirs) < min(own, theirs)
+            for other, theirs in noise.items()
+        )
+    )
 
 
 def _noise_of(value: Floats) -> float:

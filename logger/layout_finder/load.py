@@ -25,6 +25,7 @@ MIN_GRAVITY_SHARE: Final = 0.05
 """Of the variance, explained by gravity and by nothing else in the fit."""
 _ANGLE_LIKE: Final = 0.995
 _BIN_S: Final = 0.1
+_RATIOS: Final = np.linspace(0.88, 1.12, 61)
 _MOVING: Final = 0.25
 """Of the usual speed, from which on the joint moves."""
 
@@ -44,6 +45,10 @@ class LoadFit:
     explained: float
     """Share of the variance of the load step."""
     gravity_share: float
+    turn_ratio: float = 1.0
+    """How many turns the typed turn was, by how the weight's torque bends over the angle."""
+    turn_ratio_spread: float = math.inf
+    """How far that may be off, two standard deviations."""
 
 
 def _columns(at_s: Floats, angle: Floats) -> Floats:
@@ -119,6 +124,7 @@ def fit_load(
     left = float(np.sum((level - columns @ solution) ** 2)) / max(1, len(level) - columns.shape[1])
     gravity = float(solution[1])
     spread = math.sqrt(left * float(np.linalg.pinv(columns.T @ columns)[1, 1]))
+    ratio, ratio_spread = _turn_ratio(columns, way, level)
     torque = (
         None
         if typed.mass_kg is None or typed.arm_m is None
@@ -132,4 +138,29 @@ def fit_load(
         coulomb_counts=float(solution[2]),
         explained=explained,
         gravity_share=explained - without,
+        turn_ratio=ratio,
+        turn_ratio_spread=ratio_spread,
     )
+
+
+def _turn_ratio(columns: Floats, angle: Floats, level: Floats) -> tuple[float, float]:
+    """Return by what factor the angle is really greater, and how far that may be off.
+
+    A weight's torque goes with the sine of the true angle, however far the arm was swung: where
+    the turn was more than one, a sine of the angle by the turn bends too early.
+    """
+    friction = columns[:, 2]
+    left = []
+    for ratio in _RATIOS:
+        lever = np.sin(ratio * angle)
+        fitted = np.column_stack([columns, np.cos(ratio * angle)])
+        fitted[:, 1], fitted[:, 5] = lever, np.abs(lever) * friction
+        solution = np.linalg.lstsq(fitted, level, rcond=None)[0]
+        left.append(float(np.sum((level - fitted @ solution) ** 2)))
+    least = min(left)
+    variance = least / max(1, len(level) - columns.shape[1] - 2)
+    near = _RATIOS[np.array(left) <= least + 4.0 * variance]
+    best = float(_RATIOS[int(np.argmin(left))])
+    if near[0] == _RATIOS[0] or near[-1] == _RATIOS[-1]:
+        return 1.0, math.inf
+    return best, float(near[-1] - near[0]) / 2.0 + float(_RATIOS[1] - _RATIOS[0])

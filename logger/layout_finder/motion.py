@@ -22,7 +22,7 @@ MAX_SHIFT_S: Final = 3.0
 """How far a mark is moved at most."""
 MAX_CLOSURE: Final = 0.04
 MAX_HALF_TURN_ERROR: Final = 0.12
-"""Beyond this it is no position; below, but above `SOUND_HALF_TURN`, the turn is in doubt."""
+"""Beyond this it is no position; below, but above `SOUND_HALF_TURN`, it is less sure to be one."""
 SOUND_HALF_TURN: Final = 0.025
 MIN_TRAVEL_COUNTS: Final = 30.0
 MAX_WAY: Final = 2.6
@@ -51,11 +51,6 @@ class PositionFit:
     """The marks, corrected by when this signal moved."""
     unwrapped: Floats
     """Counts, going on over restarts."""
-
-    @property
-    def turn_in_doubt(self) -> bool:
-        """Whether turn and load step contradict each other."""
-        return abs(self.half_turn_error) > SOUND_HALF_TURN
 
 
 def bin_signal(time_s: Floats, value: Floats, bin_s: float = BIN_S) -> tuple[Floats, Floats]:

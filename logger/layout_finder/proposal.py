@@ -64,7 +64,7 @@ class Undecided(Enum):
     NOTHING_MOVED_AS_MARKED = "nothing_moved_as_marked"
     """No value went once around and back: wrong marks, a turn that did not close, no position."""
     TURN_CONTRADICTS_LOAD = "turn_contradicts_load"
-    """The load step is not half of the turn: one of them was not done as told."""
+    """The weight's torque, or the span of the load step, says that the turn was not one turn."""
     OTHER_JOINT_MOVED = "other_joint_moved"
     """Two values turned, and not together: two joints, which cannot be told apart."""
     COMMANDED_OR_MEASURED = "commanded_or_measured"

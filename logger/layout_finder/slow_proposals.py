@@ -50,7 +50,7 @@ _FLAG: Final = 3.5
 _UNKNOWN: Final = 5.0
 _UNKNOWN_WARMS: Final = 9.0
 """The same of something else: a flag, a value that does not warm, one that does."""
-_UNSCALED: Final = 0.45
+_UNSCALED: Final = 0.2
 
 
 @dataclass(frozen=True)

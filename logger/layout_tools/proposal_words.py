@@ -34,7 +34,7 @@ _WORDS: Final = {
         "are encrypted. Turn once more, mark to mark, and back."
     ),
     Undecided.TURN_CONTRADICTS_LOAD: (
-        "From +90 to -90 degrees was not half of the turn: one of both was not done as told, and "
+        "By the weight's torque, or by the span from +90 to -90 degrees, the turn was not one turn: "
         "every scale of position, speed and load is in doubt by as much."
     ),
     Undecided.OTHER_JOINT_MOVED: (

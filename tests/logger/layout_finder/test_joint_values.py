@@ -56,3 +56,19 @@ def test_nothing_that_moves_has_no_reference():
     still = _signal(0, np.zeros(len(angle)), time_s)
     found = find_joint_values([still], MARKS, TYPED)
     assert (found.reference, found.positions, found.loads) == (None, {}, {})
+
+
+def test_two_loads_that_are_about_as_noisy_are_both_in_doubt():
+    """What was asked for may be as noisy as what was measured; what has next to no noise is told."""
+    time_s, angle = move_joint()
+    noise = np.random.default_rng(2)
+    torque = 2.0 * 0.4 * 9.80665 * np.sin(angle) + 0.8 * np.tanh(np.gradient(angle, time_s) / 0.02)
+
+    def load(kind: int, spread: float) -> Signal:
+        return _signal(kind, torque * 60.0 + noise.normal(0, spread, len(angle)), time_s)
+
+    position = _signal(0, angle * 2000.0 + noise.normal(0, 1.5, len(angle)), time_s)
+    alike = find_joint_values([position, load(0, 6.0), load(1, 5.0)], MARKS, TYPED)
+    assert set(alike.loads) == alike.doubtful_loads == {1, 2}
+    told = find_joint_values([position, load(0, 20.0), load(1, 0.5)], MARKS, TYPED)
+    assert (told.doubtful_loads, told.commanded_kinds) == (frozenset(), {1})

@@ -46,3 +46,21 @@ def test_position_speed_and_friction_are_no_load():
     friction = 50.0 * np.tanh(speed / 10.0) + NOISE.normal(0, 4.0, len(angle))
     for value in (counts, speed, friction, NOISE.normal(0, 30, len(angle))):
         assert fit_load(time_s, np.round(value), time_s, position, TYPED) is None
+
+
+@pytest.mark.parametrize(("turn_deg", "ratio"), [(360.0, 1.0), (374.4, 1.04), (345.6, 0.96)])
+@pytest.mark.parametrize("swing", [0.97, 1.0, 1.03])
+def test_the_weight_tells_how_far_the_turn_was(turn_deg: float, ratio: float, swing: float):
+    """Whether the arm was held at 90 degrees or three per cent beside it."""
+    time_s, angle = move_joint(turn_deg=turn_deg)
+    angle = np.where((time_s > 22.0) & (time_s < 48.0), swing * angle, angle)
+    counts = np.round(angle * 500.0 + NOISE.normal(0, 0.6, len(angle)))
+    position = fit_position(time_s, counts, 1 << 16, MARKS, 1)
+    assert position is not None
+    torque = 2.0 * 0.4 * STANDARD_GRAVITY * np.sin(angle)
+    torque += 0.9 * np.tanh(np.gradient(angle, time_s) / 0.02)
+    value = np.round(60.0 * torque + NOISE.normal(0, 8, len(angle)))
+    fit = fit_load(time_s, value, time_s, position, TYPED)
+    assert fit is not None
+    assert fit.turn_ratio == pytest.approx(ratio, abs=0.012)
+    assert fit.turn_ratio_spread < 0.02

@@ -1,0 +1,39 @@
+"""Probabilities made true: how often what a rule says was right. Pure.
+
+The rules of `certainty` order claims; how often each rank is right is counted on invented drives.
+`python -m tests.support.drives.calibrate` counts again and prints the tables; whether they hold is
+told by other drives than those.
+"""
+
+from typing import Final, Literal
+
+from logger.layout_finder.proposal import Meaning, Probabilities
+
+__all__ = ["CALIBRATION", "Claim", "Steps", "calibrate_value"]
+
+Claim = Literal["place", "meaning", "scale"]
+Steps = tuple[tuple[float, float], ...]
+"""From which probability of the rules on, and how often it was right."""
+
+CALIBRATION: Final[dict[Claim, Steps]] = {"place": (), "meaning": (), "scale": ()}
+
+
+def _calibrated(claim: Claim, by_rule: float) -> float:
+    share = by_rule
+    for least, right in CALIBRATION[claim]:
+        if by_rule >= least:
+            share = right
+    return share
+
+
+def calibrate_value(meaning: Meaning, by_rule: Probabilities) -> Probabilities:
+    """Return how often claims of a value are right, from what the rules say of them.
+
+    What has no meaning, and a flag, claims only its place.
+    """
+    named = meaning not in {Meaning.UNKNOWN, Meaning.FLAG}
+    return Probabilities(
+        place=_calibrated("place", by_rule.place),
+        meaning=_calibrated("meaning", by_rule.meaning) if named else by_rule.meaning,
+        scale=_calibrated("scale", by_rule.scale) if by_rule.scale > 0.0 else 0.0,
+    )
