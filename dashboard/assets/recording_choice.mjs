@@ -1,8 +1,12 @@
 // @ts-check
 /* The choice of a recording on the pages that show one. */
-import { html, renderFact } from "./dom.mjs";
+import { fetchBusRecordings } from "./api.mjs";
+import { emptyPage, html, renderFact } from "./dom.mjs";
 
 /** @typedef {import("./bus/answers.d.ts").ListedRecording} ListedRecording */
+
+/** How long a list that could not be had, or that is empty, is waited for. */
+const LIST_AGAIN_MS = 3000;
 
 /**
  * Offers recordings; one that is wanted is offered although it is not there, so that the page can say so.
@@ -28,4 +32,46 @@ export function offerRecordings(select, recordings, wanted = "") {
  */
 export function firstRecording(recordings) {
   return (recordings.find(({ live }) => live) || recordings[0])?.path || "";
+}
+
+/**
+ * The list of recordings of a page that shows one of them: asked for again after a fault, and while it is empty.
+ */
+export class RecordingList {
+  /**
+   * @param {import("./page.mjs").Page & {name: string, select: HTMLSelectElement, part: (name: string) => HTMLElement}} page
+   *   `name`: of the recording that it shows, empty for the first of the list.
+   * @param {object} does
+   * @param {[string, string][]} does.empty what to do where there are none, and the command for it
+   * @param {() => void} does.answered the server answered, whatever it had
+   * @param {() => void} does.chosen the page's name is that of a recording to show
+   * @param {(fault: any) => void} does.failed
+   */
+  constructor(page, does) {
+    this.page = page;
+    this.does = does;
+  }
+
+  async refresh() {
+    const { page, does } = this;
+    try {
+      const { recordings, folder } = await fetchBusRecordings(page.signal);
+      does.answered();
+      page.name ||= firstRecording(recordings);
+      offerRecordings(page.select, recordings, page.name);
+      page.part("empty").hidden = Boolean(page.name);
+      if (page.name) {
+        page.select.value = page.name;
+        does.chosen();
+        return;
+      }
+      page.part("opened").hidden = true;
+      page.root.dataset.state = "empty";
+      const lede = `There are no recordings in ${folder} yet.`;
+      renderFact(page.part("empty"), folder, () => emptyPage(lede, does.empty));
+    } catch (fault) {
+      does.failed(fault);
+    }
+    page.after("list", LIST_AGAIN_MS, () => this.refresh());
+  }
 }

@@ -14,7 +14,6 @@ from logger.limits.kinds.level import Level
 from logger.limits.limit import LimitSet
 from logger.limits.scored_limit import ScoredLimit
 from replay.excursions.applied_limits import recorded_limits
-from replay.heat.answers import shortest_known_s
 from replay.heat.fit import HeatFit
 from replay.recording import Recording
 
@@ -38,7 +37,7 @@ class AllowedLoad:
 
 def curve_times_s(fit: HeatFit) -> Floats:
     """Return the times that the curve is drawn for, from short to long."""
-    shortest = min(max(SHORTEST_S, shortest_known_s(fit.joints[0])), LONGEST_S / 4.0)
+    shortest = min(max(SHORTEST_S, fit.shortest_known_s), LONGEST_S / 4.0)
     return np.geomspace(shortest, LONGEST_S, POINTS)
 
 

@@ -196,7 +196,7 @@ def _curve_note(result: HeatResult, fit: HeatFit, allowed: list[AllowedLoad]) ->
         notes.append(f"thin: the limits in force ({names}); red: they allow more than is borne")
     else:
         notes.append("no limit in force watches the load")
-    if fit.problem.model.nodes == 1:
+    if not fit.is_winding_known:
         notes.append("short times are not told: the winding is warmer than the housing")
     return "; ".join(notes)
 
@@ -211,16 +211,12 @@ def _ladder(fit: HeatFit, result: HeatResult) -> dict[str, Any]:
     temperatures = settled_degC(joint, mean_square_A2=square, ambient_degC=ambient_degC).tolist()
     found = {one.name: one for one in result.quantities}
     nodes, resistances = [], []
-    if joint.nodes == 2:
-        winding, housing = temperatures
-        nodes.append(_node("winding", winding, found, "winding"))
-        resistances.append(_resistance(found, "winding", winding - housing))
-    else:
-        housing = temperatures[0]
-        if fit.node.value == "housing":
-            nodes.append(
-                {"name": "winding", "degC": None, "notes": ["not known yet"], "beam": None}
-            )
+    housing = temperatures[-1]
+    if fit.is_winding_known:
+        nodes.append(_node("winding", temperatures[0], found, "winding"))
+        resistances.append(_resistance(found, "winding", temperatures[0] - housing))
+    elif fit.node.value == "housing":
+        nodes.append({"name": "winding", "degC": None, "notes": ["not known yet"], "beam": None})
     name = "housing" if joint.nodes == 2 else fit.node.value
     nodes.append(_node(name, housing, found, "housing"))
     resistances.append(_resistance(found, "housing", housing - ambient_degC))

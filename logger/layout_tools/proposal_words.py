@@ -34,8 +34,8 @@ _WORDS: Final = {
         "are encrypted. Turn once more, mark to mark, and back."
     ),
     Undecided.TURN_CONTRADICTS_LOAD: (
-        "By the weight's torque, or by the span from +90 to -90 degrees, the turn was not one turn: "
-        "every scale of position, speed and load is in doubt by as much."
+        "By the weight's torque, or by the span from +90 to -90 degrees, the turn was not one "
+        "turn: every scale of position, speed and load is in doubt by as much."
     ),
     Undecided.OTHER_JOINT_MOVED: (
         "Two positions moved, and not together: two joints, which cannot be told apart. Let all "

@@ -13,7 +13,7 @@ import numpy as np
 
 from replay.duty.result import AllowedLoad, HeldAgainst, TightestWindow
 from replay.duty.rms_windows import WindowRms
-from replay.heat.answers import longest_loads, shortest_known_s
+from replay.heat.answers import longest_loads
 from replay.heat.fit import HeatFit
 
 __all__ = ["allowed_loads", "tightest_window"]
@@ -29,7 +29,7 @@ def allowed_loads(
     limit_degC: float,  # noqa: N803
 ) -> tuple[AllowedLoad, ...]:
     """Return the load that the fitted joint holds for each window that it can tell."""
-    least_s = shortest_known_s(fit.joints[0])
+    least_s = fit.shortest_known_s
     judged = [one.window_s for one in windows if one.window_s >= least_s]
     if not judged:
         return ()

@@ -17,6 +17,7 @@ From a recording to answers, in this order:
     search      the likeliest parameters, from several starts
     quantity    a result with its 95 % interval, and whether the trace knows it
     intervals   the interval of anything that follows from the parameters
+    fitted_quantities  what a fit tells in numbers, and what is not known
     prediction  readings where nothing was fitted, with their uncertainty
     change      what changed on the way, when, and by how much
     neighbours  joints nearby that warm this one

@@ -31,7 +31,6 @@ __all__ = [
     "load_for_ever",
     "longest_loads",
     "settled_starts",
-    "shortest_known_s",
     "slow_time_s",
 ]
 
@@ -42,8 +41,6 @@ WARM_SHARE: Final = 0.8
 """Of the load that is borne for ever, at which a warm joint has settled."""
 LOAD_SHARES: Final = (1.1, 1.25, 1.5, 2.0, 3.0)
 _HOUR_S: Final = 3600.0
-HOUSING_SHARE: Final = 0.125
-"""Of a housing's time constant: below it the winding decides, which is not known there."""
 
 
 def drawn_joints(
@@ -177,12 +174,6 @@ def slow_time_s(joint: JointHeat) -> float:
     """Return the slow time constant of a joint, without the copper's feedback."""
     network = joint.network
     return network.time_constant_s if isinstance(network, OneNode) else network.time_constants_s[0]
-
-
-def shortest_known_s(joint: JointHeat) -> float:
-    """Return the shortest time for which it is known what a joint holds; 0 for any."""
-    network = joint.network
-    return HOUSING_SHARE * network.time_constant_s if isinstance(network, OneNode) else 0.0
 
 
 def settled_starts(

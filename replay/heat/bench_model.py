@@ -6,6 +6,7 @@ file is replaced.
 
 import contextlib
 import datetime
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,6 +24,8 @@ from logger.settings_file import read_text
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.fit import HeatFit
 from replay.heat.model import physical_parameters
+from replay.heat.problem import HeatProblem
+from replay.heat.search import find_mode
 from replay.heat.trace import SensorPlace
 
 __all__ = ["thermal_settings", "write_bench_model"]
@@ -44,11 +47,16 @@ def thermal_settings(fit: HeatFit, fitted: datetime.date) -> ThermalSettings:
     where = fit.read.recordings[0]
     if not fit.is_load_known:
         raise HeatFault(HeatFaultKind.NO_MODEL, where=where, joint=fit.joint)
-    problem, model = fit.problem, fit.problem.model
-    count = problem.theta_count
-    theta = fit.mode.outer[:count]
+    problem, mode = fit.problem, fit.mode
+    if problem.model.nodes == 2 and not fit.is_winding_known:
+        # What is followed live are nodes that are known: of the housing alone, with all its heat.
+        alone = replace(problem.model, nodes=1)
+        problem = HeatProblem(problem.trace, alone, ambient=problem.ambient, copper=problem.copper)
+        mode = find_mode(problem)
+    model, count = problem.model, problem.theta_count
+    theta = mode.outer[:count]
     spread = np.random.default_rng(_WRITTEN_SEED).multivariate_normal(
-        theta, fit.mode.covariance[:count, :count], _DRAWS, method="eigh"
+        theta, mode.covariance[:count, :count], _DRAWS, method="eigh"
     )
     keys = [key for key, name in PARAMETER_KEYS.items() if name in model.parameters]
     likeliest = physical_parameters(model, theta, problem.scale)

@@ -318,6 +318,11 @@ def _sensor_counts(
     inside &= time_ns < steps_ns[np.maximum(step, 0)] + width_ns
     step, time_ns, value = step[inside], time_ns[inside], value[inside]
     fraction = (time_ns - steps_ns[step]) / width_ns
+    if place is SensorPlace.WINDING and width_ns > to_ns(WINDING_STEP_S):
+        # Within a step the load is one mean and temperatures are straight, which a winding is not:
+        # its time constant came out 2 % off, its interval half as wide. At an end it is right.
+        last = fraction > 1.0 - BASE_NS / width_ns
+        step, value, fraction = step[last], value[last], fraction[last]
     counts = np.rint(value / resolution_K).astype(np.int64)
     keys, at = np.unique(np.stack([step, counts]), axis=1, return_inverse=True)
     at = at.reshape(-1)

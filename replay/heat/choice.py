@@ -1,7 +1,9 @@
 """Which model: the one that predicts blocks that had no part in its fit. Pure.
 
-Each quarter of the readings is left out in turn and predicted from the load alone. A model with
-more in it has to predict clearly better; how well it fits does not count.
+Each quarter of the readings is left out in turn and predicted from the load alone; how well a model
+fits does not count. The usual one has two nodes: a joint's winding is there whether or not the
+trace tells of it, and a model without it has narrow intervals about another joint. One node, or
+loss by speed, has to predict clearly better.
 """
 
 from dataclasses import dataclass
@@ -12,15 +14,17 @@ import numpy as np
 from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, SpeedLoss
 from logger.joint.thermal.thermal_model import Winding
-from replay.heat.problem import HeatProblem, StatedAmbient
+from replay.heat.problem import HeatProblem
 from replay.heat.search import coarse_step_s, find_mode, refit_parameters
-from replay.heat.trace import HeatTrace, SensorPlace
+from replay.heat.trace import HeatTrace, SensorPlace, StatedAmbient
 
 __all__ = ["ModelScore", "choose_model"]
 
 BLOCKS: Final = 4
 BETTER: Final = 0.93
-"""Share of the simpler model's error that one with more in it must stay below."""
+"""Share of the usual model's error that another must stay below."""
+CLEARLY_K: Final = 0.3
+"""By how much as well, where it leaves the winding out: every joint has one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,18 +49,14 @@ def choose_model(
     places = {one.place for one in trace.sensors}
     standby = ambient is not None or SensorPlace.AMBIENT in places
     two = HeatModel(nodes=2, standby=standby)
-    simpler = (
-        (two,)
-        if {SensorPlace.WINDING, SensorPlace.HOUSING} <= places
-        else (
-            HeatModel(nodes=1, standby=standby),
-            two,
-        )
-    )
-    scores = [_score(trace, model, ambient, copper) for model in simpler]
+    models = [two]
+    if not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
+        models.append(HeatModel(nodes=1, standby=standby))
+    scores = [_score(trace, model, ambient, copper) for model in models]
     chosen = scores[0]
     for score in scores[1:]:
-        chosen = score if score.error_K < BETTER * chosen.error_K else chosen
+        if score.error_K < min(BETTER * chosen.error_K, chosen.error_K - CLEARLY_K):
+            chosen = score
     if has_speed:
         fast = HeatModel(nodes=chosen.model.nodes, standby=standby, speed=SpeedLoss.SQUARE)
         scores.append(_score(trace, fast, ambient, copper))

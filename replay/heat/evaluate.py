@@ -84,7 +84,7 @@ def answer_heat(
     return HeatResult(
         joint=fit.joint,
         labels=fit.labels,
-        model=fit.problem.model,
+        model=fit.told_model,
         quantities=() if has_changed else fit.quantities,
         unknown=fit.unknown,
         basis=_basis(fit),

@@ -8,32 +8,31 @@ named with the measurement that would settle it.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
-from logger.arrays import Floats
-from logger.heat.model import COPPER, HeatModel, Parameter, SpeedLoss
+from logger.heat.model import COPPER, HeatModel
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.thermal.thermal_load import JointHeat, Node
 from logger.joint.thermal.thermal_model import Winding
-from replay.heat.answers import drawn_joints
+from replay.heat.answers import drawn_joints, slow_time_s
 from replay.heat.bins import ReadTrace, SensorSource, read_housings, read_trace
 from replay.heat.change import FoundChange, find_changes
-from replay.heat.choice import ModelScore, choose_model
+from replay.heat.choice import choose_model
 from replay.heat.dated_ambient import DatedReading
 from replay.heat.faults import HeatFault, HeatFaultKind
-from replay.heat.intervals import PositiveFunction, interval_of
-from replay.heat.model import physical_parameters
+from replay.heat.fitted_quantities import WINDING_NAMES, fitted_quantities
 from replay.heat.neighbours import Neighbour, find_neighbours
-from replay.heat.problem import HeatProblem, StatedAmbient
+from replay.heat.problem import HeatProblem
 from replay.heat.quantity import Quantity, QuantityName
-from replay.heat.result import Remedy, UnknownQuantity
+from replay.heat.result import UnknownQuantity
 from replay.heat.search import Mode, find_mode
-from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
+from replay.heat.trace import SensorCounts, SensorPlace, StatedAmbient
 from replay.recording import Recording
 
-__all__ = ["LEAST_S", "ONE_LOAD_S", "AmbientChoice", "HeatFit", "fit_heat", "is_one_load"]
+__all__ = ["LEAST_S", "AmbientChoice", "HeatFit", "fit_heat", "fit_trace"]
 
 LEAST_S: Final = 600.0
 """Load without a gap that a fit begins at."""
@@ -45,9 +44,8 @@ CHANGED_SHARE: Final = 0.05
 had not seen does not describe one joint: its cooling or its heat changed on the way."""
 MOST_DRIFT_K: Final = 1.5
 """No room drifts by more: where a fit needs that, the drift covers up for another change."""
-ONE_LOAD_S: Final = 600.0
-ONE_LOAD_SHARE: Final = 0.1
-_KNOWN_OF_ONE_LOAD: Final = frozenset((QuantityName.HOUSING_TIME,))
+HOUSING_SHARE: Final = 0.125
+"""Of a housing's time constant: below it the winding decides, where that is not known."""
 _SEED: Final = 20_200
 
 
@@ -103,6 +101,27 @@ class HeatFit:
         return Node.WINDING if SensorPlace.WINDING in places else Node.HOUSING
 
     @property
+    def is_winding_known(self) -> bool:
+        """Whether winding and housing are told apart; else it is the housing that is told of.
+
+        What the winding may be is then still part of every interval: a model without it would be
+        narrow about another joint.
+        """
+        lost = any(one.name in WINDING_NAMES for one in self.unknown)
+        return self.problem.model.nodes == 2 and not lost
+
+    @property
+    def told_model(self) -> HeatModel:
+        """The model of what is told: of one node where the winding is not told apart."""
+        model = self.problem.model
+        return model if self.is_winding_known else replace(model, nodes=1)
+
+    @property
+    def shortest_known_s(self) -> float:
+        """The shortest time for which it is known what the joint holds; 0 for any."""
+        return 0.0 if self.is_winding_known else HOUSING_SHARE * slow_time_s(self.joints[0])
+
+    @property
     def has_room(self) -> bool:
         """Whether the ambient is known, so that standby is told apart from it."""
         return self.problem.model.standby
@@ -156,47 +175,51 @@ def fit_heat(
     ambient = ambient or AmbientChoice()
     read = read_trace(recordings, joint, ambient=ambient.source, dated=ambient.dated)
     where = recordings[0].name
-    _check(read, ambient, where, recordings[0].bench.label_of(joint))
+    bench = recordings[0].bench
+    _check(read, ambient, where, bench.label_of(joint))
+    settings = bench.joint_named(joint)
+    fit = fit_trace(read, settings, ambient=ambient, labels=bench.labels)
+    if fit.has_changed:
+        return replace(fit, changes=find_changes(fit.problem))
+    times_ns = read.start_ns + np.rint(fit.problem.knots.time_s * 1e9).astype(np.int64)
+    others = [one.name for one in bench.joints if one.name not in {settings.name, *bench.sensors}]
+    courses = read_housings(recordings, others, times_ns)
+    return replace(fit, neighbours=find_neighbours(fit.problem, fit.mode, courses))
+
+
+def fit_trace(
+    read: ReadTrace,
+    settings: JointSettings,
+    *,
+    ambient: AmbientChoice,
+    labels: Mapping[str, str] = MappingProxyType({}),
+) -> HeatFit:
+    """Return the fit of a trace that carries something to fit, without changes and neighbours."""
     stated = (
         None
         if ambient.stated_degC is None
         else StatedAmbient(degC=ambient.stated_degC, uncertainty_K=STATED_UNCERTAINTY_K)
     )
-    settings = recordings[0].bench.joint_named(joint)
     scores = choose_model(read.trace, ambient=stated, has_speed=read.has_speed)
-    problem, mode, quantities, unknown = _fit(read, scores[0].model, stated, settings, scores)
-    if problem.model.nodes == 2 and any(
-        one.name in {QuantityName.WINDING_RISE, QuantityName.WINDING_TIME} for one in unknown
-    ):
-        # The winding is not known from this trace: the simpler model answers for the housing.
-        simpler = HeatModel(nodes=1, standby=problem.model.standby, speed=problem.model.speed)
-        places = {one.place for one in read.trace.sensors}
-        if not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
-            lost = [one for one in unknown if one.name.value.startswith("winding")]
-            problem, mode, quantities, unknown = _fit(read, simpler, stated, settings, scores)
-            unknown = [*unknown, *lost]
-    fit = HeatFit(
+    chosen = scores[0]
+    problem = HeatProblem(read.trace, chosen.model, ambient=stated, copper=_copper(settings))
+    mode = find_mode(problem, near=chosen.outer)
+    quantities, unknown = fitted_quantities(problem, mode, read, settings)
+    return HeatFit(
         joint=settings.name,
-        labels=recordings[0].bench.labels,
+        labels={settings.name: settings.name, **labels},
         read=read,
         ambient=ambient,
         problem=problem,
         mode=mode,
         quantities=tuple(quantities),
         unknown=tuple(unknown),
-        left_out_K=scores[0].error_K,
+        left_out_K=chosen.error_K,
         torque_per_ampere=settings.torque.per_ampere if settings.torque else None,
         changes=(),
         neighbours=(),
         joints=drawn_joints(problem, mode, np.random.default_rng(_SEED)),
     )
-    if fit.has_changed:
-        return replace(fit, changes=find_changes(problem))
-    times_ns = read.start_ns + np.rint(problem.knots.time_s * 1e9).astype(np.int64)
-    bench = recordings[0].bench
-    others = [one.name for one in bench.joints if one.name not in {settings.name, *bench.sensors}]
-    courses = read_housings(recordings, others, times_ns)
-    return replace(fit, neighbours=find_neighbours(problem, mode, courses))
 
 
 def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> None:
@@ -232,123 +255,9 @@ def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> N
         raise HeatFault(HeatFaultKind.NO_AMBIENT, where=where, joint=joint, found=name)
 
 
-def _fit(
-    read: ReadTrace,
-    model: HeatModel,
-    stated: StatedAmbient | None,
-    settings: JointSettings,
-    scores: Sequence[ModelScore],
-) -> tuple[HeatProblem, Mode, list[Quantity], list[UnknownQuantity]]:
-    problem = HeatProblem(read.trace, model, ambient=stated, copper=_copper(settings))
-    near = next((one.outer for one in scores if one.model == model), None)
-    mode = find_mode(problem, near=near)
-    known, unknown = [], []
-    one_load = is_one_load(read.trace)
-    for name, (unit, function) in _functions(problem, read, settings).items():
-        sd, low, high, method = interval_of(problem, mode, function)
-        value = function(mode.outer)
-        quantity = Quantity(
-            name=name,
-            value=value,
-            unit=unit,
-            standard_uncertainty=value * sd,
-            low=low,
-            high=high,
-            method=method,
-        )
-        if quantity.is_known and (name in _KNOWN_OF_ONE_LOAD or not one_load):
-            known.append(quantity)
-        else:
-            unknown.append(UnknownQuantity(name=name, remedies=_remedies(name, read, stated)))
-    return problem, mode, known, unknown
-
-
-def is_one_load(trace: HeatTrace) -> bool:
-    """Return whether the load was the same all the time, once averaged over ten minutes.
-
-    Then only the sum of what current, drive and room do is in the trace; what tells them apart in
-    the fit is the prior and the misfit, so nothing of it is told as a number.
-    """
-    steps, begin_s = trace.steps, trace.begin_s
-    block = np.unique((begin_s / ONE_LOAD_S).astype(np.int64), return_inverse=True)[1].reshape(-1)
-    held_s = np.bincount(block, steps.duration_s)
-    mean = np.bincount(block, steps.duration_s * steps.mean_square_A2) / held_s
-    whole = mean[held_s > 0.5 * ONE_LOAD_S]
-    return len(whole) < 2 or float(np.ptp(whole)) < ONE_LOAD_SHARE * float(whole.mean())
-
-
 def _copper(settings: JointSettings) -> Winding:
     """Return the copper that losses are counted with: 1 ohm at the winding's own reference."""
     winding = settings.winding
     if winding is None:
         return COPPER
     return Winding(resistance_ohm=1.0, reference_degC=winding.reference_degC)
-
-
-def _functions(
-    problem: HeatProblem, read: ReadTrace, settings: JointSettings
-) -> dict[QuantityName, tuple[str, PositiveFunction]]:
-    """Return unit and function of each quantity that the model has."""
-
-    def of(name: Parameter) -> PositiveFunction:
-        def value(outer: Floats) -> float:
-            theta = outer[: problem.theta_count]
-            return float(physical_parameters(problem.model, theta, problem.scale)[name])
-
-        return value
-
-    square = "A2" if read.load == "current_A" else "(N.m)2"
-    unit = {
-        Parameter.HOUSING_RISE: f"K/{square}",
-        Parameter.HOUSING_TIME: "s",
-        Parameter.WINDING_RISE: f"K/{square}",
-        Parameter.WINDING_TIME: "s",
-        Parameter.STANDBY_RISE: "K",
-        Parameter.SPEED_RISE: "K.s2/rad2" if problem.model.speed is SpeedLoss.SQUARE else "K.s/rad",
-    }
-    out = {QuantityName(name): (unit[name], of(name)) for name in problem.model.parameters}
-    ohm = settings.winding.resistance_ohm if settings.winding else None
-    if ohm is None or read.load != "current_A":
-        return out
-
-    def resistance(name: Parameter) -> PositiveFunction:
-        return lambda outer: of(name)(outer) / ohm
-
-    def capacity(time: Parameter, rise: Parameter) -> PositiveFunction:
-        return lambda outer: of(time)(outer) * ohm / of(rise)(outer)
-
-    out[QuantityName.HOUSING_RESISTANCE] = "K/W", resistance(Parameter.HOUSING_RISE)
-    out[QuantityName.HOUSING_CAPACITY] = (
-        "J/K",
-        capacity(Parameter.HOUSING_TIME, Parameter.HOUSING_RISE),
-    )
-    if problem.model.nodes == 2:
-        out[QuantityName.WINDING_RESISTANCE] = "K/W", resistance(Parameter.WINDING_RISE)
-        out[QuantityName.WINDING_CAPACITY] = (
-            "J/K",
-            capacity(Parameter.WINDING_TIME, Parameter.WINDING_RISE),
-        )
-    if problem.model.standby:
-        out[QuantityName.STANDBY_LOSS] = (
-            "W",
-            lambda outer: (
-                of(Parameter.STANDBY_RISE)(outer) * ohm / of(Parameter.HOUSING_RISE)(outer)
-            ),
-        )
-    return out
-
-
-def _remedies(
-    name: QuantityName, read: ReadTrace, stated: StatedAmbient | None
-) -> tuple[Remedy, ...]:
-    """Return the measurements that would settle a quantity, the one that helps most first."""
-    places = {one.place for one in read.trace.sensors}
-    room = () if stated or SensorPlace.AMBIENT in places else (Remedy.RECORD_AMBIENT,)
-    if name.value.startswith("winding"):
-        fast = () if SensorPlace.WINDING in places else (Remedy.RECORD_WINDING,)
-        return (*fast, Remedy.LOAD_STEPS, *room)
-    if name in {QuantityName.STANDBY_RISE, QuantityName.STANDBY_LOSS}:
-        return (Remedy.POWERED_UNLOADED, Remedy.SECOND_LOAD_LEVEL, *room)
-    if name in {QuantityName.HOUSING_TIME, QuantityName.HOUSING_CAPACITY}:
-        return (Remedy.LONGER_RECORDING, *room)
-    return (Remedy.SECOND_LOAD_LEVEL, *room)

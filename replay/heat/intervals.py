@@ -18,7 +18,14 @@ from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR, IntervalMethod
 from replay.heat.scoring import Evaluation, maximise_likelihood
 from replay.heat.search import Mode, without_noise
 
-__all__ = ["Interval", "PositiveFunction", "interval_of"]
+__all__ = [
+    "TIMES_SD",
+    "Interval",
+    "PositiveFunction",
+    "TraceInformation",
+    "idle_interval",
+    "interval_of",
+]
 
 PositiveFunction = Callable[[Floats], float]
 """From the outer parameters to something greater than zero."""
@@ -29,28 +36,75 @@ _ROOT_FALL: Final = math.sqrt(_FALL)
 _NEAR_FALL: Final = 3.2
 """A point that has fallen no further is near enough to interpolate to the end."""
 _MOST_POINTS: Final = 9
-_TIMES_SD: Final = 1.96
+TIMES_SD: Final = 1.96
 _MOST_FACTOR: Final = 3.0 * UNKNOWN_FACTOR
 """Either side of the value: beyond, the end does not matter any more."""
 _STEP: Final = 1e-4
+_OPEN_SD: Final = 30.0
+"""Of a logarithm of which nothing is known."""
+_MOST_LOG: Final = 50.0
 
 
 def interval_of(problem: HeatProblem, mode: Mode, function: PositiveFunction) -> Interval:
     """Return the interval of a quantity."""
-    gradient = np.zeros(problem.outer_count)
-    for index in range(problem.theta_count):
-        step = np.zeros(problem.outer_count)
-        step[index] = _STEP
-        high, low = function(mode.outer + step), function(mode.outer - step)
-        gradient[index] = (math.log(high) - math.log(low)) / (2.0 * _STEP)
+    gradient = _log_gradient(function, mode.outer, problem.theta_count)
     sd = math.sqrt(max(float(gradient @ mode.covariance @ gradient), 1e-18))
     middle = math.log(function(mode.outer))
-    if 2.0 * _TIMES_SD * sd <= math.log(KNOWN_FACTOR):
-        reach = _TIMES_SD * sd
+    if 2.0 * TIMES_SD * sd <= math.log(KNOWN_FACTOR):
+        reach = TIMES_SD * sd
         return sd, math.exp(middle - reach), math.exp(middle + reach), IntervalMethod.CURVATURE
     profile = _Profile(problem, mode, function, gradient, sd)
     low, high = (math.exp(profile.end(sign)) for sign in (-1.0, 1.0))
     return sd, low, high, IntervalMethod.PROFILE
+
+
+def idle_interval(problem: HeatProblem, mode: Mode) -> tuple[float, float, float]:
+    """Return the mean temperature without load in degC, and its 95 % interval."""
+    at = problem.evaluate(
+        np.concatenate([mode.outer, mode.unknowns]), mode.size_K * math.exp(mode.log_size_sd)
+    )
+    weights = np.zeros(len(at.gradient))
+    mean = problem.outer_count + len(problem.edges.starts) * problem.model.nodes
+    weights[mean] = 1.0
+    weights[mean + 1 :] = problem.knots.at_steps.mean(axis=0)
+    sd = math.sqrt(float(weights @ np.linalg.solve(at.information, weights)))
+    value = float(weights[problem.outer_count :] @ mode.unknowns)
+    return value, value - TIMES_SD * sd, value + TIMES_SD * sd
+
+
+class TraceInformation:
+    """What the trace itself tells at the likeliest parameters: priors of the joint left out.
+
+    A prior that is wide still closes an interval that the trace leaves open. So a quantity is known
+    only where this bound (Cramer-Rao, the room's drift, its mean and all starts unknown) says so.
+    """
+
+    def __init__(self, problem: HeatProblem, mode: Mode) -> None:
+        count = problem.theta_count
+        vector = np.concatenate([mode.outer, mode.unknowns])
+        found = without_noise(problem, problem.evaluate(vector, mode.size_K))
+        information, at = found.information.copy(), np.arange(count)
+        information[at, at] += _OPEN_SD**-2.0 - problem.prior_sd[at] ** -2.0
+        self._count = count
+        self._outer = mode.outer
+        self._covariance = np.linalg.inv(information)[:count, :count]
+
+    def factor(self, function: PositiveFunction) -> float:
+        """Return the upper end of the narrowest 95 % interval of a quantity against the lower."""
+        gradient = _log_gradient(function, self._outer, self._count)[: self._count]
+        sd = math.sqrt(max(float(gradient @ self._covariance @ gradient), 0.0))
+        return math.exp(min(2.0 * TIMES_SD * sd, _MOST_LOG))
+
+
+def _log_gradient(function: PositiveFunction, outer: Floats, count: int) -> Floats:
+    """Return how a quantity's logarithm hangs on the first `count` outer parameters."""
+    gradient = np.zeros(len(outer))
+    for index in range(count):
+        step = np.zeros(len(outer))
+        step[index] = _STEP
+        high, low = function(outer + step), function(outer - step)
+        gradient[index] = (math.log(high) - math.log(low)) / (2.0 * _STEP)
+    return gradient
 
 
 class _Profile:

@@ -3,7 +3,7 @@
 The vector that is searched: logarithms of the model's parameters, logarithms of each sensor's
 noise, then the starts of the segments, the mean ambient and its drift at the knots. Pure.
 """
-# ruff: noqa: N803, N806, N815 - units are written as units are: K is a capital
+# ruff: noqa: N803, N806 - units are written as units are: K is a capital
 
 import copy
 import math
@@ -24,10 +24,10 @@ from replay.heat.drift import drift_knots, drift_precision
 from replay.heat.model import LoadScale, coordinate_prior, physical_parameters
 from replay.heat.response import Edges, linear_response, temperatures_for
 from replay.heat.scoring import Evaluation
-from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
+from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace, StatedAmbient
 from replay.heat.wander import with_wander
 
-__all__ = ["DRIFT_SIZE_K", "HeatProblem", "InnerOptimum", "StatedAmbient"]
+__all__ = ["DRIFT_SIZE_K", "HeatProblem", "InnerOptimum"]
 
 DRIFT_SIZE_K: Final = (0.8, 0.5)
 """Centre, and standard deviation of the logarithm, of the size of the ambient's drift."""
@@ -40,15 +40,6 @@ _START_SD_K: Final = (5.0, 15.0)
 """How far the first temperature of a segment may lie from the first reading: node with, without
 sensor."""
 _DIFFERENCE: Final = 1e-4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StatedAmbient:
-    """An ambient that somebody typed in."""
-
-    degC: float
-    uncertainty_K: float
-    """Standard uncertainty of its mean over the recording; the drift comes on top."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,9 +86,10 @@ class HeatProblem:
         )
         self.theta_count = len(model.parameters) + sum(one.sizes for one in self.changes)
         self.outer_count = self.theta_count + len(self.sensors)
-        self._prior_mean, self._prior_sd = self._outer_prior()
+        self._prior_mean, self.prior_sd = self._outer_prior()
         self._z_mean, self._z_sd = self._start_prior(ambient)
         self.unknown_count = len(self._z_mean) + len(self.knots.time_s)
+        self._kept_rows: tuple[bytes, list[Floats], list[Floats]] | None = None
 
     def first_unknowns(self) -> Floats:
         """Return starts and ambient to begin a search with."""
@@ -117,7 +109,7 @@ class HeatProblem:
         )
         precision, _ = self._precision(size_K)
         offset = unknowns - self.first_unknowns()
-        prior = (outer - self._prior_mean) / self._prior_sd
+        prior = (outer - self._prior_mean) / self.prior_sd
         return log - 0.5 * float(offset @ precision @ offset) - 0.5 * float(prior @ prior)
 
     def evaluate(self, vector: Floats, size_K: float) -> Evaluation:
@@ -151,9 +143,9 @@ class HeatProblem:
         offset = unknowns - self.first_unknowns()
         gradient[self.outer_count :] -= precision @ offset
         information[self.outer_count :, self.outer_count :] += precision
-        prior = (outer - self._prior_mean) / self._prior_sd
-        gradient[: self.outer_count] -= prior / self._prior_sd
-        information[np.arange(len(prior)), np.arange(len(prior))] += self._prior_sd**-2.0
+        prior = (outer - self._prior_mean) / self.prior_sd
+        gradient[: self.outer_count] -= prior / self.prior_sd
+        information[np.arange(len(prior)), np.arange(len(prior))] += self.prior_sd**-2.0
         log -= 0.5 * float(offset @ precision @ offset) + 0.5 * float(prior @ prior)
         return Evaluation(log=log, gradient=gradient, information=information)
 
@@ -165,9 +157,7 @@ class HeatProblem:
         Given these, the likelihood is concave in starts and ambient: Newton's steps from
         `unknowns` end at its only maximum; the integral about it is Laplace's.
         """
-        base, design = self._linear(outer[: self.theta_count])
-        rows = [self._design_rows(sensor, design) for sensor in self.sensors]
-        bases = [self._base_rows(sensor, base) for sensor in self.sensors]
+        bases, rows = self._linear_rows(outer[: self.theta_count])
         precision, log_determinant = self._precision(size_K)
         first = self.first_unknowns()
         best = -math.inf
@@ -192,7 +182,7 @@ class HeatProblem:
             if float(step @ gradient) < 1e-3:
                 break
             unknowns = unknowns + step
-        prior = (outer - self._prior_mean) / self._prior_sd
+        prior = (outer - self._prior_mean) / self.prior_sd
         size = (math.log(size_K / DRIFT_SIZE_K[0])) / DRIFT_SIZE_K[1]
         marginal = (
             best
@@ -250,10 +240,11 @@ class HeatProblem:
         """Return the same over the same readings, with other changes, in order of time."""
         changed = copy.copy(self)
         changed.changes = tuple(changes)
+        changed._kept_rows = None
         sizes = sum(one.sizes for one in changes)
         changed.theta_count = len(self.model.parameters) + sizes
         changed.outer_count = changed.theta_count + len(changed.sensors)
-        changed._prior_mean, changed._prior_sd = changed._outer_prior()
+        changed._prior_mean, changed.prior_sd = changed._outer_prior()
         return changed
 
     def coarser(self, step_s: float) -> "HeatProblem":
@@ -263,6 +254,21 @@ class HeatProblem:
 
     def _linear(self, theta: Floats) -> tuple[Floats, Floats]:
         return linear_response(self._response(theta), self.edges, self.knots)
+
+    def _linear_rows(self, theta: Floats) -> tuple[list[Floats], list[Floats]]:
+        """Return base and design of each sensor's readings; kept for the parameters asked last.
+
+        Noises and the size of the drift are tried with the same parameters dozens of times.
+        """
+        key = theta.tobytes()
+        if self._kept_rows is None or self._kept_rows[0] != key:
+            base, design = self._linear(theta)
+            self._kept_rows = (
+                key,
+                [self._base_rows(sensor, base) for sensor in self.sensors],
+                [self._design_rows(sensor, design) for sensor in self.sensors],
+            )
+        return self._kept_rows[1:]
 
     def _response(self, theta: Floats) -> StepResponse:
         """Return the exact step of each load, those after a change included."""
@@ -388,6 +394,4 @@ class HeatProblem:
 
 def _first_noise(sensor: SensorCounts) -> float:
     """Return the noise of a sensor in K, or where the search of it begins."""
-    if sensor.noise_K is not None:
-        return sensor.noise_K
-    return max(_NOISE_SHARE[0] * sensor.resolution_K, _LEAST_NOISE_K)
+    return sensor.noise_K or max(_NOISE_SHARE[0] * sensor.resolution_K, _LEAST_NOISE_K)

@@ -8,6 +8,8 @@ __all__ = ["KNOWN_FACTOR", "UNKNOWN_FACTOR", "IntervalMethod", "Quantity", "Quan
 
 UNKNOWN_FACTOR: Final = 4.0
 """An interval whose ends differ by more says that the trace does not know the quantity."""
+UNKNOWN_WIDTH_K: Final = 10.0
+"""The same of a temperature, whose zero is no end of it."""
 KNOWN_FACTOR: Final = 1.5
 """Below it the quantity is known, and is never called unknown."""
 
@@ -62,6 +64,8 @@ class Quantity:
     @property
     def is_known(self) -> bool:
         """Whether the trace knows it; where not, it is not shown as a number."""
+        if self.unit == "Cel":
+            return self.high - self.low <= UNKNOWN_WIDTH_K
         return self.factor <= UNKNOWN_FACTOR
 
     def to_json(self) -> dict[str, Any]:

@@ -77,6 +77,7 @@ def unit_text(ucum: str) -> str:
         .replace(")2", ")²")
         .replace("s2", "s²")
         .replace("rad2", "rad²")
+        .replace("Cel", "°C")
     )
 
 

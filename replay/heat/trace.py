@@ -13,7 +13,7 @@ import numpy as np
 from logger.arrays import Floats, Ints
 from logger.joint.thermal.thermal_load import LoadSteps
 
-__all__ = ["HeatTrace", "SensorCounts", "SensorPlace"]
+__all__ = ["HeatTrace", "SensorCounts", "SensorPlace", "StatedAmbient"]
 
 
 class SensorPlace(StrEnum):
@@ -53,6 +53,15 @@ class SensorCounts:
             n=self.n[rows],
             noise_K=self.noise_K,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedAmbient:
+    """An ambient that somebody typed in."""
+
+    degC: float
+    uncertainty_K: float
+    """Standard uncertainty of its mean over the recording; the drift comes on top."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,8 @@ class Simulated:
     """A trace and the truth that made it, in K/A^2 and s (`logger.heat.model.Parameter`)."""
 
     trace: HeatTrace
+    joint: JointHeat
+    """That made it, its copper counted at 1 ohm as a fit counts it."""
     truth: dict[str, float]
     temperatures: np.ndarray
     """Winding and housing at each second, shape (n + 1, 2)."""
@@ -127,6 +129,7 @@ def simulate_joint(
     r2, c2 = network.housing_ambient_K_per_W, network.housing_J_per_K
     return Simulated(
         trace=replace(trace, sensors=tuple(sensors)),
+        joint=_per_ampere(joint),
         truth={
             "housing_rise": r2 * TRUE_OHM,
             "housing_time": r2 * c2,
@@ -136,6 +139,23 @@ def simulate_joint(
         },
         temperatures=temperatures,
         ambient_degC=room,
+    )
+
+
+def _per_ampere(joint: JointHeat) -> JointHeat:
+    """Return the same joint with every watt counted as the squares of a fit: 1 ohm of copper."""
+    network, ohm = joint.network, joint.winding.resistance_ohm
+    assert isinstance(network, TwoNode)
+    return replace(
+        joint,
+        network=TwoNode(
+            winding_housing_K_per_W=network.winding_housing_K_per_W * ohm,
+            winding_J_per_K=network.winding_J_per_K / ohm,
+            housing_ambient_K_per_W=network.housing_ambient_K_per_W * ohm,
+            housing_J_per_K=network.housing_J_per_K / ohm,
+        ),
+        winding=replace(joint.winding, resistance_ohm=1.0),
+        standby_W=joint.standby_W / ohm,
     )
 
 
@@ -161,8 +181,11 @@ def _counts(place, value, recorded, trace, resolution_K) -> SensorCounts:
     of_step[(trace.begin_s / step_s).astype(int)] = np.arange(len(trace.begin_s))
     step = of_step[second // step_s]
     kept = (step >= 0) & recorded
-    # The winding is fast against a step, so its readings keep their place in it.
+    # The winding is fast against a step, so its readings keep their place in it; of a wide one the
+    # last counts, as in `replay.heat.bins`.
     slots = step_s if place is SensorPlace.WINDING else 1
+    if slots > 2:
+        kept &= second % step_s == step_s - 1
     slot = (second % step_s) * slots // step_s
     keys, n = np.unique(
         np.stack([step[kept], slot[kept], np.rint(value[kept] / resolution_K).astype(int)]),

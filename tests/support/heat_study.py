@@ -7,7 +7,7 @@ import argparse
 import itertools
 import math
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,13 +21,17 @@ from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR
 from replay.heat.search import find_mode
 from tests.support.heat_joints import simulate_joint
 
-__all__ = ["PATTERNS", "Answer", "answers", "study"]
+__all__ = ["PATTERNS", "Answer", "Bound", "ThetaFunction", "answers", "study"]
+
+ThetaFunction = Callable[[np.ndarray], float]
 
 PATTERNS: Final = ("steps", "cyclic", "random")
 DRIFT_K: Final = 0.6
 """Size of the simulated room's drift, which the bound knows."""
 NOISE_K: Final = 0.15
 TIMES_SD: Final = 2.0 * 1.96
+OPEN_SD: Final = 30.0
+"""Of a logarithm of which nothing is known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +69,7 @@ def answers(seed: int, **course: object) -> Iterator[Answer]:
     made = simulate_joint(seed, step_s=step_s, **course)  # type: ignore[arg-type]
     problem = HeatProblem(made.trace, HeatModel(nodes=2, standby=bool(course.get("ambient"))))
     mode = find_mode(problem)
-    bounds = _bound_factors(problem, made.truth)
+    bound = Bound(problem, made.truth)
     for name in problem.model.parameters:
 
         def value(outer: np.ndarray, name: Parameter = name) -> float:
@@ -79,38 +83,36 @@ def answers(seed: int, **course: object) -> Iterator[Answer]:
             low=low,
             high=high,
             method=method.value,
-            bound_factor=bounds[name],
+            bound_factor=bound.factor(value),
         )
 
 
-def _bound_factors(problem: HeatProblem, truth: dict[str, float]) -> dict[Parameter, float]:
-    """Return how narrow each interval could be, from the information at the truth, priors out."""
-    theta = _coordinates(problem, truth)
-    outer = np.concatenate([theta, np.full(len(problem.sensors), math.log(NOISE_K))])
-    inner = problem.integrate_unknowns(outer, DRIFT_K, problem.first_unknowns(), most_steps=30)
-    vector = np.concatenate([outer, inner.unknowns])
-    information = problem.evaluate(vector, DRIFT_K).information.copy()
-    noise = slice(len(theta), len(outer))
-    information[noise], information[:, noise] = 0.0, 0.0
-    information[noise, noise] = np.eye(len(outer) - len(theta))
-    at = np.arange(len(theta))
-    information[at, at] -= problem._prior_sd[at] ** -2.0
-    covariance = np.linalg.pinv(information, hermitian=True)[: len(theta), : len(theta)]
+class Bound:
+    """How narrow intervals could be, from the information at the truth, priors of the joint out."""
 
-    out = {}
-    for name in problem.model.parameters:
-        gradient = np.zeros(len(theta))
-        for index in at:
-            step = np.zeros(len(theta))
+    def __init__(self, problem: HeatProblem, truth: dict[str, float]) -> None:
+        self.theta = theta = _coordinates(problem, truth)
+        outer = np.concatenate([theta, np.full(len(problem.sensors), math.log(NOISE_K))])
+        inner = problem.integrate_unknowns(outer, DRIFT_K, problem.first_unknowns(), most_steps=30)
+        vector = np.concatenate([outer, inner.unknowns])
+        information = problem.evaluate(vector, DRIFT_K).information.copy()
+        noise = slice(len(theta), len(outer))
+        information[noise], information[:, noise] = 0.0, 0.0
+        information[noise, noise] = np.eye(len(outer) - len(theta))
+        at = np.arange(len(theta))
+        information[at, at] += OPEN_SD**-2.0 - problem.prior_sd[at] ** -2.0
+        self._covariance = np.linalg.inv(information)[: len(theta), : len(theta)]
+
+    def factor(self, function: ThetaFunction) -> float:
+        """Return upper end against lower of the 95 % interval of a function of coordinates."""
+        gradient = np.zeros(len(self.theta))
+        for index in range(len(self.theta)):
+            step = np.zeros(len(self.theta))
             step[index] = 1e-4
-            high, low = (
-                float(physical_parameters(problem.model, theta + sign * step, problem.scale)[name])
-                for sign in (1.0, -1.0)
-            )
+            high, low = (function(self.theta + sign * step) for sign in (1.0, -1.0))
             gradient[index] = math.log(high / low) / 2e-4
-        sd = math.sqrt(max(float(gradient @ covariance @ gradient), 1e-12))
-        out[name] = math.exp(min(TIMES_SD * sd, 50.0))
-    return out
+        sd = math.sqrt(max(float(gradient @ self._covariance @ gradient), 1e-12))
+        return math.exp(min(TIMES_SD * sd, 50.0))
 
 
 def _coordinates(problem: HeatProblem, truth: dict[str, float]) -> np.ndarray:

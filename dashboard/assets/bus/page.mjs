@@ -1,11 +1,11 @@
 // @ts-check
 /* The Bus page: how the buses of a recording were, and who sent in a span of it. A live recording is asked
    again every second and a half. The address bar holds the view, so that it can be sent to a colleague. */
-import { fetchBusRecordings, fetchBusView } from "../api.mjs";
-import { byId, clamp, emptyPage, html, renderFact, setText } from "../dom.mjs";
+import { fetchBusView } from "../api.mjs";
+import { byId, clamp, html, setText } from "../dom.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { figureSize, Page, windowWithin } from "../page.mjs";
-import { firstRecording, offerRecordings } from "../recording_choice.mjs";
+import { RecordingList } from "../recording_choice.mjs";
 import { busAddress, busViewOf, NEWEST_S } from "./address.mjs";
 import { BusControls, LEAST_WINDOW_S } from "./controls.mjs";
 import { BusNotice, LOST_MS } from "./notice.mjs";
@@ -58,6 +58,12 @@ export class BusPage extends Page {
     this.select.id = "heard-select";
     this.part("choice").replaceChildren(this.select);
     this.controls = new BusControls(this);
+    this.list = new RecordingList(this, {
+      empty: EMPTY,
+      answered: () => this.notice.markAnswered(),
+      chosen: () => this.answer || this.fetch(),
+      failed: (fault) => this.notice.renderFault(fault),
+    });
     this.listen(window, "popstate", () => this.route());
     this.onScreenChange(() => this.fetch());
     this.every(AGAIN_MS, () => this.tick());
@@ -81,44 +87,13 @@ export class BusPage extends Page {
     const kept = takeOpened();
     /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
     Object.assign(this, { answer: null, name: recordingInAddress("bus") || kept });
-    this.refreshList(this.name);
+    this.list.refresh();
   }
 
   address() {
     const { bus, view, span, newest } = this;
     const isOneOfSeveral = this.answer?.buses.length > 1;
     return busAddress(this.name, { bus: isOneOfSeveral ? bus : "", view, span, newest });
-  }
-
-  /** Asks which recordings there are, and opens one. @param {string} [wanted] */
-  async refreshList(wanted = "") {
-    try {
-      const { recordings, folder } = await fetchBusRecordings(this.signal);
-      this.notice.markAnswered();
-      offerRecordings(this.select, recordings);
-      const name = wanted || this.name || firstRecording(recordings);
-      if (!name) {
-        this.renderEmpty(folder);
-        return;
-      }
-      this.part("empty").hidden = true;
-      if (this.name !== name || !this.answer) {
-        this.name = name;
-        this.fetch();
-      }
-      this.select.value = name;
-    } catch (fault) {
-      this.notice.renderFault(fault);
-    }
-  }
-
-  /** @param {string} folder */
-  renderEmpty(folder) {
-    this.name = "";
-    this.part("opened").hidden = true;
-    this.part("empty").hidden = false;
-    const lede = `There are no recordings in ${folder} yet.`;
-    renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
   }
 
   /** @param {string} name */
@@ -135,7 +110,7 @@ export class BusPage extends Page {
   tick() {
     if (document.hidden) return;
     this.ticks += 1;
-    if (!this.name || this.ticks % LIST_EVERY === 0) this.refreshList();
+    if (this.ticks % LIST_EVERY === 0) this.list.refresh();
     /* What costs the server long is asked more seldom: a tenth of its time, unless that were long. */
     const isDue = performance.now() - this.asked_ms > Math.min(9 * this.cost_ms, MOST_PAUSE_MS);
     if (this.name && (!this.answer || this.answer.live || this.notice.lost) && isDue) this.fetch();

@@ -1,12 +1,12 @@
 // @ts-check
 /* The Heat page: what a joint bears and for how long. The fit is made on the server once; every move of a rule
    asks for new answers from it. The address holds the view, so that it can be sent to a colleague. */
-import { addressOf, fetchBusRecordings, fetchHeat } from "../api.mjs";
-import { byId, emptyPage, faultNote, findAll, html, renderFact, setText } from "../dom.mjs";
+import { addressOf, fetchHeat } from "../api.mjs";
+import { byId, faultNote, findAll, html, renderFact, setText } from "../dom.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
-import { firstRecording, offerRecordings } from "../recording_choice.mjs";
+import { RecordingList } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { AmbientPart } from "./ambient.mjs";
 import { DutyPart } from "./duty.mjs";
@@ -66,6 +66,12 @@ export class HeatPage extends Page {
       const table = this.answer?.state === "fitted" ? this.answer.table : null;
       if (table) saveTable(table, `${this.name}-${this.answer?.joint}-heat.csv`);
     };
+    this.list = new RecordingList(this, {
+      empty: EMPTY,
+      answered: () => this.part("lost").replaceChildren(),
+      chosen: () => this.showOpened(),
+      failed: (fault) => this.renderFault(fault),
+    });
     this.listen(window, "popstate", () => this.route());
     this.onScreenChange(() => this.fetch());
     this.route();
@@ -115,28 +121,12 @@ export class HeatPage extends Page {
       name: recordingInAddress("heat") || takeOpened(),
     });
     this.motion.route(query);
-    this.refreshList(this.name);
+    this.list.refresh();
   }
 
-  /** @param {string} wanted */
-  async refreshList(wanted) {
-    try {
-      const { recordings, folder } = await fetchBusRecordings(this.signal);
-      offerRecordings(this.select, recordings, wanted);
-      const name = wanted || firstRecording(recordings);
-      this.part("empty").hidden = Boolean(name);
-      this.part("opened").hidden = !name;
-      if (!name) {
-        const lede = `There are no recordings in ${folder} yet.`;
-        renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
-        return;
-      }
-      this.name = name;
-      this.select.value = name;
-      this.fetch();
-    } catch (fault) {
-      this.renderFault(fault);
-    }
+  showOpened() {
+    this.part("opened").hidden = false;
+    this.fetch();
   }
 
   /** @param {string} name */

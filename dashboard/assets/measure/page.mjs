@@ -4,19 +4,18 @@
    anew with each question. While a recording goes on it asks again by itself. */
 import {
   addressOf,
-  fetchBusRecordings,
   fetchMeasured,
   fetchMeasureKinds,
   fetchNow,
   fetchProgramme,
   keepMeasured,
 } from "../api.mjs";
-import { byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
+import { byId, faultNote, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
-import { firstRecording, offerRecordings } from "../recording_choice.mjs";
+import { RecordingList } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { renderCaution, renderHead } from "./head.mjs";
 import { Inputs } from "./inputs.mjs";
@@ -66,6 +65,12 @@ export class MeasurePage extends Page {
     this.plots = { course: this.part("course"), picture: this.part("picture") };
     this.inputs = new Inputs(this);
     this.listen(this.select, "change", () => this.open(this.select.value));
+    this.list = new RecordingList(this, {
+      empty: EMPTY,
+      answered: () => this.part("lost").replaceChildren(),
+      chosen: () => this.showOpened(),
+      failed: (fault) => this.renderFault(fault),
+    });
     this.listen(window, "popstate", () => this.route());
     this.listen(document, "keydown", (event) => this.onKey(event));
     this.onScreenChange(() => this.fetch());
@@ -109,31 +114,12 @@ export class MeasurePage extends Page {
     this.keptText = "";
     /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
     this.name = recordingInAddress("measure") || takeOpened();
-    this.refreshList(this.name);
+    this.list.refresh();
   }
 
-  /** @param {string} wanted */
-  async refreshList(wanted) {
-    try {
-      const { recordings, folder } = await fetchBusRecordings(this.signal);
-      offerRecordings(this.select, recordings, wanted);
-      const name = wanted || firstRecording(recordings);
-      this.part("empty").hidden = Boolean(name);
-      this.part("opened").hidden = !name;
-      if (!name) {
-        const lede = `There are no recordings in ${folder} yet.`;
-        renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
-        this.root.dataset.state = "empty";
-        this.after("list", AGAIN_MS, () => this.refreshList(wanted));
-        return;
-      }
-      this.name = name;
-      this.select.value = name;
-      this.fetch();
-    } catch (fault) {
-      this.renderFault(fault);
-      this.after("list", AGAIN_MS, () => this.refreshList(wanted));
-    }
+  showOpened() {
+    this.part("opened").hidden = false;
+    this.fetch();
   }
 
   /** The kind that is chosen. @returns {Kind | undefined} */

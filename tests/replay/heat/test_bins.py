@@ -113,3 +113,19 @@ def test_torque_stands_for_a_current_that_is_not_there(tmp_path):
     with pytest.raises(HeatFault) as fault:
         read_trace([record_channels(tmp_path / "r2", time_ns, columns)], "a")
     assert fault.value.kind is HeatFaultKind.NO_LOAD
+
+
+def test_of_wide_steps_a_winding_is_read_at_their_ends(tmp_path, monkeypatch):
+    """Within one the load is one mean, which a winding does not follow; a housing counts whole."""
+    monkeypatch.setattr("replay.heat.bins.MOST_WINDING_STEPS", 200)
+    time_ns, columns = courses(900)
+    winding = columns[HOUSING] + np.arange(900) % 5
+    read = read_trace(
+        [record_channels(tmp_path / "r", time_ns, columns | {"temperature_winding_degC": winding})],
+        "a",
+    )
+    assert read.trace.steps.duration_s == pytest.approx(5.0)
+    inner = read.trace.sensor_at(SensorPlace.WINDING)
+    assert (inner.fraction > 0.8).all()
+    assert inner.n.sum() == len(read.trace.begin_s)
+    assert read.trace.sensor_at(SensorPlace.HOUSING).n.sum() == pytest.approx(900, abs=5)

@@ -5,8 +5,9 @@ import pytest
 
 from logger.heat.model import HeatModel, Parameter
 from replay.heat.model import LoadScale, physical_parameters
-from replay.heat.problem import HeatProblem, StatedAmbient
+from replay.heat.problem import HeatProblem
 from replay.heat.search import find_mode
+from replay.heat.trace import StatedAmbient
 from tests.support.heat_joints import simulate_joint
 
 

@@ -1,0 +1,183 @@
+"""What a fit of heat tells in numbers: each quantity with its interval, or what would settle it.
+
+Pure.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.heat.model import Parameter, SpeedLoss
+from logger.joint.bench.joint_settings import JointSettings
+from replay.heat.bins import ReadTrace
+from replay.heat.intervals import (
+    TIMES_SD,
+    PositiveFunction,
+    TraceInformation,
+    idle_interval,
+    interval_of,
+)
+from replay.heat.model import physical_parameters
+from replay.heat.problem import HeatProblem
+from replay.heat.quantity import UNKNOWN_FACTOR, IntervalMethod, Quantity, QuantityName
+from replay.heat.result import Remedy, UnknownQuantity
+from replay.heat.search import Mode
+from replay.heat.trace import HeatTrace, SensorPlace
+
+__all__ = ["ONE_LOAD_S", "WINDING_NAMES", "fitted_quantities", "is_one_load"]
+
+WINDING_NAMES: Final = frozenset((QuantityName.WINDING_RISE, QuantityName.WINDING_TIME))
+ONE_LOAD_S: Final = 600.0
+ONE_LOAD_SHARE: Final = 0.1
+_KNOWN_OF_ONE_LOAD: Final = frozenset((QuantityName.HOUSING_TIME,))
+_OF_HEAT_CAPACITY: Final = frozenset((QuantityName.HOUSING_TIME, QuantityName.HOUSING_CAPACITY))
+"""Where the winding is not told apart these are of both together: what the housing then stores."""
+
+
+def fitted_quantities(
+    problem: HeatProblem, mode: Mode, read: ReadTrace, settings: JointSettings
+) -> tuple[list[Quantity], list[UnknownQuantity]]:
+    """Return the quantities that the trace knows, and those that it does not."""
+    known: list[Quantity] = []
+    unknown: list[UnknownQuantity] = []
+    tells = TraceInformation(problem, mode)
+    one_load = is_one_load(read.trace)
+    for name, (unit, own) in _functions(problem, read, settings).items():
+        is_whole = name in _OF_HEAT_CAPACITY and WINDING_NAMES & {one.name for one in unknown}
+        function = _whole_joint(problem, own) if is_whole else own
+        sd, low, high, method = interval_of(problem, mode, function)
+        value = function(mode.outer)
+        quantity = Quantity(
+            name=name,
+            value=value,
+            unit=unit,
+            standard_uncertainty=value * sd,
+            low=low,
+            high=high,
+            method=method,
+        )
+        is_told = name in _KNOWN_OF_ONE_LOAD or not one_load
+        if quantity.is_known and is_told and tells.factor(function) <= UNKNOWN_FACTOR:
+            known.append(quantity)
+        else:
+            unknown.append(UnknownQuantity(name=name, remedies=_remedies(name, problem)))
+    if not problem.model.standby:
+        idle = _idle_quantity(problem, mode)
+        if idle.is_known and not one_load:
+            known.append(idle)
+        else:
+            unknown.append(UnknownQuantity(name=idle.name, remedies=_remedies(idle.name, problem)))
+    return known, unknown
+
+
+def _idle_quantity(problem: HeatProblem, mode: Mode) -> Quantity:
+    value, low, high = idle_interval(problem, mode)
+    return Quantity(
+        name=QuantityName.IDLE_TEMPERATURE,
+        value=value,
+        unit="Cel",
+        standard_uncertainty=(high - low) / (2.0 * TIMES_SD),
+        low=low,
+        high=high,
+        method=IntervalMethod.CURVATURE,
+    )
+
+
+def _whole_joint(problem: HeatProblem, own: PositiveFunction) -> PositiveFunction:
+    """Return what follows from both heat capacities; `own`: from the housing's alone."""
+    share = problem.model.parameters.index(Parameter.WINDING_RISE)
+    return lambda outer: own(outer) * (1.0 + math.exp(outer[share]))
+
+
+def is_one_load(trace: HeatTrace) -> bool:
+    """Return whether the load was the same all the time, once averaged over ten minutes.
+
+    Then only the sum of what current, drive and room do is in the course of one sensor; what tells
+    them apart in the fit is the prior and the misfit, so nothing of it is told as a number. Winding
+    and housing beside each other tell how much heat flows between them, whatever the load.
+    """
+    if {SensorPlace.WINDING, SensorPlace.HOUSING} <= {one.place for one in trace.sensors}:
+        return False
+    steps, begin_s = trace.steps, trace.begin_s
+    block = np.unique((begin_s / ONE_LOAD_S).astype(np.int64), return_inverse=True)[1].reshape(-1)
+    held_s = np.bincount(block, steps.duration_s)
+    mean = np.bincount(block, steps.duration_s * steps.mean_square_A2) / held_s
+    whole = mean[held_s > 0.5 * ONE_LOAD_S]
+    return len(whole) < 2 or float(np.ptp(whole)) < ONE_LOAD_SHARE * float(whole.mean())
+
+
+def _functions(
+    problem: HeatProblem, read: ReadTrace, settings: JointSettings
+) -> dict[QuantityName, tuple[str, PositiveFunction]]:
+    """Return unit and function of each quantity that the model has."""
+
+    def of(name: Parameter) -> PositiveFunction:
+        def value(outer: Floats) -> float:
+            theta = outer[: problem.theta_count]
+            return float(physical_parameters(problem.model, theta, problem.scale)[name])
+
+        return value
+
+    square = "A2" if read.load == "current_A" else "(N.m)2"
+    unit = {
+        Parameter.HOUSING_RISE: f"K/{square}",
+        Parameter.HOUSING_TIME: "s",
+        Parameter.WINDING_RISE: f"K/{square}",
+        Parameter.WINDING_TIME: "s",
+        Parameter.STANDBY_RISE: "K",
+        Parameter.SPEED_RISE: "K.s2/rad2" if problem.model.speed is SpeedLoss.SQUARE else "K.s/rad",
+    }
+    # The winding first: whether it is known decides what the housing is.
+    ordered = sorted(
+        problem.model.parameters, key=lambda name: QuantityName(name) not in WINDING_NAMES
+    )
+    out = {QuantityName(name): (unit[name], of(name)) for name in ordered}
+    ohm = settings.winding.resistance_ohm if settings.winding else None
+    if ohm is None or read.load != "current_A":
+        return out
+
+    def resistance(name: Parameter) -> PositiveFunction:
+        return lambda outer: of(name)(outer) / ohm
+
+    def capacity(time: Parameter, rise: Parameter) -> PositiveFunction:
+        return lambda outer: of(time)(outer) * ohm / of(rise)(outer)
+
+    out[QuantityName.HOUSING_RESISTANCE] = "K/W", resistance(Parameter.HOUSING_RISE)
+    out[QuantityName.HOUSING_CAPACITY] = (
+        "J/K",
+        capacity(Parameter.HOUSING_TIME, Parameter.HOUSING_RISE),
+    )
+    if problem.model.nodes == 2:
+        out[QuantityName.WINDING_RESISTANCE] = "K/W", resistance(Parameter.WINDING_RISE)
+        out[QuantityName.WINDING_CAPACITY] = (
+            "J/K",
+            capacity(Parameter.WINDING_TIME, Parameter.WINDING_RISE),
+        )
+    if problem.model.standby:
+        out[QuantityName.STANDBY_LOSS] = (
+            "W",
+            lambda outer: (
+                of(Parameter.STANDBY_RISE)(outer) * ohm / of(Parameter.HOUSING_RISE)(outer)
+            ),
+        )
+    return out
+
+
+def _remedies(name: QuantityName, problem: HeatProblem) -> tuple[Remedy, ...]:
+    """Return the measurements that would settle a quantity, the one that helps most first."""
+    places = {one.place for one in problem.sensors}
+    room = () if problem.ambient or SensorPlace.AMBIENT in places else (Remedy.RECORD_AMBIENT,)
+    if name.value.startswith("winding"):
+        fast = () if SensorPlace.WINDING in places else (Remedy.RECORD_WINDING,)
+        return (*fast, Remedy.LOAD_STEPS, *room)
+    if name in {
+        QuantityName.STANDBY_RISE,
+        QuantityName.STANDBY_LOSS,
+        QuantityName.IDLE_TEMPERATURE,
+    }:
+        return (Remedy.POWERED_UNLOADED, Remedy.SECOND_LOAD_LEVEL, *room)
+    if name in {QuantityName.HOUSING_TIME, QuantityName.HOUSING_CAPACITY}:
+        return (Remedy.LONGER_RECORDING, *room)
+    return (Remedy.SECOND_LOAD_LEVEL, *room)
