@@ -8,6 +8,6 @@
     repair/    recovery after a crash; requests without a recorder
     tools/     cut, pack, unpack, add a sensor
 
-A row is written first to the journal (flushed every 20 ms, synced every second), then to a part
-(temporary file, synced, renamed, folder synced), and only then is the journal removed.
+A row is written first to the journal (flushed every 20 to 50 ms, synced every second), then to a
+part (temporary file, synced, renamed, folder synced), and only then is the journal removed.
 """

@@ -163,14 +163,17 @@ def test_many_rows_start_a_part_before_its_time(tmp_path: Path):
     writer.abandon()
 
 
-def test_flushed_within_a_fiftieth_of_a_second(tmp_path: Path):
-    """Rows are with the kernel 20 ms after they came, before any part."""
+@pytest.mark.parametrize(("buses", "flush_s"), [(1, 0.05), (2, 0.02)])
+def test_flushed_within_a_twentieth_of_a_second(tmp_path: Path, buses: int, flush_s: float):
+    """Rows are with the kernel before any part; sooner where they waited for several buses."""
     path = tmp_path / "rec"
-    writer = _writer(path, FlushPolicy())
+    bench = replace(BENCH, buses=BENCH.buses * buses)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, bench, now_s=0.0)
     writer.append_readings(_readings(0, 3))
-    writer.tick(0.01)
+    writer.tick(flush_s - 0.01)
     assert RecordingReader(path).row_count(STREAM) == 0
-    writer.tick(0.021)
+    writer.tick(flush_s + 0.001)
     assert RecordingReader(path).row_count(STREAM) == 3
     writer.abandon()
 
