@@ -14,6 +14,7 @@ what belongs together (a move and its pause) stays together. A load that changed
 ago, to another kind is drawn from since then. Pure; loads are mean squares a second.
 """
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -40,8 +41,14 @@ FEW_HOLDS: Final = 6
 SMEARED_BELOW: Final = 4.0
 OTHER_LAW: Final = 2.0
 LEAST_PERIOD_S: Final = 3
-CYCLE_WINDOWS_S: Final = (1200, 600, 300, 120, 60)
+CYCLE_WINDOWS_S: Final = (1200, 600, 300, 180, 120, 90, 60, 45)
 LEAST_CORRELATION: Final = 0.85
+MOST_CORRELATION: Final = 0.9999
+LEAST_LIKENESS: Final = 4.0
+"""Standard deviations of Fisher's z: of random holds one law in thousands is taken for a cycle."""
+UNLIKE_SHARE: Final = 0.5
+"""Of the variance of a load's last cycle: a cycle that is off by more in the mean square is none
+of its kind, but what went before."""
 REPLAYED_S: Final = 300
 """So long a stretch of whole cycles is replayed, where there is one; two cycles at least."""
 STEADY_SHARE: Final = 0.02
@@ -144,7 +151,7 @@ def _find_cycle(square: Floats) -> tuple[float, int] | None:
 
     In each window, the longest first, the first peak of the autocorrelation that is nearly as high
     as its highest; its period is refined at the last of its multiples, so that a replay of minutes
-    stays in phase.
+    stays in phase. What is replayed are the last cycles that are alike.
     """
     for window_s in CYCLE_WINDOWS_S:
         if len(square) < min(window_s, 4 * LEAST_PERIOD_S):
@@ -155,11 +162,8 @@ def _find_cycle(square: Floats) -> tuple[float, int] | None:
         if spread <= (STEADY_SHARE * float(square[-window_s:].mean())) ** 2:
             continue
         correlation = _autocorrelation(values)
-        period = _first_peak(correlation)
+        period = _first_peak(correlation, len(values))
         if period is None:
-            continue
-        most = len(values) // period
-        if most < 2:
             continue
         exact = float(period)
         for multiple in range(2, (len(correlation) - 1) // period + 1):
@@ -169,11 +173,25 @@ def _find_cycle(square: Floats) -> tuple[float, int] | None:
             if not len(near) or near.max() < LEAST_CORRELATION - 0.1:
                 break
             exact = (low + int(np.argmax(near))) / multiple
-        cycles = max(2, min(most, round(REPLAYED_S / exact)))
-        if round(cycles * exact) > len(values):
-            cycles = most
-        return exact, cycles
+        cycles = _like_cycles(values, exact, max(2, round(REPLAYED_S / exact)))
+        if cycles >= 2:
+            return exact, cycles
     return None
+
+
+def _like_cycles(values: Floats, period_s: float, most: int) -> int:
+    """Return how many of the last cycles are alike, the last one included."""
+    count, length = len(values), round(period_s)
+    last = values[count - length :]
+    spread = float(last.var())
+    for number in range(1, most):
+        begin = count - length - round(number * period_s)
+        if begin < 0:
+            return number
+        off = values[begin : begin + length] - last
+        if float(off @ off) > UNLIKE_SHARE * length * spread:
+            return number
+    return most
 
 
 def _autocorrelation(values: Floats) -> Floats:
@@ -187,8 +205,13 @@ def _autocorrelation(values: Floats) -> Floats:
     return np.asarray(sums / np.maximum(np.sqrt(head * tail), 1e-30))
 
 
-def _first_peak(correlation: Floats) -> int | None:
-    """Return the lag of the first high peak; None where the load does not repeat itself."""
+def _first_peak(correlation: Floats, count: int) -> int | None:
+    """Return the lag of the first high peak; None where the load does not repeat itself.
+
+    Holds that follow each other at random are alike now and then. So a correlation counts by how
+    unlikely it is among as many numbers as are independent in what overlaps (Fisher's z): a load is
+    so for as long as its correlation with itself takes to fall to a half, either way.
+    """
     negative = np.flatnonzero(correlation < 0.5)
     if not len(negative):
         return None
@@ -201,7 +224,10 @@ def _first_peak(correlation: Floats) -> int | None:
     best = float(correlation[lags].max())
     if best < LEAST_CORRELATION:
         return None
-    return int(lags[correlation[lags] >= best - 0.05][0])
+    first = int(lags[correlation[lags] >= best - 0.05][0])
+    independent = (count - first) / (2.0 * negative[0])
+    likeness = math.atanh(min(best, MOST_CORRELATION)) * math.sqrt(max(independent - 1.0, 0.0))
+    return first if likeness >= LEAST_LIKENESS else None
 
 
 def draw_loads(law: LoadLaw, until_s: Floats, count: int, dice: np.random.Generator) -> Floats:

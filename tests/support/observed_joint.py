@@ -33,6 +33,10 @@ class ObservedJoint:
     """Of each second, shape (n,)."""
     truth_degC: np.ndarray
     """Winding and housing at each second's begin, shape (n + 1, 2)."""
+    room_degC: np.ndarray
+    """Of each second."""
+    true: FittedHeat
+    """The model that nobody has: the truth before any change of the cooling, all draws alike."""
     readings: dict[str, np.ndarray]
     """Temperature channel -> what was read at each second's end, shape (n,)."""
 
@@ -106,8 +110,14 @@ def observed_joint(
             tuple(spread**2 if i == j else 0.0 for j in range(5)) for i in range(5)
         ),
     )
+    exact = ThermalSettings(**named, log_covariance=((0.0,) * 5,) * 5)
     return ObservedJoint(
-        fitted=fitted_heat(settings), current_A=current_A, truth_degC=truth, readings=readings
+        fitted=fitted_heat(settings),
+        current_A=current_A,
+        truth_degC=truth,
+        room_degC=room,
+        true=fitted_heat(exact),
+        readings=readings,
     )
 
 

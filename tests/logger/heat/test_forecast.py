@@ -73,6 +73,37 @@ def test_whole_cycles_are_replayed():
     assert passage.median_s == pytest.approx(reached_s, rel=0.15)
 
 
+@pytest.mark.parametrize("cycles", [3, 5, 12])
+def test_only_cycles_that_are_alike_are_replayed(cycles):
+    """Half an hour of rest before them is no part of what comes, however few they are."""
+    cycle = np.concatenate([np.full(12, 144.0), np.full(15, 4.0)])
+    load = np.concatenate([np.full(1800, 0.25), np.tile(cycle, cycles)])
+    law = find_load_law(load[:, None])
+    assert law.kind is LoadLawKind.CYCLIC
+    assert law.period_s == pytest.approx(27.0, abs=0.2)
+    assert law.cycles <= cycles
+    assert law.mean[0] == pytest.approx(cycle.mean(), rel=0.02)
+
+
+def test_holds_at_random_are_no_cycle():
+    """Of two levels, or of nearly equal length: some are alike by chance, at some instants."""
+    taken = 0
+    for seed in (4, 13, 15):
+        dice = np.random.default_rng(seed)
+        lasts = 1 + dice.exponential(20.0, 400).astype(int)
+        two = np.repeat(np.tile([144.0, 4.0], 200), lasts)
+        dice = np.random.default_rng(seed)
+        alike = np.empty(0)
+        while len(alike) < 3600:
+            alike = np.append(
+                alike, np.full(max(1, int(dice.normal(10.0, 3.0))), dice.uniform(0, 14))
+            )
+        for end in range(300, 3600, 60):
+            taken += find_load_law(two[:end, None]).kind is LoadLawKind.CYCLIC
+            taken += find_load_law(alike[:end, None] ** 2).kind is LoadLawKind.CYCLIC
+    assert taken == 0, f"{taken} of 330"
+
+
 def test_futures_of_a_load_at_random_vary_as_the_load_does():
     """Mean and spread of five minutes to come are those of the past."""
     load = random_duty(5, 3600, 20.0) ** 2
