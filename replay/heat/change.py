@@ -10,7 +10,7 @@ not know well enough, and is not looked for.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -32,14 +32,20 @@ LEAST_STEP_K: Final = 2.0
 SIZE_SD: Final = 0.04
 STEP_SD_K: Final = 0.5
 """Added to the standard uncertainty of a size: nine simulated changes were off by up to 7 % where
-the curvature alone said 1 %, for the date is a whole step and the drift takes its share."""
+the curvature alone said 1 %, for the drift takes its share."""
 RIVAL_GAIN: Final = 6.0
 """A cause that lies no further behind the best is named beside it: the trace cannot tell them."""
-DATES: Final = 48
+DATES: Final = 32
 FITTED_DATES: Final = 2
 TOLERANCE: Final = 0.1
+DATE_SHARE: Final = 0.25
+"""Of a step: dates are told as near as this."""
 MOST_STEPS: Final = 15
 """Gains of tens are compared, so a search ends once it promises a tenth."""
+PART_SHARE: Final = 0.4
+"""Of the trace at either end: a fit of its readings alone is where a search begins as well."""
+PART_STRIDE: Final = 4
+"""Of the dates: so many apart are fitted from there."""
 EDGE_SHARE: Final = 0.04
 """Of the trace at either end, where no change is sought."""
 MOST_CHANGES: Final = 4
@@ -121,32 +127,69 @@ class _Search:
 
     def __init__(self, problem: HeatProblem) -> None:
         self._problem = problem
-        self._least_s = float(np.median(problem.trace.steps.duration_s))
+        self._step_s = float(np.median(problem.trace.steps.duration_s))
+        self._least_s = DATE_SHARE * self._step_s
         begin_s = problem.trace.begin_s
         self._end_s = float(begin_s[-1])
         edge_s = EDGE_SHARE * self._end_s
         inside = begin_s[(begin_s > edge_s) & (begin_s < self._end_s - edge_s)]
         self._dates = inside[:: max(len(inside) // DATES, 1)]
+        self._stride_s = float(np.diff(self._dates[:2]).sum())
 
     def find(self, outer: Floats) -> tuple[FoundChange, ...]:
         if len(self._dates) < 3:
             return ()
-        here = self._fit((), outer, None)
+        here = unchanged = self._fit((), outer, None)
         while len(here.changes) < MOST_CHANGES:
-            more = max((self._add(here, cause) for cause in ChangeCause), key=_by_log)
+            more = self._add(here)
             if 2.0 * (more.log - here.log) < LEAST_GAIN:
                 break
-            here = self._retry_causes(more) if here.changes else more
+            if here.changes:
+                here = self._retry_causes(more)
+            else:
+                here = self._with_own_noise(max([more, *self._from_parts()], key=_by_log))
         here = self._drop_weak(here)
-        found = (self._found(here, at) for at in range(len(here.changes)))
+        found = (self._found(here, at, unchanged) for at in range(len(here.changes)))
         return tuple(one for one in found if one.is_large)
 
-    def _add(self, here: _Hypothesis, cause: ChangeCause) -> _Hypothesis:
-        """Return a hypothesis with one change more, at its best date."""
+    def _from_parts(self) -> Iterator[_Hypothesis]:
+        """Yield one change of each cause, searched from a fit of either end of the trace alone.
+
+        A fit to all of it, without the change that there was, may lie on a far hill (all heat that
+        of the drive, noise of 2 K), from which no search finds back.
+        """
+        begin_s, trace = self._problem.trace.begin_s, self._problem.trace
+        dates, tried = self._dates[::PART_STRIDE], []
+        for kept in (begin_s < PART_SHARE * self._end_s, begin_s > (1 - PART_SHARE) * self._end_s):
+            part = self._problem.with_trace(trace.with_readings_in(kept))
+            if len(part.sensors) < len(self._problem.sensors):
+                continue
+            mode = find_mode(part)
+            start = _Hypothesis((), mode.outer, mode.unknowns, -math.inf)
+            # Any cause shows where the hill is.
+            tried += [self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates]
+        if tried:
+            best = max(tried, key=_by_log)
+            for cause in ChangeCause:
+                own = best if cause is ChangeCause.COOLING else self._with_cause(best, 0, cause)
+                yield self._refine(own, 0, PART_STRIDE * self._stride_s)
+
+    def _with_own_noise(self, here: _Hypothesis) -> _Hypothesis:
+        """Return the same with the sensors' noises as they are with its changes."""
+        mode = find_mode(self._problem.with_changes(here.changes), near=here.outer)
+        return self._fit(here.changes, mode.outer, mode.unknowns)
+
+    def _add(self, here: _Hypothesis) -> _Hypothesis:
+        """Return a hypothesis with one change more, of the likeliest cause and at its best date."""
+        best, at = max((self._added(here, cause) for cause in ChangeCause), key=_of_added)
+        return self._refine(best, at, self._stride_s)
+
+    def _added(self, here: _Hypothesis, cause: ChangeCause) -> tuple[_Hypothesis, int]:
+        """Return a hypothesis with one change more, at the best of some dates, and its place."""
         taken = np.array([one.at_s for one in here.changes] or [-np.inf])
         dates = self._dates[np.abs(self._dates[:, None] - taken).min(axis=1) > APART_S]
         if not len(dates):
-            return here
+            return here, 0
         scores = np.array([self._score(here, self._change(cause, at)) for at in dates])
         fitted = [
             self._with(here, self._change(cause, float(dates[at])))
@@ -154,7 +197,7 @@ class _Search:
         ]
         best = max(fitted, key=_by_log)
         new = next(one for one in best.changes if one not in here.changes)
-        return self._refine(best, best.changes.index(new), float(self._dates[1] - self._dates[0]))
+        return best, best.changes.index(new)
 
     def _refine(self, here: _Hypothesis, at: int, stride_s: float) -> _Hypothesis:
         """Return the same with the date of one change moved to where it is likeliest."""
@@ -164,6 +207,7 @@ class _Search:
                 tried = self._moved(here, at, here.changes[at].at_s + side_s)
                 if tried is not None and tried.log > here.log:
                     here = tried
+                    break
         return here
 
     def _retry_causes(self, here: _Hypothesis) -> _Hypothesis:
@@ -171,7 +215,7 @@ class _Search:
         for at in range(len(here.changes)):
             for cause in ChangeCause:
                 if cause is not here.changes[at].cause:
-                    tried = self._refine(self._with_cause(here, at, cause), at, 4 * self._least_s)
+                    tried = self._refine(self._with_cause(here, at, cause), at, 4 * self._step_s)
                     here = tried if tried.log > here.log else here
         return here
 
@@ -184,13 +228,14 @@ class _Search:
             here = fewer
         return here
 
-    def _found(self, here: _Hypothesis, at: int) -> FoundChange:
-        without = self._without(here, at)
+    def _found(self, here: _Hypothesis, at: int, unchanged: _Hypothesis) -> FoundChange:
+        # With the noises as they are, and that no change at all needs larger ones.
+        without = max(self._without(here, at), unchanged, key=_by_log)
         own = here.changes[at].cause
         tried = [
             here
             if cause is own
-            else self._refine(self._with_cause(here, at, cause), at, 4 * self._least_s)
+            else self._refine(self._with_cause(here, at, cause), at, 4 * self._step_s)
             for cause in ChangeCause
         ]
         best, *rivals = sorted(tried, key=lambda one: -one.log)
@@ -279,7 +324,7 @@ class _Search:
         """Return the date, and the dates either side at which its likelihood has fallen."""
         middle_s, ends = here.changes[at].at_s, []
         for sign in (-1.0, 1.0):
-            reach_s, near = self._least_s, here
+            reach_s, near = 0.5 * self._step_s, here
             while (tried := self._moved(near, at, middle_s + sign * reach_s)) is not None:
                 if 2.0 * (here.log - tried.log) > _FALL:
                     break
@@ -308,6 +353,10 @@ class _Search:
 
 def _by_log(one: _Hypothesis) -> float:
     return one.log
+
+
+def _of_added(one: tuple[_Hypothesis, int]) -> float:
+    return one[0].log
 
 
 def _tops(scores: Floats) -> list[int]:

@@ -83,19 +83,25 @@ def changed_response(
     for change in changes:
         own = sizes[at : at + change.sizes]
         at += change.sizes
-        is_after = begin_s >= change.at_s
+        # Of the step in which it lies a share is after it: else a date would be no nearer than a
+        # step, and what is left within one would be taken for a change of its own.
+        after = np.clip((begin_s + steps.duration_s - change.at_s) / steps.duration_s, 0.0, 1.0)
         if change.cause is ChangeCause.AMBIENT or change.sizes == 2:
-            step_K = step_K + own[-1] * is_after
+            step_K = step_K + own[-1] * after
         if change.cause is ChangeCause.AMBIENT:
             continue
         joint = changed_joint(joint, change.cause, float(np.exp(own[0])))
         later = step_response(joint, steps)
         response = StepResponse(
-            free=np.where(is_after[:, None, None], later.free, response.free),
-            forced=np.where(is_after[:, None], later.forced, response.forced),
-            per_ambient=np.where(is_after[:, None], later.per_ambient, response.per_ambient),
+            free=_mixed(response.free, later.free, after[:, None, None]),
+            forced=_mixed(response.forced, later.forced, after[:, None]),
+            per_ambient=_mixed(response.per_ambient, later.per_ambient, after[:, None]),
         )
     return replace(response, forced=response.forced + response.per_ambient * step_K[:, None])
+
+
+def _mixed(before: Floats, after: Floats, share: Floats) -> Floats:
+    return before + share * (after - before)
 
 
 def changed_joint(joint: JointHeat, cause: ChangeCause, size: float) -> JointHeat:
