@@ -32,6 +32,7 @@ from logger.memory import leave_out_pandas, limit_heap_growth
 if TYPE_CHECKING:
     from logger.bus.open_buses import OpenBuses
     from logger.limits.limit import LimitSet
+    from logger.notify.day_verdict import DayVerdicts
     from logger.notify.delivery_report import DeliveryReport
     from logger.notify.notifier import Notifier
     from logger.recording.record_settings import RecordSettings
@@ -132,7 +133,7 @@ def _record(settings: "RecordSettings", buses: "OpenBuses | None", tell: Path | 
 
     reports: queue.SimpleQueue[DeliveryReport] = queue.SimpleQueue()
     notifier = None if tell is None else _notifier(tell, settings, reports.put)
-
+    days = None if notifier is None else _day_verdicts(notifier, settings.out)
     printer = LinePrinter()
 
     def on_event(event: "Event") -> None:
@@ -140,7 +141,10 @@ def _record(settings: "RecordSettings", buses: "OpenBuses | None", tell: Path | 
         if notifier is not None:
             if event.kind == EventKind.LIMITS_TAKEN_OVER:
                 notifier.replace_limits(_limits_in_force(settings.out).by_name)
-            notifier.notify_targets(event)
+            if event.kind == EventKind.DAY_OVER and days is not None:
+                days.add_day(event)
+            else:
+                notifier.notify_targets(event)
         if line := _event_line(event):
             printer.put(line)
 
@@ -160,6 +164,8 @@ def _record(settings: "RecordSettings", buses: "OpenBuses | None", tell: Path | 
                 urgent=True,
             )
     finally:
+        if days is not None:
+            days.close()
         waiting = notifier.close() if notifier is not None else 0
         while not reports.empty():
             printer.put(reports.get().text)
@@ -251,6 +257,12 @@ def _notifier(
         limit_named=settings.limits.by_name,
     )
     return Notifier(read_notify(file), waiting=waiting, source=source, report=report)
+
+
+def _day_verdicts(notifier: "Notifier", recording: Path) -> "DayVerdicts":
+    from logger.notify.day_verdict import DayVerdicts, JudgeProcess
+
+    return DayVerdicts(recording, notifier.notify_targets, JudgeProcess())
 
 
 def _limits_in_force(recording: Path) -> "LimitSet":

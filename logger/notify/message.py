@@ -52,12 +52,15 @@ def matches_target(target: NotifyTarget, event: Event) -> bool:
     return not event.alert or _SEVERITY_RANK[event.severity] >= _SEVERITY_RANK[target.least]
 
 
-def message_payload(event: Event, source: MessageSource) -> dict[str, Any]:
+def message_payload(
+    event: Event, source: MessageSource, *, changed: tuple[str, ...] | None = None
+) -> dict[str, Any]:
     """Return the message: the fields of the event, and what it is about.
 
     `unit` is the UCUM code of `value`, None where the value is of no channel; `value_text` has the
     value as pages show it. `duration_s`: raised, for how long the condition had held; returned,
-    acknowledged and unshelved, how long ago it was raised; shelved, for how long.
+    acknowledged and unshelved, how long ago it was raised; shelved, for how long. `changed`: of a
+    day of a campaign that is over, the figures that have changed by then; None: not known.
     """
     limit = source.limit_named(event.limit) if event.limit else None
     has_value = not math.isnan(event.value)
@@ -82,6 +85,7 @@ def message_payload(event: Event, source: MessageSource) -> dict[str, Any]:
         "duration_s": None if math.isnan(event.duration_s) else round(event.duration_s, 3),
         "who": event.who,
         "stage": event.stage,
+        "changed": None if changed is None else list(changed),
         "text": event.text,
     }
 

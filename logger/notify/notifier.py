@@ -74,6 +74,7 @@ class Notifier:
         self._report = report
         self._first_pause_s = first_pause_s
         self._stop = threading.Event()
+        self._queueing = threading.Lock()
         self._queues: list[_TargetQueue] = []
         for target in settings.all_targets:
             try:
@@ -95,13 +96,21 @@ class Notifier:
         for thread in self._threads:
             thread.start()
 
-    def notify_targets(self, event: Event) -> None:
-        """Queue the message about an event for each target that wants it; never waits or raises."""
+    def notify_targets(self, event: Event, changed: tuple[str, ...] | None = None) -> None:
+        """Queue the message about an event for each target that wants it; never waits or raises.
+
+        `changed`: figures that have changed by the day that the event is about; None: not known.
+        May be called from several threads.
+        """
+        with self._queueing:
+            self._queue_message(event, changed)
+
+    def _queue_message(self, event: Event, changed: tuple[str, ...] | None) -> None:
         content: dict[str, Any] | None = None
         for target_queue in self._queues:
             if not matches_target(target_queue.target, event):
                 continue
-            content = content or message_payload(event, self._source)
+            content = content or message_payload(event, self._source, changed=changed)
             try:
                 dropped = target_queue.outbox.add_message(content)
             except OSError as fault:

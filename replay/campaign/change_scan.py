@@ -5,23 +5,36 @@ in what is left, the likelihood with a change of each date and shape is held aga
 the noise learned in both (restricted likelihood: what was projected out costs no freedom twice).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from logger.arrays import Floats, Ints
 from replay.campaign.figure_blocks import BLOCK_H
-from replay.campaign.noise_grid import NOISES, Noise, white_products
+from replay.campaign.noise_grid import (
+    WhiteProducts,
+    growing_products,
+    needed_evidence,
+    white_products,
+)
 
-__all__ = ["Candidates", "ChangeScan", "ChangeShape", "change_candidates", "scan_changes"]
+__all__ = [
+    "Candidates",
+    "ChangeScan",
+    "ChangeShape",
+    "change_candidates",
+    "evidence_of_looks",
+    "scan_changes",
+]
 
 DATE_STEP_H: Final = 1.0
 """Between dates that are tried; a step inside a block is taken as its fraction."""
+RAMP_EVERY: Final = 12
+"""Ramps are tried at one of so many dates: their beginning is known less well by far."""
 STEP_MARGIN_H: Final = 24.0
 RAMP_MARGIN_H: Final = 96.0
 """So much has to lie between a date and the end, and the former between it and the beginning."""
@@ -42,6 +55,9 @@ class ChangeShape(StrEnum):
     """From its date to the end, evenly."""
 
 
+_MARGINS_H: Final = {ChangeShape.STEP: STEP_MARGIN_H, ChangeShape.RAMP: RAMP_MARGIN_H}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidates:
     """Changes that are tried, m of them."""
@@ -59,6 +75,8 @@ class ChangeScan:
 
     evidence: Floats
     """Twice the gain in log-likelihood, shape (k, m)."""
+    needed: Floats
+    """Evidence from which a change is called, shape (k,)."""
     size: Floats
     """Of the change by the likeliest noise, shape (k, m)."""
     deviation: Floats
@@ -80,12 +98,11 @@ def change_candidates(start_h: Floats, *, runs_in: bool) -> Candidates:
     dates: list[Floats] = []
     columns: list[Floats] = []
     shapes: list[ChangeShape] = []
-    for shape, margin in ((ChangeShape.STEP, STEP_MARGIN_H), (ChangeShape.RAMP, RAMP_MARGIN_H)):
+    for shape, margin in _MARGINS_H.items():
         earliest = first + (RUNNING_IN_MARGIN_H if runs_in else STEP_MARGIN_H)
         tried = np.arange(earliest, end - margin, DATE_STEP_H)
-        # A ramp is known less well by far: every twelve hours do.
         if shape is ChangeShape.RAMP:
-            tried = np.concatenate([[first], tried[::12]])
+            tried = np.concatenate([[first], tried[::RAMP_EVERY]])
         after = start_h[:, None] + BLOCK_H - tried[None, :]
         if shape is ChangeShape.STEP:
             columns.append(np.clip(after / BLOCK_H, 0.0, 1.0))
@@ -108,8 +125,7 @@ def scan_changes(
     counts: Floats,
     candidates: Candidates,
     *,
-    need: float,
-    noises: Sequence[Noise] = NOISES,
+    watched: int,
 ) -> ChangeScan:
     """Return what figures say of each candidate.
 
@@ -121,50 +137,143 @@ def scan_changes(
         What is projected out, shape (n, p): a constant, temperatures, running-in.
     start_h, counts
         Of the blocks, shape (n,).
-    need
-        Evidence from which a change is called.
+    watched
+        How many figures are watched in all.
     """
-    n, terms = explained.shape
-    figures = values.shape[1]
-    free = n - terms
-    head = terms + figures
+    terms, figures = explained.shape[1], values.shape[1]
     white = white_products(
         np.concatenate([explained, values, candidates.columns], axis=1),
-        head,
+        terms + figures,
         start_h,
         counts,
-        noises,
     )
-    # All columns with what is explained projected out, by the normal equations of each noise.
+    left = _left_of(white, terms, figures, len(values))
+    quiet_noise = left.without.argmax(axis=0)
+    best = left.together.argmax(axis=0)[None]
+    quiet = np.take_along_axis(left.squares, quiet_noise[None], 0)[0]
+    steps = _tried_steps(candidates, np.asarray(np.isfinite(left.length).all(axis=(0, 1))))
+    spread = np.sqrt(left.squares[:, :, None] * (1.0 - left.gained) / left.free / left.length)
+    evidence = left.evidence
+    needed = needed_evidence(left.shares(evidence), watched, _days_of(start_h))
+    return ChangeScan(
+        evidence=evidence,
+        needed=needed,
+        size=np.take_along_axis(left.along / left.length, best, 0)[0],
+        deviation=np.take_along_axis(spread, best, 0)[0],
+        quiet_noise=quiet_noise,
+        scale=np.sqrt(quiet / left.free),
+        unseen_step=_unseen_steps(left, steps, needed),
+    )
+
+
+def evidence_of_looks(
+    values: Floats,
+    explained: Floats,
+    start_h: Floats,
+    counts: Floats,
+    candidates: Candidates,
+    *,
+    watched: int,
+    days: Sequence[int],
+) -> Iterator[tuple[Floats, Floats]]:
+    """Yield the evidence at the end of each of some days, shape (k, m), and what is needed, (k,).
+
+    As `scan_changes` gives it, in one pass; -inf where a candidate is not tried yet.
+    """
+    terms, figures = explained.shape[1], values.shape[1]
+    columns = np.concatenate([explained, values, candidates.columns], axis=1)
+    ends = [int(np.searchsorted(start_h, day * 24.0)) for day in days]
+    margins = [_MARGINS_H[shape] for shape in candidates.shapes]
+    head = terms + figures
+    for end, white in zip(
+        ends, growing_products(columns, head, start_h, counts, ends=ends), strict=True
+    ):
+        tried = candidates.dates_h < start_h[end - 1] + BLOCK_H - margins
+        used = np.concatenate([np.full(head, fill_value=True), tried])
+        some = WhiteProducts(
+            head=white.head[:, :, used],
+            own=white.own[:, used],
+            log_determinant=white.log_determinant,
+        )
+        left = _left_of(some, terms, figures, end)
+        now = left.evidence
+        evidence = np.full((figures, len(tried)), -np.inf)
+        evidence[:, tried] = now
+        yield evidence, needed_evidence(left.shares(now), watched, _days_of(start_h[:end]))
+
+
+def _days_of(start_h: Floats) -> float:
+    return (float(start_h[-1] - start_h[0]) + BLOCK_H) / 24.0
+
+
+def _log_sum(logarithms: Floats) -> Floats:
+    """Return the logarithm of the sum over the kinds of noise, the first axis."""
+    top = logarithms.max(axis=0)
+    return np.asarray(top + np.log(np.exp(logarithms - top).sum(axis=0)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Left:
+    """What is left of figures once what is explained is projected out, for each kind of noise."""
+
+    free: int
+    base: Floats
+    """Of the log-likelihood, without the figures, shape (g, 1)."""
+    squares: Floats
+    """Shape (g, k)."""
+    along: Floats
+    """Of the figures along each candidate, shape (g, k, m)."""
+    length: Floats
+    """Of each candidate, squared, shape (g, 1, m); infinite where nothing is left to be told."""
+
+    gained: Floats
+    """Share of the squares that a candidate takes away, shape (g, k, m)."""
+    without: Floats
+    """Log-likelihood without a change, shape (g, k)."""
+    together: Floats
+    """Log-likelihood with each candidate, shape (g, k, m)."""
+
+    @property
+    def evidence(self) -> Floats:
+        """Twice the gain, of all kinds of noise together, shape (k, m).
+
+        So one that happens to fit best counts for less.
+        """
+        alone = _log_sum(self.without)[:, None]
+        return np.asarray(2.0 * (_log_sum(self.together) - alone))
+
+    def shares(self, evidence: Floats) -> Floats:
+        """Return how likely each kind of noise is beside the likeliest change, shape (g, k)."""
+        likeliest = evidence.argmax(axis=1)[None, :, None]
+        with_it = np.take_along_axis(self.together, likeliest, 2)[:, :, 0]
+        return np.asarray(np.exp(with_it - _log_sum(with_it)))
+
+
+def _left_of(white: WhiteProducts, terms: int, figures: int, blocks: int) -> _Left:
+    """Project what is explained out of all columns, by the normal equations of each noise."""
+    head = terms + figures
     known, rest = white.head[:, :terms], white.head[:, terms:]
     weights = np.linalg.solve(known[:, :, :terms], known)
     sizes = np.linalg.slogdet(known[:, :, :terms])[1]
     rest = rest - rest[:, :, :terms] @ weights
-    left = np.maximum(np.einsum("gkk->gk", rest[:, :, terms:head]), 1e-300)
-    along = rest[:, :, head:]
     whole = white.own[:, head:]
     length = whole - np.einsum("gpm,gpm->gm", known[:, :, head:], weights[:, :, head:])
     length = np.where(length > _LEAST_LEFT * whole, length, np.inf)[:, None, :]
-    gained = np.minimum(along**2 / length, left[:, :, None] * (1.0 - 1e-12))
+    free = blocks - terms
     base = (-white.log_determinant - 0.5 * sizes)[:, None]
-    without = base - 0.5 * free * np.log(left)
-    together = base[:, :, None] - 0.5 * free * np.log(left[:, :, None] - gained)
-    quiet_noise = without.argmax(axis=0)
-    best = together.argmax(axis=0)
-    scale = np.sqrt(np.take_along_axis(left, quiet_noise[None], 0)[0] / free)
-    steps = _tried_steps(candidates, np.asarray(np.isfinite(length).all(axis=(0, 1))))
-    spread = np.sqrt((left[:, :, None] - gained) / max(free - 1, 1) / length)
-    chosen = best[None]
-    return ChangeScan(
-        # Of all kinds of noise together: one that happens to fit best counts for less.
-        evidence=2.0 * (logsumexp(together, axis=0) - logsumexp(without, axis=0)[:, None]),
-        size=np.take_along_axis(along / length, chosen, 0)[0],
-        deviation=np.take_along_axis(spread, chosen, 0)[0],
-        quiet_noise=quiet_noise,
-        scale=scale,
-        unseen_step=_unseen_steps(
-            left, along[:, :, steps], length[:, :, steps], base, free=free, need=need
-        ),
+    squares = np.maximum(np.einsum("gkk->gk", rest[:, :, terms:head]), 1e-300)
+    along = rest[:, :, head:]
+    gained = np.minimum(along**2 / length / squares[:, :, None], 1.0 - 1e-12)
+    without = base - 0.5 * free * np.log(squares)
+    return _Left(
+        free=free,
+        base=base,
+        squares=squares,
+        along=along,
+        length=length,
+        gained=gained,
+        without=without,
+        together=without[:, :, None] - 0.5 * free * np.log1p(-gained),
     )
 
 
@@ -175,36 +284,34 @@ def _tried_steps(candidates: Candidates, is_seen: NDArray[np.bool_]) -> Ints:
     return places[:: max(1, len(places) // _STEPS_TRIED)]
 
 
-def _unseen_steps(
-    left: Floats, along: Floats, length: Floats, base: Floats, *, free: int, need: float
-) -> Floats:
+def _unseen_steps(left: _Left, steps: Ints, needed: Floats) -> Floats:
     """Return the step of each figure that is called in 9 of 10: of any date, up or down.
 
     A step of a size is added to the figure as it is, and its evidence at its date looked at; the
-    noise is learned anew with it. Shapes: left (g, k), along (g, k, m), length and base (g, 1, m)
-    and (g, 1).
+    noise is learned anew with it.
     """
-    out = np.empty(left.shape[1])
-    for figure in range(left.shape[1]):
-        own = left[:, figure, None]
-        # Both ways; what is left with a step does not depend on its size.
-        across = np.concatenate([along[:, figure], -along[:, figure]], axis=1)
-        lengths = np.tile(length[:, 0], 2)
+    # Both ways; what is left with a step does not depend on its size.
+    lengths = np.tile(left.length[:, 0, steps], 2)
+    out = np.empty(len(needed))
+    for figure, need in enumerate(needed.tolist()):
+        own = left.squares[:, figure, None]
+        along = left.along[:, figure, steps]
+        across = np.concatenate([along, -along], axis=1)
         rest = np.maximum(own - across**2 / lengths, 1e-12 * own)
-        with_step = logsumexp(base - 0.5 * free * np.log(rest), axis=0)
+        with_step = _log_sum(left.base - 0.5 * left.free * np.log(rest))
 
         def found(
             size: float,
             own: Floats = own,
             across: Floats = across,
-            lengths: Floats = lengths,
             with_step: Floats = with_step,
+            need: float = need,
         ) -> float:
             moved = np.maximum(own + 2.0 * size * across + size**2 * lengths, 1e-300)
-            without = logsumexp(base - 0.5 * free * np.log(moved), axis=0)
+            without = _log_sum(left.base - 0.5 * left.free * np.log(moved))
             return float(np.mean(2.0 * (with_step - without) >= need))
 
-        low, high = 0.0, float(np.sqrt((left[:, figure] / free).max() / length.min()))
+        low, high = 0.0, float(np.sqrt((own / left.free).max() / lengths.min()))
         while found(high) < _FOUND_SHARE and high < _LARGEST:
             low, high = high, 2.0 * high
         for _ in range(_BISECTIONS):

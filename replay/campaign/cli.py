@@ -97,9 +97,10 @@ def show_campaign(
 def _campaign_lines(campaign: "Campaign") -> Iterator[Line]:
     from replay.campaign.campaign_words import (
         campaign_sentence,
-        change_sentence,
+        change_sentences,
         day_rows,
         news_sentences,
+        running_in_sentences,
         stage_rows,
         trend_rows,
     )
@@ -108,7 +109,8 @@ def _campaign_lines(campaign: "Campaign") -> Iterator[Line]:
     yield from news_sentences(campaign)
     for one in campaign.figures:
         for change in one.trend.changes:
-            yield change_sentence(campaign, one, change)
+            yield from change_sentences(campaign, one, change)
+    yield from running_in_sentences(campaign)
     if campaign.stages:
         yield Table(("stage", "begun", "ended", "cycles"), stage_rows(campaign))
     if campaign.figures:

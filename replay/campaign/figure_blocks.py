@@ -22,8 +22,9 @@ BLOCK_H: Final = 1.0
 """Hours of which means are taken: the evidence of a step lies close to its date."""
 LAGS_H: Final = (0.0, 2.0, 6.0)
 """A gear is behind the housing that is read: its temperature, and what it was hours ago."""
-_RUNNING_IN_H: Final = (24.0, 72.0)
-"""Two decays together follow any running-in of one to three days."""
+_RUNNING_IN_H: Final = (24.0, 42.0, 72.0)
+"""Three decays together follow any running-in of one to three days to a hundredth of it; two left
+a sixteenth, which was a change where noise is small."""
 
 _LEAST_OWN: Final = 1e-6
 """Share of a term that no others make up, for it to be one."""

@@ -12,7 +12,9 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
+from logger.campaign.cycle_figures import figure_unit
 from replay.campaign.change_scan import (
+    RAMP_EVERY,
     Candidates,
     ChangeScan,
     ChangeShape,
@@ -22,12 +24,11 @@ from replay.campaign.change_scan import (
 from replay.campaign.figure_blocks import BLOCK_H, FigureBlocks, explained_terms
 from replay.campaign.noise_grid import white_products
 
-__all__ = ["Change", "FigureTrend", "NotJudged", "figure_trends", "needed_evidence"]
+__all__ = ["Change", "FigureTrend", "NotJudged", "figure_trends"]
 
 LEAST_DAYS: Final = 7.0
 LEAST_BLOCKS: Final = 100
-_ONE_FIGURE: Final = 18.8
-"""Evidence that a quiet figure shows on any day of thirty in 2 to 3 of 100 campaigns."""
+_CELSIUS: Final = "Cel"
 _MOST_CHANGES: Final = 3
 _WITHIN: Final = 3.84
 """Dates whose evidence is less by no more are in the 95 % interval (chi-squared, one parameter)."""
@@ -89,6 +90,10 @@ class FigureTrend:
     """A step under this would not have been seen in 9 of 10."""
     per_kelvin: float = math.nan
     """By how much the figure goes with the joint's temperature."""
+    running_in: float = math.nan
+    """From the first hour to now by what decays within days; sizes as those of changes."""
+    running_in_low: float = math.nan
+    running_in_high: float = math.nan
     start_h: Floats = field(default_factory=_nothing)
     values: Floats = field(default_factory=_nothing)
     """Block means at like temperature, in the figure's unit."""
@@ -103,18 +108,12 @@ class FigureTrend:
         return bool(self.changes)
 
 
-def needed_evidence(figures: int) -> float:
-    """Return the evidence that a change needs where so many figures are watched."""
-    # Chances of independent figures add up, and fall by e for each 2 of evidence.
-    return _ONE_FIGURE + 2.0 * math.log(max(figures, 1))
-
-
 def figure_trends(blocks: FigureBlocks, *, watched: int | None = None) -> tuple[FigureTrend, ...]:
     """Return what is said of each figure.
 
     `watched`: how many figures are watched in all, for the rate of false calls; None: these.
     """
-    need = needed_evidence(len(blocks.names) if watched is None else watched)
+    watched = len(blocks.names) if watched is None else watched
     groups: dict[bytes, list[int]] = {}
     for place in range(len(blocks.names)):
         groups.setdefault(np.isfinite(blocks.values[:, place]).tobytes(), []).append(place)
@@ -123,23 +122,25 @@ def figure_trends(blocks: FigureBlocks, *, watched: int | None = None) -> tuple[
         known = np.isfinite(blocks.values[:, places[0]])
         own = replace(blocks.chosen(known), names=tuple(blocks.names[at] for at in places))
         own = replace(own, values=own.values[:, places])
-        found |= dict(zip(places, _trends_of(own, need), strict=True))
+        found |= dict(zip(places, _trends_of(own, watched), strict=True))
     return tuple(found[place] for place in range(len(blocks.names)))
 
 
-def _trends_of(blocks: FigureBlocks, need: float) -> list[FigureTrend]:
+def _trends_of(blocks: FigureBlocks, watched: int) -> list[FigureTrend]:
     """Return the trends of figures that are known in the same blocks."""
     out: list[FigureTrend | None] = [_unjudged(blocks, at) for at in range(len(blocks.names))]
     judged = [at for at, one in enumerate(out) if one is None]
     if judged:
-        scaled = [_scaled(blocks.values[:, at]) for at in judged]
+        scaled = [_scaled(blocks.names[at], blocks.values[:, at]) for at in judged]
         values = np.stack([one for one, _ in scaled], axis=1)
         explained = explained_terms(blocks)
         tried = change_candidates(blocks.start_h, runs_in=blocks.runs_in)
-        scan = scan_changes(values, explained, blocks.start_h, blocks.counts, tried, need=need)
+        scan = scan_changes(
+            values, explained, blocks.start_h, blocks.counts, tried, watched=watched
+        )
         for row, at in enumerate(judged):
             compared = _Compared(values=values[:, row], is_relative=scaled[row][1])
-            search = _Search(tried=tried, scan=scan, row=row, need=need)
+            search = _Search(tried=tried, scan=scan, row=row, watched=watched)
             out[at] = _trend(blocks, at, compared, search)
     return [one for one in out if one is not None]
 
@@ -167,9 +168,11 @@ def _unjudged(blocks: FigureBlocks, at: int) -> FigureTrend | None:
     )
 
 
-def _scaled(values: Floats) -> tuple[Floats, bool]:
-    """Return a figure as it is compared, and whether by shares."""
+def _scaled(name: str, values: Floats) -> tuple[Floats, bool]:
+    """Return a figure as it is compared, and whether by shares; degrees Celsius have none."""
     lowest, highest = float(values.min()), float(values.max())
+    if figure_unit(name) == _CELSIUS:
+        return values, False
     if lowest > 0.0 and highest < _MOST_RATIO * lowest:
         return np.log(values), True
     return values, False
@@ -185,29 +188,35 @@ class _Compared:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Search:
-    """What was tried of a figure (its row in the scan), and the evidence that is needed."""
+    """What was tried of a figure (its row in the scan), and how many figures are watched."""
 
     tried: Candidates
     scan: ChangeScan
     row: int
-    need: float
+    watched: int
 
 
 def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) -> FigureTrend:
     values, is_relative = compared.values, compared.is_relative
-    tried, scan, row, need = search.tried, search.scan, search.row, search.need
+    tried, scan, row = search.tried, search.scan, search.row
     explained = explained_terms(blocks)
     changes: list[Change] = []
     columns: list[Floats] = []
-    evidence = float(scan.evidence[row].max())
+    # A step has many more dates among which one happens to fit: unless it fits that much better,
+    # it is a ramp.
+    is_step = np.array([shape is ChangeShape.STEP for shape in tried.shapes])
+    handicaps = np.where(is_step, 2.0 * math.log(RAMP_EVERY), 0.0)
+    evidence, needed = float(scan.evidence[row].max()), float(scan.needed[row])
     while True:
-        best = int(scan.evidence[row].argmax())
-        if scan.evidence[row, best] < need or len(changes) == _MOST_CHANGES:
+        if scan.evidence[row].max() < scan.needed[row] or len(changes) == _MOST_CHANGES:
             break
+        best = int((scan.evidence[row] - handicaps).argmax())
         changes.append(_change(scan, row, best, tried))
         columns.append(tried.columns[:, best])
         wider = np.column_stack([explained, *columns])
-        scan = scan_changes(values[:, None], wider, blocks.start_h, blocks.counts, tried, need=need)
+        scan = scan_changes(
+            values[:, None], wider, blocks.start_h, blocks.counts, tried, watched=search.watched
+        )
         row = 0
     unseen = float(scan.unseen_step[row])
     day = (blocks.start_h - blocks.start_h.mean()) / 24.0
@@ -230,6 +239,9 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
     # How many of the explained terms are temperatures: one that stands still is none.
     lags = explained_terms(replace(blocks, runs_in=False)).shape[1] - 1
     warm = explained[:, 1 : 1 + lags] @ fit.weights[1 : 1 + lags]
+    settled = np.zeros(len(fit.weights))
+    settled[1 + lags : terms] = explained[-1, 1 + lags :] - explained[0, 1 + lags :]
+    running_in = _scaled_back(fit.of(settled), is_relative=is_relative)
     moved = wide @ fit.weights[terms:]
     reach = _TWO_SIDED * float(slope.deviations[-1])
     per_day = float(slope.weights[-1])
@@ -246,9 +258,12 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
         per_day_low=per_day - reach,
         per_day_high=per_day + reach,
         evidence=evidence,
-        needed=need,
+        needed=needed,
         unseen=unseen,
         per_kelvin=float(fit.weights[1 : 1 + lags].sum()) if lags else math.nan,
+        running_in=running_in[0],
+        running_in_low=running_in[1],
+        running_in_high=running_in[2],
         start_h=blocks.start_h,
         values=np.asarray(unscaled(values - warm)),
         course=course,
@@ -262,7 +277,7 @@ def _change(scan: ChangeScan, row: int, best: int, tried: Candidates) -> Change:
     is_near &= np.array([one is shape for one in tried.shapes])
     dates = tried.dates_h[is_near]
     reach = _TWO_SIDED * float(scan.deviation[row, best])
-    step_h = BLOCK_H if shape is ChangeShape.STEP else 12.0 * BLOCK_H
+    step_h = BLOCK_H if shape is ChangeShape.STEP else RAMP_EVERY * BLOCK_H
     return Change(
         shape=shape,
         date_h=float(tried.dates_h[best]),
@@ -278,17 +293,39 @@ def _change(scan: ChangeScan, row: int, best: int, tried: Candidates) -> Change:
 def _sized(change: Change, weight: float, *, is_relative: bool) -> Change:
     """Return a change with its size beside all others; by shares, as a share."""
     moved = weight - change.size
-    ends = (weight, change.size_low + moved, change.size_high + moved)
-    size, low, high = (math.expm1(one) if is_relative else one for one in ends)
+    size, low, high = _scaled_back(
+        (weight, change.size_low + moved, change.size_high + moved), is_relative=is_relative
+    )
     return replace(change, size=size, size_low=low, size_high=high)
+
+
+def _scaled_back(
+    sizes: tuple[float, float, float], *, is_relative: bool
+) -> tuple[float, float, float]:
+    """Return sizes as they are told: as shares where logarithms were compared."""
+    size, low, high = (math.expm1(one) if is_relative else one for one in sizes)
+    return size, low, high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Fit:
-    """Weights of columns with their standard uncertainties, over what noise may be like."""
+    """Weights of p columns with their uncertainty, over what noise may be like."""
 
     weights: Floats
-    deviations: Floats
+    """Shape (p,)."""
+    covariance: Floats
+    """Shape (p, p)."""
+
+    @property
+    def deviations(self) -> Floats:
+        """Standard uncertainties of the weights, shape (p,)."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    def of(self, sums: Floats) -> tuple[float, float, float]:
+        """Return a sum of the weights, shape (p,), and its 95 % interval."""
+        size = float(sums @ self.weights)
+        reach = _TWO_SIDED * math.sqrt(max(float(sums @ self.covariance @ sums), 0.0))
+        return size, size - reach, size + reach
 
 
 def _fit_columns(blocks: FigureBlocks, values: Floats, wide: Floats) -> _Fit:
@@ -309,5 +346,7 @@ def _fit_columns(blocks: FigureBlocks, values: Floats, wide: Floats) -> _Fit:
     share = np.exp(fits - fits.max())
     share /= share.sum()
     mean = share @ weights
-    spread = np.einsum("gpp->gp", inverse) * (left / free)[:, None] + (weights - mean) ** 2
-    return _Fit(weights=mean, deviations=np.sqrt(share @ spread))
+    apart = weights - mean
+    within = np.einsum("g,gpq->pq", share * left / free, inverse)
+    between = np.einsum("g,gp,gq->pq", share, apart, apart)
+    return _Fit(weights=mean, covariance=np.asarray(within + between))

@@ -6,7 +6,8 @@ wide enough for what drives and rooms do. Whitening is by Kalman's innovations: 
 same however many there are.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,14 @@ import numpy as np
 
 from logger.arrays import Floats
 
-__all__ = ["NOISES", "Noise", "WhiteProducts", "white_products"]
+__all__ = [
+    "NOISES",
+    "Noise",
+    "WhiteProducts",
+    "growing_products",
+    "needed_evidence",
+    "white_products",
+]
 
 _CORRELATION_H: Final = (3.0, 6.0, 12.0, 24.0, 48.0)
 _WHITE_SHARES: Final = (0.02, 0.1, 0.3, 0.6, 0.9)
@@ -37,6 +45,14 @@ NOISES: Final = tuple(
 )
 
 
+_NEEDED: Final = (15.3, 16.7, 17.9, 18.1, 19.5)
+"""Evidence of a change that one quiet figure in twenty shows on any of the days of a campaign of
+thirty, by the correlation time of its noise: `python -m tests.support.quiet_evidence`."""
+_FADING: Final = 2.3
+"""For each so much more, quiet figures that show it are fewer by e (of the same run)."""
+_SIMULATED_DAYS: Final = 30.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WhiteProducts:
     """Inner products of columns once they are white, for g kinds of noise."""
@@ -47,6 +63,29 @@ class WhiteProducts:
     """Of each column with itself, shape (g, m)."""
     log_determinant: Floats
     """Half the logarithm of the determinant of the covariance, shape (g,)."""
+
+
+def needed_evidence(shares: Floats, figures: int, days: float) -> Floats:
+    """Return the evidence from which a change is called.
+
+    As much as one quiet campaign of thirty days in twenty shows in any figure, at any date, of
+    either shape, on any day that it is looked at (a threshold for the highest of all by Monte
+    Carlo, since noise and date are unknown: Davies, Biometrika 74 (1987) 33; Dufour, Journal of
+    Econometrics 133 (2006) 443). It grows with the days beyond thirty so that however long a
+    campaign is, no more than one in ten is called (chances spent over time: Lan and DeMets,
+    Biometrika 70 (1983) 659).
+
+    Parameters
+    ----------
+    shares
+        How likely each kind of noise is, shape (g, k), the sum over g 1.
+    figures
+        How many figures are watched: chances of independent figures add up.
+    days
+        How long the campaign has been.
+    """
+    more = math.log(max(figures, 1)) + 2.0 * math.log(max(days / _SIMULATED_DAYS, 1.0))
+    return np.asarray(np.repeat(_NEEDED, len(_WHITE_SHARES)) @ shares + _FADING * more, np.float64)
 
 
 def white_products(
@@ -67,10 +106,35 @@ def white_products(
     start_h, counts
         Begin of each block in hours, and its cycles, shape (n,).
     """
+    (products,) = growing_products(
+        columns, head, start_h, counts, ends=[len(columns)], noises=noises
+    )
+    return products
+
+
+def growing_products(
+    columns: Floats,
+    head: int,
+    start_h: Floats,
+    counts: Floats,
+    *,
+    ends: Sequence[int],
+    noises: Sequence[Noise] = NOISES,
+) -> Iterator[WhiteProducts]:
+    """Yield inner products over the first blocks, as many as each of `ends` says, in order.
+
+    Innovations do not depend on what comes later: many looks cost one pass. A column costs nothing
+    before it begins, as a step does with its date. Parameters as of `white_products`.
+    """
+    begins = np.where(columns.any(axis=0), (columns != 0.0).argmax(axis=0), len(columns))
+    begins[:head] = 0
+    order = np.argsort(begins, kind="stable")
+    columns, back = columns[:, order], np.argsort(order, kind="stable")
+    begun = np.searchsorted(begins[order], np.arange(len(columns)), side="right")
     slow_h = np.array([one.correlation_h for one in noises])
     white = np.array([one.white_share for one in noises])
     slow = 1.0 - white
-    n, m = columns.shape
+    m = columns.shape[1]
     state = np.zeros((len(noises), m))
     variance = slow.copy()
     log_determinant = np.zeros(len(noises))
@@ -78,20 +142,27 @@ def white_products(
     own = np.zeros((len(noises), m))
     usual = float(np.median(counts))
     kept = np.exp(-np.diff(start_h, prepend=start_h[0])[:, None] / slow_h)
-    for first in range(0, n, _CHUNK):
-        rows = range(first, min(first + _CHUNK, n))
-        chunk = np.empty((len(rows), len(noises), m))
-        for place, row in enumerate(rows):
-            state *= kept[row][:, None]
-            variance = kept[row] ** 2 * (variance - slow) + slow
-            total = variance + white * usual / counts[row]
-            new = columns[row] - state
-            np.multiply(new, (1.0 / np.sqrt(total))[:, None], out=chunk[place])
-            gain = variance / total
-            state += gain[:, None] * new
-            variance = (1.0 - gain) * variance
-            log_determinant += 0.5 * np.log(total)
-        by_noise = chunk.transpose(1, 0, 2)
-        products += by_noise[:, :, :head].transpose(0, 2, 1) @ by_noise
-        own += np.einsum("gim,gim->gm", by_noise, by_noise)
-    return WhiteProducts(head=products, own=own, log_determinant=log_determinant)
+    done = 0
+    for end in ends:
+        for first in range(done, end, _CHUNK):
+            rows = range(first, min(first + _CHUNK, end))
+            most = int(begun[rows[-1]])
+            chunk = np.zeros((len(rows), len(noises), most))
+            for place, row in enumerate(rows):
+                now = state[:, : begun[row]]
+                now *= kept[row][:, None]
+                variance = kept[row] ** 2 * (variance - slow) + slow
+                total = variance + white * usual / counts[row]
+                new = columns[row, : begun[row]] - now
+                np.multiply(new, (1.0 / np.sqrt(total))[:, None], out=chunk[place, :, : begun[row]])
+                gain = variance / total
+                now += gain[:, None] * new
+                variance = (1.0 - gain) * variance
+                log_determinant += 0.5 * np.log(total)
+            by_noise = chunk.transpose(1, 0, 2)
+            products[:, :, :most] += by_noise[:, :, :head].transpose(0, 2, 1) @ by_noise
+            own[:, :most] += np.einsum("gim,gim->gm", by_noise, by_noise)
+        done = end
+        yield WhiteProducts(
+            head=products[:, :, back], own=own[:, back], log_determinant=log_determinant.copy()
+        )

@@ -14,14 +14,20 @@ from typing import Final
 import numpy as np
 from numpy.random import Generator
 
-from replay.campaign.change_scan import ChangeShape
+from replay.campaign.change_scan import (
+    RUNNING_IN_MARGIN_H,
+    STEP_MARGIN_H,
+    ChangeShape,
+    change_candidates,
+    evidence_of_looks,
+)
 from replay.campaign.figure_blocks import (
     BLOCK_H,
     FigureBlocks,
     explained_terms,
     lagged_temperatures,
 )
-from replay.campaign.figure_trend import FigureTrend, figure_trends
+from replay.campaign.figure_trend import figure_trends
 
 __all__ = [
     "Counts",
@@ -30,7 +36,6 @@ __all__ = [
     "change_course",
     "ideal_deviation",
     "make_campaign",
-    "study",
 ]
 
 DAYS: Final = 30
@@ -92,7 +97,7 @@ def make_campaign(
         white = dice.normal(size=kept.sum()) * _WHITE / np.sqrt(counts[kept])
         values.append(means(course + wander) + white)
     blocks = FigureBlocks(
-        names=tuple(f"figure {at}" for at in range(figures)),
+        names=tuple(f"figure {at}_Nm" for at in range(figures)),
         start_h=starts[kept],
         counts=counts[kept],
         # Figures are compared by shares: a level of one.
@@ -165,103 +170,112 @@ class Counts:
     campaigns: int = 0
     called: int = 0
     """Quiet campaigns of which any figure was called on any day of looking."""
-    steps: int = 0
     steps_found: int = 0
     steps_dated: int = 0
     """Of those found, dated within four hours."""
-    ramps: int = 0
+    steps_held: int = 0
+    """Of those found, with an interval that holds the date."""
     ramps_found: int = 0
+    ramps_held: int = 0
+    unseen_found: int = 0
+    """Steps found of the size that would not have been seen in a campaign of the same noise."""
     trends_held: int = 0
     """Intervals of the slope of a quiet figure that hold zero."""
     trends: int = 0
-    quiet_evidence: list[float] = field(default_factory=list)
-    """Largest of each quiet campaign, over figures and days of looking."""
-    step_evidence: list[float] = field(default_factory=list)
-    """Of each figure with a step."""
+    quiet_excess: list[float] = field(default_factory=list)
+    """Evidence beyond what is needed, largest of each quiet campaign over figures and days."""
+    step_excess: list[float] = field(default_factory=list)
+    step_sizes: list[float] = field(default_factory=list)
+    unseen: list[float] = field(default_factory=list)
 
     @property
     def line(self) -> str:
         """What came of them, in a line."""
-        highest = ", ".join(
-            f"{one:.1f}" for one in np.quantile(self.quiet_evidence, (0.5, 0.9, 0.95))
-        )
-        lowest = ", ".join(
-            f"{one:.1f}" for one in np.quantile(self.step_evidence, (0.05, 0.1, 0.5))
-        )
+
+        def of(values: list[float], *shares: float) -> str:
+            return ", ".join(f"{one:.3g}" for one in np.quantile(values, shares))
+
+        all_of = self.campaigns
         return (
-            f"quiet called {self.called} of {self.campaigns}; steps found {self.steps_found} of "
-            f"{self.steps}, within 4 h {self.steps_dated}; ramps {self.ramps_found} of "
-            f"{self.ramps}; slopes that hold zero {self.trends_held} of {self.trends}; "
-            f"evidence of quiet ones, 50, 90, 95 %: {highest}; of steps, 5, 10, 50 %: {lowest}"
+            f"quiet called {self.called} of {all_of}; steps found {self.steps_found}, of these "
+            f"within 4 h {self.steps_dated}, held {self.steps_held}; ramps found "
+            f"{self.ramps_found}, held {self.ramps_held}; steps of what would not have been seen "
+            f"found {self.unseen_found}; slopes that hold zero {self.trends_held} of "
+            f"{self.trends}; excess of quiet ones, 50, 90, 95 %: "
+            f"{of(self.quiet_excess, 0.5, 0.9, 0.95)}; of steps, 5, 10, 50 %: "
+            f"{of(self.step_excess, 0.05, 0.1, 0.5)}; sizes of steps "
+            f"{of(self.step_sizes, 0.5)}, not seen under {of(self.unseen, 0.1, 0.5, 0.9)}"
         )
-
-
-def study(
-    campaigns: int,
-    *,
-    slow: float,
-    correlation_h: float,
-    looks_every: int = 1,
-    seed: int = 1,
-) -> Counts:
-    """Return how often campaigns are called that are quiet, and changed ones are."""
-    counts = Counts()
-    for number in range(campaigns):
-        add_campaign(
-            counts,
-            np.random.default_rng((seed, number)),
-            slow=slow,
-            correlation_h=correlation_h,
-            looks_every=looks_every,
-        )
-    return counts
 
 
 def add_campaign(
     counts: Counts, dice: Generator, *, slow: float, correlation_h: float, looks_every: int = 1
 ) -> None:
-    """Count what comes of one campaign, quiet, with a step and with a ramp."""
+    """Count what comes of one campaign: quiet, and with a step, a ramp and a smaller step in it.
+
+    A figure each: the first has a step of six times its ideal standard deviation, the second a ramp
+    of eight times, the third the step that would not have been seen in the quiet first.
+    """
     made = make_campaign(dice, slow=slow, correlation_h=correlation_h)
     counts.campaigns += 1
-    days = [*range(FIRST_DAY, DAYS, looks_every), DAYS]
-    looks = [figure_trends(made.blocks.until(day * 24.0)) for day in days]
-    counts.called += any(one.is_changed for look in looks for one in look)
-    of_looks = [one.evidence for look in looks for one in look]
-    counts.quiet_evidence.append(float(np.nanmax(of_looks)))
-    counts.trends += len(looks[-1])
-    counts.trends_held += sum(one.per_day_low <= 0.0 <= one.per_day_high for one in looks[-1])
-    for shape, ratio in ((ChangeShape.STEP, 6.0), (ChangeShape.RAMP, 8.0)):
-        date_h = dice.uniform(5.0 * 24.0, 25.0 * 24.0)
+    excess = _quiet_excess(made, looks_every)
+    counts.quiet_excess.append(excess)
+    counts.called += excess >= 0.0
+    quiet = figure_trends(made.blocks)
+    counts.trends += len(quiet)
+    counts.trends_held += sum(one.per_day_low <= 0.0 <= one.per_day_high for one in quiet)
+    counts.unseen.append(quiet[0].unseen)
+    values = made.blocks.values.copy()
+    dates = dice.uniform(5.0 * 24.0, 25.0 * 24.0, size=3)
+    # Of what would not have been seen at any date that is tried.
+    dates[2] = dice.uniform(RUNNING_IN_MARGIN_H, DAYS * 24.0 - STEP_MARGIN_H)
+    shapes = (ChangeShape.STEP, ChangeShape.RAMP, ChangeShape.STEP)
+    for at, (shape, date_h) in enumerate(zip(shapes, dates.tolist(), strict=True)):
         course = change_course(made, shape, date_h)
-        size = ratio * ideal_deviation(made, course) * dice.choice([-1.0, 1.0])
-        moved = made.blocks.values * np.exp(size * course)[:, None]
-        trends = figure_trends(replace(made.blocks, values=moved))
-        _count(counts, shape, trends, date_h)
+        ideal = ideal_deviation(made, course)
+        size = (6.0 * ideal, 8.0 * ideal, quiet[0].unseen)[at]
+        if not at:
+            counts.step_sizes.append(size)
+        values[:, at] *= np.exp(size * dice.choice([-1.0, 1.0]) * course)
+    trends = figure_trends(replace(made.blocks, values=values))
+    counts.step_excess.append(trends[0].evidence - trends[0].needed)
+    counts.unseen_found += trends[2].is_changed
+    for trend, date_h in zip(trends[:2], dates.tolist(), strict=False):
+        if trend.is_changed:
+            nearest = min(trend.changes, key=lambda one: abs(one.date_h - date_h))
+            is_held = nearest.low_h <= date_h <= nearest.high_h
+            if trend is trends[0]:
+                counts.steps_found += 1
+                counts.steps_dated += abs(nearest.date_h - date_h) <= 4.0
+                counts.steps_held += is_held
+            else:
+                counts.ramps_found += 1
+                counts.ramps_held += is_held
 
 
-def _count(
-    counts: Counts, shape: ChangeShape, trends: tuple[FigureTrend, ...], date_h: float
-) -> None:
-    found = [one for one in trends if one.is_changed]
-    if shape is ChangeShape.RAMP:
-        counts.ramps += len(trends)
-        counts.ramps_found += len(found)
-        return
-    counts.step_evidence += [one.evidence for one in trends]
-    counts.steps += len(trends)
-    counts.steps_found += len(found)
-    counts.steps_dated += sum(
-        min(abs(change.date_h - date_h) for change in one.changes) <= 4.0 for one in found
+def _quiet_excess(made: Made, looks_every: int) -> float:
+    """Return the largest evidence beyond what is needed, over figures and days of looking."""
+    blocks = made.blocks
+    looks = evidence_of_looks(
+        np.log(blocks.values),
+        explained_terms(blocks),
+        blocks.start_h,
+        blocks.counts,
+        change_candidates(blocks.start_h, runs_in=True),
+        watched=len(blocks.names),
+        days=[*range(FIRST_DAY, DAYS, looks_every), DAYS],
     )
+    return max(float((evidence.max(axis=1) - needed).max()) for evidence, needed in looks)
 
 
-CASES: Final = ((0.008, 6.0), (0.008, 24.0), (0.015, 24.0), (0.003, 6.0))
+CASES: Final = ((0.008, 6.0), (0.008, 24.0), (0.003, 6.0), (0.003, 24.0), (0.015, 24.0))
+"""(standard deviation of the slow noise, its correlation time in hours)."""
 
 
 def main() -> None:
     """Print a line a case, again and again as campaigns are added."""
     options = argparse.ArgumentParser()
-    options.add_argument("--campaigns", type=int, default=20)
+    options.add_argument("--campaigns", type=int, default=100)
     options.add_argument("--looks-every", type=int, default=1)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--cases", type=int, default=len(CASES))

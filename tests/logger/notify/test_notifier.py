@@ -97,7 +97,7 @@ def test_a_webhook_is_told_in_order(server: Webhook, tmp_path: Path):
         "joint": "shoulder", "label": "shoulder", "limit": "hot", "limit_text": "",
         "severity": "trip", "alert": 1,
         "channel": "", "value": None, "unit": None, "value_text": "", "duration_s": None, "who": "",
-        "stage": "",
+        "stage": "", "changed": None,
         "text": "shoulder: number 1", "token": "secret",
     }  # fmt: skip
 
