@@ -50,6 +50,8 @@ _NEEDED: Final = (15.3, 16.7, 17.9, 18.1, 19.5)
 thirty, by the correlation time of its noise: `python -m tests.support.quiet_evidence`."""
 _FADING: Final = 2.3
 """For each so much more, quiet figures that show it are fewer by e (of the same run)."""
+_LEARNED: Final = 1.3
+"""So much more, since the kind of noise is learned from the figure itself (of a second run)."""
 _SIMULATED_DAYS: Final = 30.0
 
 
@@ -85,7 +87,8 @@ def needed_evidence(shares: Floats, figures: int, days: float) -> Floats:
         How long the campaign has been.
     """
     more = math.log(max(figures, 1)) + 2.0 * math.log(max(days / _SIMULATED_DAYS, 1.0))
-    return np.asarray(np.repeat(_NEEDED, len(_WHITE_SHARES)) @ shares + _FADING * more, np.float64)
+    known = np.repeat(_NEEDED, len(_WHITE_SHARES)) @ shares
+    return np.asarray(known + _LEARNED + _FADING * more, np.float64)
 
 
 def white_products(

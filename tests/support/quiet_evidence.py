@@ -1,6 +1,7 @@
 """How much evidence of a change figures show that do not change: what the threshold is made of.
 
-Run as a module it prints the constants `_NEEDED` and `_FADING` of `replay/campaign/noise_grid.py`:
+Run as a module it prints the constants `_NEEDED` and `_FADING` of `replay/campaign/noise_grid.py`,
+and what is too much beside those in force, which is to be added to `_LEARNED`:
 `python -m tests.support.quiet_evidence`, some two minutes of processor time. Quiet figures of each
 kind of noise in the grid, in campaigns of thirty days with stops, temperature and running-in
 projected out, looked at on every day from the seventh; of each figure the highest evidence over

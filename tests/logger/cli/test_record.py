@@ -1,18 +1,28 @@
 """`dutytrace record`: what cannot be recorded is refused before a bus is touched."""
 
 import contextlib
+import json
 import os
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from logger.cli import record as record_command
+from logger.event_kind import EventKind
+from logger.limits.limit import LimitSet
+from logger.notify.day_verdict import DayVerdict
+from logger.recording.record_settings import RecordSettings
 from logger.simulate import scenario
+from logger.store.layout.events import Event
 from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import read_manifest
 from tests.support.command import ROOT, assert_refused, run
+from tests.support.followed_plan import BENCH as ONE_JOINT
 
 BENCH = scenario.scenario_bench_text("/nowhere/line")
 LAYOUT = scenario.scenario_layout_text()
@@ -209,3 +219,48 @@ def test_one_command_begins_a_recording_and_continues_it(tmp_path: Path):
     (tmp_path / "other" / "notes.txt").write_text("x", encoding="utf-8")
     assert_refused(run("record", "bench.toml", "--continue", "other", cwd=tmp_path), "other")
     assert (tmp_path / "other" / "notes.txt").exists()
+
+
+def test_a_day_that_is_over_is_told_with_what_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Once it is judged; what else happens is told meanwhile."""
+    judged = threading.Event()
+
+    class Judge:
+        def judge(self, _recording: Path, _joint: str) -> DayVerdict:
+            assert judged.wait(60)
+            return DayVerdict(text="nothing changed", changed=())
+
+        def stop(self) -> None: ...
+
+    (tmp_path / "tell.toml").write_text(
+        'format = 1\n[[webhook]]\nname = "desk"\nurl = "http://127.0.0.1:9/"\n'
+        'of = ["day over", "ended"]\n',
+        encoding="utf-8",
+    )
+    desk = tmp_path / "tell.toml.waiting" / "desk"
+
+    def record_one_day(
+        _settings: RecordSettings, *, on_event: Callable[[Event], None], **_more: object
+    ) -> None:
+        for number, kind in enumerate((EventKind.DAY_OVER, EventKind.ENDED), 1):
+            on_event(Event(sequence=number, time_ns=1, kind=kind, joint="a", text="a: day 12."))
+        assert [json.loads(one.read_text())["kind"] for one in desk.glob("[0-9]*")] == ["ended"]
+        judged.set()
+
+    monkeypatch.setattr("logger.recording.recorder.record", record_one_day)
+    monkeypatch.setattr("logger.notify.day_verdict.JudgeProcess", Judge)
+    monkeypatch.setattr(record_command, "stop_on_signals", threading.Event)
+    monkeypatch.setattr(record_command, "limit_heap_growth", lambda: None)
+    monkeypatch.setattr("gc.freeze", lambda: None)
+    settings = RecordSettings(
+        bench=ONE_JOINT,
+        where="bench.toml",
+        limits=LimitSet(),
+        out=tmp_path / "rec",
+        name="Endurance",
+    )
+    record_command._record(settings, None, tmp_path / "tell.toml")
+    day = json.loads(sorted(desk.glob("[0-9]*"))[1].read_text())
+    assert (day["text"], day["changed"]) == ("a: day 12, nothing changed.", [])

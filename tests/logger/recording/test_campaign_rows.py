@@ -15,12 +15,18 @@ from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.limits.limit import LimitSet
 from logger.recording.campaign_resume import recorded_campaign
+from logger.recording.campaign_rows import CampaignRows
 from logger.recording.campaign_words import change_words
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.recording.record_settings import RecordSettings, settings_to_resume
 from logger.recording.recorder import record
+from logger.store.layout.events import Event
 from logger.store.layout.files import cycles_stream
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.tools.cut import copy_span
+from logger.store.writing.live_writer import RecordingWriter
 from replay.campaign.read_cycles import read_cycles
 from replay.recording import Recording
 from tests.logger.campaign.pick_and_place import START_NS, S
@@ -83,6 +89,25 @@ def test_the_stages_and_what_failed_to_come_are_events(whole: Recording):
         59 - 25,
     )
     _assert_as_in_batch(whole)
+
+
+def test_a_bus_that_falls_silent_is_told_after_five_minutes(tmp_path: Path):
+    """By the recorder's clock alone: no reading comes any more."""
+    plan = parse_plan(PLAN.replace("cycles = 10\n", "cycles = 100\n"), "plan.toml")
+    manifest = new_manifest(BENCH, name="made", started_ns=START_NS, plan=PLAN)
+    writer = RecordingWriter(tmp_path / "silent", manifest, BENCH, now_s=0.0)
+    told: list[Event] = []
+    events = EventLog(BENCH, writer, on_event=told.append)
+    campaign = CampaignRows(plan, BENCH, start_ns=START_NS)
+    pipeline = Pipeline(BENCH, LimitSet(), writer, events, start_ns=START_NS, campaign=campaign)
+    pipeline.process_readings(ROWS.select_rows(slice(8000)), now_ns=START_NS + 80 * S)
+    newest_ns = int(ROWS.time_ns[7999])
+    for seconds in range(0, 330, 10):
+        pipeline.record_seconds(newest_ns + seconds * S)
+    writer.close(ended_ns=newest_ns + 330 * S, cause="test")
+    (missing,) = [one for one in told if one.kind == EventKind.CYCLES_MISSING]
+    assert missing.text.startswith("a: no cycle for 5 min in stage 'run in', ")
+    assert 290 * S < missing.time_ns - newest_ns <= 300 * S
 
 
 @given(
