@@ -185,7 +185,7 @@ def _result_content(result: Measurement, claim: str) -> dict[str, Any]:
     value, unit, interval = sentence.value_parts(first) if first else ("", "", "")
     return {
         "sentence": sentence.measurement_sentence(result),
-        "label": first.of.label if first else "",
+        "label": sentence.quantity_rows(result)[0][0] if first else "",
         "answer": result.answer,
         "value": value,
         "unit": unit,

@@ -31,6 +31,16 @@ _UNITS = {
     "Ohm": "Ω",
     "1": "",
 }
+_ENDINGS = {
+    "_rad_s": "rad/s",
+    "_degC": "°C",
+    "_Nm": "N·m",
+    "_rad": "rad",
+    "_A": "A",
+    "_V": "V",
+    "_s": "s",
+}
+"""How the key of a condition ends, and the unit that it means."""
 _METHODS = {
     "student": "Student",
     "draws": "drawn (JCGM 101)",
@@ -50,7 +60,7 @@ def value_parts(one: MeasuredQuantity) -> tuple[str, str, str]:
     low, high = one.interval
     unit = unit_words(one.of.unit)
     if not one.has_interval:
-        return _bare(one.value), unit, ""
+        return _typed(one.value), unit, ""
     if one.is_limit:
         return f"at most {_bare(high)}", unit, ""
     value, interval = band_values((one.value, low, high))
@@ -169,13 +179,29 @@ def _conditions(one: MeasuredQuantity) -> str:
     if not one.at:
         return ""
     reported = ", ".join(
-        f"{name} {value if isinstance(value, str) else _bare(value)}"
-        for name, value in one.at.items()
-        if name != "held_by"
+        _condition(name, value) for name, value in one.at.items() if name != "held_by"
     )
     held = str(one.at.get("held_by", "")).replace("/", " or ")
     parts = [f"at {reported}"] if reported else []
     return f" ({'; '.join([*parts, *([f'held by {held}'] if held else [])])})"
+
+
+def _condition(name: str, value: float | str) -> str:
+    """Return a condition as it is read: speed_rad_s 0.497 is "speed 0.497 rad/s"."""
+    if isinstance(value, str):
+        return f"{name.replace('_', ' ')} {value}"
+    for ending, unit in _ENDINGS.items():
+        if name.endswith(ending):
+            plain = name.removesuffix(ending).replace("_", " ")
+            return f"{plain} {_bare(value)} {unit}"
+    return f"{name.replace('_', ' ')} {_bare(value)}"
+
+
+def _typed(value: float) -> str:
+    """Return a number that no interval rounds: four digits, as 10.96 N.m of 3.25 kg at 344 mm."""
+    if value == 0.0 or not 1e-4 <= abs(value) < 1e4:
+        return f"{value:.4g}"
+    return f"{value:.{max(3 - math.floor(math.log10(abs(value))), 0)}f}".rstrip("0").rstrip(".")
 
 
 def _bare(value: float) -> str:

@@ -26,7 +26,8 @@ export function renderResult(page, measured) {
         : [html("small", "", result.value ? "no interval yet: nothing says how sure it is" : "")];
     if (result.dof) between.push(html("small", "", `${result.dof} degrees of freedom`));
     return [
-      html("p", "lede", result.answer || `${page.answer?.joint || "It"}: ${result.label}`),
+      html("p", "lede", capital(result.answer) || `${page.answer?.joint || "It"}: ${result.label}`),
+      ...(result.answer && result.value ? [html("small", "of-what", capital(result.label))] : []),
       ...(result.value ? [far, html("p", "interval", between)] : []),
       ...(result.claim
         ? [html("p", "claimed", `Claimed: ${result.claim}. Kept, the data sheet holds it against that.`)]

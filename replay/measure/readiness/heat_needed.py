@@ -64,6 +64,7 @@ def _needed(left_s: float | None, how: str) -> Needed:
     return Needed(
         kind="heat",
         what="thermal resistance",
+        many="thermal resistances",
         have=int(left_s == 0.0),
         wants=1,
         left_s=left_s,

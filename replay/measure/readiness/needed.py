@@ -18,7 +18,9 @@ class Needed:
     kind: str
     """As the programme names it; `heat` for the model of heat."""
     what: str
-    """What is counted, in the plural: "pairs of passes at one speed"."""
+    """What is counted: "pair of passes at one speed"."""
+    many: str
+    """The same in the plural."""
     have: int
     wants: int
     left_s: float | None
@@ -69,5 +71,6 @@ def needed_text(one: Needed) -> str:
         if one.left_s is None:
             return "not known yet: another load, or a rest, tells it"
         return f"about {duration_text(one.left_s)} more {one.how}".rstrip()
-    more = f"{one.wants - one.have} more {one.what}"
+    missing = one.wants - one.have
+    more = f"{missing} more {one.what if missing == 1 else one.many}"
     return more if one.left_s is None else f"{more}, about {duration_text(one.left_s)}"

@@ -37,7 +37,8 @@ def needed_spans(
         usual_s = float(np.median([to_s(one.end_ns - one.start_ns) for one in spans]))
         yield Needed(
             kind=procedure.name,
-            what=f"spans named {steps[0].spans[0]}",
+            what=f"span named {steps[0].spans[0]}",
+            many=f"spans named {steps[0].spans[0]}",
             have=have,
             wants=have + missing,
             left_s=missing * usual_s,

@@ -80,7 +80,8 @@ class CountedRows:
             left_s = missing * 2.0 * (most[0].end_s - most[0].time_s)
         return Needed(
             kind="friction",
-            what="pairs of passes both ways at one speed",
+            what="pair of passes both ways at one speed",
+            many="pairs of passes both ways at one speed",
             have=len(most),
             wants=ENOUGH_PAIRS,
             left_s=left_s,
@@ -91,7 +92,8 @@ class CountedRows:
         most = max(self.holds.values(), key=len, default=[])
         return Needed(
             kind="ceiling",
-            what="stretches that ask for more than comes",
+            what="stretch that asks for more than comes",
+            many="stretches that ask for more than comes",
             have=len(most),
             wants=ENOUGH_HOLDS,
             left_s=paced_s(most, ENOUGH_HOLDS - len(most)),

@@ -22,6 +22,14 @@ def test_the_sentence_stands_first_and_then_what_it_stands_on():
     assert "Read the tip with a second force" in done.stdout
 
 
+def test_common_figures_through_the_command():
+    """3.25 kg at 344 mm is 10.96 N.m, and 1 mm there 9.99 arcmin (9.993)."""
+    weighed = run("measure", "torque", *_options("arm=344 mm", "scale=3.25 kg"))
+    assert weighed.stdout.startswith("torque at the axis 10.96 N·m; no interval")
+    play = run("measure", "backlash", *_options("arm=344 mm", "play=1 mm"))
+    assert play.stdout.startswith("backlash 9.993 arcmin, either side of the middle 4.997 arcmin")
+
+
 def test_the_answer_as_json():
     """Keys that scripts read, the parts of the uncertainty by their source."""
     done = run("measure", "backlash", *_options("arm=344 mm +- 0.5 mm", *TIPS),

@@ -23,6 +23,13 @@ def test_loops_by_notes():
     assert needed_text(found[0]) == "3 more spans named loop, about 3.0 min"
 
 
+def test_one_more_is_one():
+    """Four of five."""
+    marks = [(60 * n, f"loop{n}: up") for n in range(1, 5)]
+    (found,) = _noted("backlash", *marks, (300, "x: y"))
+    assert needed_text(found).startswith("1 more span named loop, about 60 s")
+
+
 def test_what_takes_readings_as_well_is_not_judged_by_spans():
     """Turns need what was counted at the mark; no note, nothing begun."""
     assert not _noted("turns", (0, "out: five turns"), (20, "back: five turns"), (40, "x: y"))
