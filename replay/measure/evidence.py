@@ -15,8 +15,23 @@ from logger.store.layout.manifest import iso_utc
 from replay.measure.setup import JointFacts, SpanTrace
 from replay.recording import Recording
 
-__all__ = ["NamedSpan", "joint_facts", "measured_joint", "read_spans", "whole_recording"]
+__all__ = [
+    "NamedSpan",
+    "control_modes",
+    "joint_facts",
+    "measured_joint",
+    "read_spans",
+    "whole_recording",
+]
 
+STATE: Final = "state_code"
+MODE_WORDS: Final = {
+    "torque": {"torque"},
+    "current": {"current"},
+    "speed": {"speed", "velocity"},
+    "position": {"position"},
+}
+"""Control mode -> words by which the name of a drive's state says it."""
 MOST_ROWS: Final = 20_000_000
 """Rows of a span that are read at once: five hours at 1 kHz."""
 
@@ -199,6 +214,8 @@ def _trace(
                 time_ns, values = batch.channel_series(channel)
                 series[label] = to_s(time_ns - zero_ns), values
     return SpanTrace(
+        holds_s={name: to_s(held) for name, held in recording.hold_ns(joint).items()},
+        modes=control_modes(recording, joint, span, zero_ns),
         name=span.name,
         recording=recording.name,
         start_ns=span.start_ns,
@@ -211,6 +228,40 @@ def _trace(
             if is_channel(name) and len(grids) == 1 and _is_on_grid(series.get(name), grids[0])
         },
     )
+
+
+def control_modes(
+    recording: Recording, joint: str, span: NamedSpan, zero_ns: int
+) -> tuple[tuple[float, str], ...]:
+    """Return the control modes that the drive reports in its state, by the names of the layout."""
+    named = _modes_by_code(recording, joint)
+    if not named or STATE not in recording.channels(joint):
+        return ()
+    batch = recording.read_readings(joint, span.start_ns, span.end_ns, channels=[STATE])
+    time_ns, codes = batch.channel_series(STATE)
+    changed = np.flatnonzero(np.diff(codes, prepend=np.nan) != 0.0)
+    return tuple(
+        (float(to_s(int(time_ns[at]) - zero_ns)), named.get(int(codes[at]), "")) for at in changed
+    )
+
+
+def _modes_by_code(recording: Recording, joint: str) -> dict[int, str]:
+    """Return code -> mode, for the states whose name says one; empty where none does."""
+    settings = recording.bench.joint_named(joint)
+    if not recording.bench.has_frames(settings):
+        return {}
+    named = {}
+    for frame in recording.bench.layout_of(settings).frame:
+        for value in frame.value:
+            for code, words in value.names.items() if value.channel == STATE else ():
+                told = [
+                    mode
+                    for mode, known in MODE_WORDS.items()
+                    if not known.isdisjoint(words.lower().replace("_", " ").split())
+                ]
+                if len(told) == 1 and code.isdecimal():
+                    named[int(code)] = told[0]
+    return named
 
 
 def _is_on_grid(series: tuple[Floats, Floats] | None, grid: CountGrid) -> bool:

@@ -33,6 +33,11 @@ class SpanTrace:
     """How many stretches of position it has, each with its own zero."""
     grids: Mapping[str, float] = field(default_factory=dict)
     """Channel -> the step of one count, where it is known."""
+    holds_s: Mapping[str, float] = field(default_factory=dict)
+    """Channel -> for how long a reading stands, where it is known."""
+    modes: tuple[tuple[float, str], ...] = ()
+    """Time in s -> the control mode from then on, as the drive reports it: torque, current, speed,
+    position, "" for none of them. Empty: it does not report it."""
 
     @property
     def role(self) -> str:
@@ -48,6 +53,15 @@ class SpanTrace:
     def channel(self, name: str) -> tuple[Floats, Floats]:
         """Return times and values of a channel, shape (n,) each; empty where it has none."""
         return self.series.get(name, (np.empty(0), np.empty(0)))
+
+    def is_in_mode(self, mode: str, times_s: Floats) -> np.ndarray:
+        """Return at which times a control mode was on; at all of them where none is reported."""
+        if not self.modes:
+            return np.ones(len(times_s), bool)
+        began_s = np.array([at for at, _ in self.modes])
+        is_on = np.array([name == mode for _, name in self.modes])
+        at = np.searchsorted(began_s, times_s, "right") - 1
+        return is_on[np.maximum(at, 0)] & (at >= 0)
 
     def mean_of(self, name: str) -> float:
         """Return the mean of a channel, NaN where it has no value."""

@@ -57,10 +57,18 @@ class AskedHold:
 
 
 def modes_of(span: SpanTrace) -> list[str]:
-    """Return the control modes that a span speaks of: by its name, else by its set-points."""
+    """Return the control modes that a span speaks of.
+
+    By its name, else by what the drive reports, else by the set-points that are there.
+    """
     if span.role in _MODES:
         return [span.role]
-    return [mode for mode, (asked, _) in _MODES.items() if len(span.channel(asked)[0]) > 1]
+    reported = {mode for _, mode in span.modes}
+    return [
+        mode
+        for mode, (asked, _) in _MODES.items()
+        if len(span.channel(asked)[0]) > 1 and (not span.modes or mode in reported)
+    ]
 
 
 def asked_holds(span: SpanTrace, mode: str) -> Iterator[AskedHold]:
@@ -71,15 +79,21 @@ def asked_holds(span: SpanTrace, mode: str) -> Iterator[AskedHold]:
     time_s, came = span.channel(came_name)
     if len(asked_s) < 2 or len(time_s) < 8:
         return
-    # A set-point holds until the next one: it is not interpolated.
+    # A set-point holds until the next one, as long as a reading stands: it is not interpolated.
     at = np.clip(np.searchsorted(asked_s, time_s, "right") - 1, 0, None)
     asked = asked_all[at]
+    is_valid = (asked_s[at] <= time_s) & (
+        time_s - asked_s[at] <= span.holds_s.get(asked_name, np.inf)
+    )
+    if span.role not in _MODES:
+        is_valid &= span.is_in_mode(mode, time_s)
     noise = 1.4826 * float(np.median(np.abs(np.diff(came, 2)))) / np.sqrt(6.0)
     span_of = float(np.ptp(asked_all)) if mode == "position" else 0.0
     missing = np.sign(asked) * (asked - came) if mode != "position" else np.abs(asked - came)
     is_asked = missing > np.maximum(
         GAP_SHARE * np.maximum(np.abs(asked), span_of), max(5.0 * noise, 1e-9)
     )
+    is_asked &= is_valid
     moved = np.abs(np.diff(asked, prepend=asked[0])) > 0.5 * GAP_SHARE * np.abs(asked).max()
     if mode == "position":
         moved[:] = False

@@ -8,6 +8,7 @@ from logger.arrays import Floats, to_ns, to_s
 from logger.errors import InputError
 from logger.store.layout.byte_cache import ByteLruCache
 from replay.heat.bins import read_trace
+from replay.measure.evidence import NamedSpan, control_modes
 from replay.measure.procedures.by_name import PROCEDURES
 from replay.measure.readiness.heat_needed import needed_heat
 from replay.measure.readiness.needed import Needed
@@ -102,7 +103,18 @@ def _rows_of(recording: Recording, joint: str, start_ns: int, end_ns: int) -> Sp
         time_ns, values = batch.channel_series(name)
         series[name] = to_s(time_ns - recording.start_ns), values
     return SpanTrace(
-        name="all", recording=recording.name, start_ns=start_ns, end_ns=end_ns, series=series
+        name="all",
+        recording=recording.name,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        series=series,
+        holds_s={name: to_s(held) for name, held in recording.hold_ns(joint).items()},
+        modes=control_modes(
+            recording,
+            joint,
+            NamedSpan(name="all", start_ns=start_ns, end_ns=end_ns),
+            recording.start_ns,
+        ),
     )
 
 

@@ -179,3 +179,38 @@ def test_a_joint_that_is_held_fast_has_no_ceiling_of_speed():
     )
     found = measure_ceiling(replace(setup, spans=held))
     assert found.answer == "torque mode is held by current or torque"
+
+
+def _run_in_modes(**fields) -> SpanTrace:
+    """Return a minute: position mode at 0, then speed mode, in which the position runs away."""
+    time_s = np.arange(0.0, 60.0, 0.02)
+    noise = np.random.default_rng(3).normal(0.0, 1e-4, len(time_s))
+    in_speed = time_s >= 20.0
+    speed = np.where(in_speed, 2.0, 0.0)
+    early = time_s < 20.0
+    series = {
+        "position_setpoint_rad": (time_s[early], np.zeros(int(early.sum()))),
+        "speed_setpoint_rad_s": (time_s[in_speed], speed[in_speed]),
+        "position_rad": (time_s, np.cumsum(speed) * 0.02 + noise),
+        "speed_rad_s": (time_s, speed + noise),
+        "current_A": (time_s, 1.0 + noise),
+    }
+    return SpanTrace(
+        name="all", recording="bench", start_ns=0, end_ns=60 * S, series=series, **fields
+    )
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"modes": ((0.0, "position"), (20.0, "speed"))},
+        {"holds_s": {"position_setpoint_rad": 0.1}},
+    ],
+)
+def test_a_set_point_of_another_mode_asks_for_nothing(fields):
+    """Once the mode is another, or the set-point no longer stands, nothing is missing of it."""
+    found = measure_ceiling(BenchSetup(spans=(_run_in_modes(**fields),)))
+    assert not found.quantities
+    assert found.answer.count("nothing asked for more than came") == 2
+    held = measure_ceiling(BenchSetup(spans=(_run_in_modes(),)))
+    assert "position mode: nothing" not in held.answer

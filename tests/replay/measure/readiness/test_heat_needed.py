@@ -35,7 +35,7 @@ def _needed(trace: HeatTrace, minutes: float) -> Needed:
 
 def test_it_is_known_when_it_was_told_that_it_would_be():
     """Load steps, no room recorded: what 20 min say is left is about what it takes."""
-    trace = simulate_joint(2, gaps=0, ambient=False, pattern="random").trace
+    trace = simulate_joint(2, gaps=0, ambient=False, pattern="random", hours=1.0).trace
     early = _needed(trace, 20)
     assert not early.is_enough
     assert early.left_s is not None
@@ -46,8 +46,8 @@ def test_it_is_known_when_it_was_told_that_it_would_be():
 
 def test_one_load_tells_nothing_however_long_it_lasts():
     """Standby and room are no further apart from it; a rest is what tells, ten minutes of it."""
-    trace = simulate_joint(3, gaps=0, pattern="cyclic").trace
-    needed = _needed(trace, 120)
+    trace = simulate_joint(3, gaps=0, pattern="cyclic", hours=1.0).trace
+    needed = _needed(trace, 60)
     assert not needed.is_enough
     assert needed.how in {"at rest", ""}
     assert needed.left_s is None or needed.left_s >= 600.0
@@ -55,7 +55,7 @@ def test_one_load_tells_nothing_however_long_it_lasts():
 
 def test_nothing_is_said_without_load_or_temperature():
     """A joint that was never loaded, or shows no temperature of its own."""
-    trace = _until(simulate_joint(2, gaps=0).trace, 30)
+    trace = _until(simulate_joint(2, gaps=0, hours=0.5).trace, 30)
     zero = replace(trace.steps, mean_square_A2=np.zeros(len(trace.begin_s)))
     assert needed_heat(replace(trace, steps=zero)) is None
     rooms = tuple(one for one in trace.sensors if one.place is SensorPlace.AMBIENT)
