@@ -4,7 +4,7 @@
 import { readerZone } from "./format.mjs";
 import { chosenUnits } from "./units.mjs";
 
-/** @typedef {Record<string, string | number | boolean | null | undefined>} Params */
+/** @typedef {Record<string, string | number | boolean | null | undefined | string[]>} Params */
 
 /** What went wrong with a request: `lost` when no server answered, else what the server says. */
 export class RequestError extends Error {
@@ -24,7 +24,8 @@ export class RequestError extends Error {
 export function addressOf(path, params = {}) {
   const query = new URLSearchParams();
   for (const [key, value] of Object.entries(params))
-    if (value !== undefined && value !== null && value !== "") query.set(key, String(value));
+    if (Array.isArray(value)) for (const one of value) query.append(key, one);
+    else if (value !== undefined && value !== null && value !== "") query.set(key, String(value));
   const text = query.toString();
   return text ? path + "?" + text : path;
 }
@@ -310,8 +311,8 @@ export function keepMeasured(name, measurement, signal) {
 /* ---- Data sheet ---- */
 
 /**
- * The specimens of the folder, one of them held against its claims, and another beside it.
- * @param {Params} view joint and other
+ * The specimens of the folder, one of them held against its claims, and others beside it.
+ * @param {Params} view joint, and those beside it as `other`
  * @param {AbortSignal} [signal]
  * @returns {Promise<import("./sheet/answers.d.ts").SheetAnswer>}
  */

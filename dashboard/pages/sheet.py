@@ -63,8 +63,7 @@ def _comparison_section() -> html.Section:
         [
             html.Div(
                 [
-                    html.H2("Beside another"),
-                    html.Small(id="datasheet-beside-said"),
+                    html.H2("Beside others"),
                     html.Span(id="datasheet-beside-choice", className="end"),
                 ],
                 className="section-head",
@@ -74,7 +73,7 @@ def _comparison_section() -> html.Section:
         ],
         id="datasheet-beside",
         hidden=True,
-        **html_attributes({"aria-label": "Beside another"}),
+        **html_attributes({"aria-label": "Beside others"}),
     )
 
 

@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, FastAPI, Query
+from pydantic import Field
 
 from dashboard.server.dependencies import Recordings
 from dashboard.server.json_answer import JsonAnswer
@@ -21,8 +22,8 @@ class SheetQuery(ZoneQuery):
 
     joint: str = ""
     """Its key: serial, or name; the first one where there is none of that key."""
-    other: str = ""
-    """Key of the one that is put beside it; empty for none."""
+    other: list[str] = Field(default_factory=list, max_length=50)
+    """Keys of those that are put beside it."""
 
 
 @sheet_routes.get("/sheet")
@@ -30,7 +31,7 @@ def show_sheet(recordings: Recordings, query: Annotated[SheetQuery, Query()]) ->
     """Answer what the page shows of the specimens of the folder."""
     folder = recordings.folder
     listed = find_specimens(folder) if folder.is_dir() else _NOTHING
-    content = sheet_view(listed, joint=query.joint, other=query.other, zone=query.time_zone)
+    content = sheet_view(listed, joint=query.joint, others=query.other, zone=query.time_zone)
     return JsonAnswer({"folder": folder.name, **content})
 
 

@@ -4,7 +4,7 @@ The line is what the maker claims; right of it is better, for backlash and mass 
 per cent of the claim.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Any, Final
 
@@ -16,7 +16,7 @@ from logger.joint.data_sheet import Better
 from replay.heat.text import band_values
 from replay.sheet.answer import csv_rows
 from replay.sheet.combining import Measured
-from replay.sheet.comparison import Comparison, compare_specimens
+from replay.sheet.comparison import MOST_COMPARED, Difference, compare_specimens
 from replay.sheet.sentence import sheet_sentence
 from replay.sheet.sheet import Sheet, SheetRow, make_sheet, measured_of
 from replay.sheet.specimens import Specimen, SpecimenList
@@ -45,10 +45,13 @@ _MARKS: Final = {
 _MOST_PERCENT: Final = 1000.0
 
 
-def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) -> dict[str, Any]:
+def sheet_view(
+    listed: SpecimenList, *, joint: str, others: Sequence[str], zone: tzinfo
+) -> dict[str, Any]:
     """Return everything that the page shows.
 
-    `joint`, `other`: keys of specimens; the first one, and none, where there is none of that key.
+    `joint`, `others`: keys of specimens; the first one where there is none of that key, and of
+    those beside it only those that there are, at most five.
     """
     specimens = listed.specimens
     chosen = next(
@@ -60,7 +63,7 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
             for at, one in enumerate(specimens)
         ],
         "chosen": "",
-        "other": "",
+        "others": [],
         "about": "",
         "sentence": [],
         "copy": "",
@@ -74,13 +77,16 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
     if chosen is None:
         return content
     sheet = make_sheet(chosen)
-    second = next((one for one in specimens if one.key == other and one is not chosen), None)
+    known = {one.key: one for one in specimens if one is not chosen}
+    others_shown = [known[key] for key in dict.fromkeys(others) if key in known][
+        : MOST_COMPARED - 1
+    ]
     parts = [*sheet_sentence(sheet)]
     first_ns, last_ns = _dates(sheet)
     head, *rows = csv_rows([sheet])
     return content | {
         "chosen": chosen.key,
-        "other": "" if second is None else second.key,
+        "others": [one.key for one in others_shown],
         "about": _about(sheet, zone),
         "sentence": [part.to_json() for part in parts],
         "copy": "".join(part.text for part in parts),
@@ -89,7 +95,7 @@ def sheet_view(listed: SpecimenList, *, joint: str, other: str, zone: tzinfo) ->
         if last_ns
         else [],
         "conditions": [*_conditions(sheet)],
-        "compared": None if second is None else _compared(chosen, second),
+        "compared": _compared([chosen, *others_shown]) if others_shown else None,
         "table": {"head": list(head), "rows": [list(row) for row in rows]},
     }
 
@@ -230,19 +236,25 @@ def _trend_picture(row: SheetRow, first_ns: int, last_ns: int) -> dict[str, Any]
     }
 
 
-def _compared(first: Specimen, second: Specimen) -> dict[str, Any]:
-    values = {one.key: measured_of(one) for one in (first, second)}
-    comparison = compare_specimens(values)
+def _compared(specimens: Sequence[Specimen]) -> dict[str, Any]:
+    """Return each pair with its differences; all of them are questions at once."""
+    comparison = compare_specimens({one.key: measured_of(one) for one in specimens})
+    names = {one.key: _name(one) for one in specimens}
+    pairs: dict[tuple[str, str], list[Difference]] = {}
+    for one in comparison.differences:
+        pairs.setdefault((one.first, one.second), []).append(one)
     return {
-        "names": [_name(first), _name(second)],
         "questions": comparison.questions,
-        "rows": [*_difference_rows(comparison)],
+        "pairs": [
+            {"names": [names[first], names[second]], "rows": [*_difference_rows(differences)]}
+            for (first, second), differences in pairs.items()
+        ],
     }
 
 
-def _difference_rows(comparison: Comparison) -> Iterator[dict[str, Any]]:
+def _difference_rows(differences: Sequence[Difference]) -> Iterator[dict[str, Any]]:
     """Yield the second less the first, as one reads "spare less shoulder"."""
-    for one in comparison.differences:
+    for one in differences:
         mine, theirs = one.of_first, one.of_second
         scale = abs(mine.value) or 1.0
         value, interval = band_values((0.0 - one.value, 0.0 - one.high_all, 0.0 - one.low_all))

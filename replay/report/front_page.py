@@ -12,7 +12,7 @@ from replay.report.evidence import RecordingEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined
 from replay.report.recording_page import limits_text, lost_text
 from replay.report.specimen_page import (
-    JUDGING_RULE,
+    DECISION_RULE,
     shortfall_lines,
     specimen_answer,
     specimen_section,
@@ -234,7 +234,7 @@ def _verdicts(sheets: Sequence[Sheet]) -> Markup:
     return joined(
         heading("What holds, and what does not", level=2),
         table(heads, rows, class_="verdicts"),
-        element("p", JUDGING_RULE, class_="small"),
+        element("p", DECISION_RULE, class_="small"),
     )
 
 

@@ -33,7 +33,7 @@ from replay.sheet.words import (
 )
 
 __all__ = [
-    "JUDGING_RULE",
+    "DECISION_RULE",
     "shortfall_lines",
     "specimen_answer",
     "specimen_section",
@@ -49,12 +49,12 @@ _OPEN: Final = {
     Verdict.NOT_MEASURED: "Claimed, and not measured yet",
     Verdict.NOT_COMPARABLE: "Measured under other conditions than claimed",
 }
-JUDGING_RULE: Final = (
+DECISION_RULE: Final = (
     "A claim is met, or missed, only if the whole 95 % interval lies on one side of it, as far as "
     "what rounds to it; all else is not proven either way."
 )
 _RULE: Final = (
-    f"{JUDGING_RULE} So decide ISO 14253-1 and JCGM 106 "
+    f"{DECISION_RULE} So decide ISO 14253-1 and JCGM 106 "
     "(known here by name and purpose, not read). The thick line is the claim, the thin ones stand "
     "10 % from it; right of it is better, for backlash and mass too."
 )
@@ -115,7 +115,7 @@ def specimen_section(
 
 
 def _judged_pair(
-    claimed: Sequence[SheetRow], untested: Markup, beside: Markup, *, level: int
+    claimed: Sequence[SheetRow], untested: Markup, tested: Markup, *, level: int
 ) -> Markup:
     """Return why each claim stands as it does and what was not tested, beside what was."""
     signed = element("div", element("span", "measured by"), element("span", "date"), class_="sign")
@@ -128,7 +128,7 @@ def _judged_pair(
             untested,
         ),
         element(
-            "div", beside, heading("How it was judged", level=level), element("p", _RULE), signed
+            "div", tested, heading("How it was judged", level=level), element("p", _RULE), signed
         ),
         class_="pair",
     )

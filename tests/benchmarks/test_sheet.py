@@ -58,7 +58,7 @@ def test_the_page(folder: Path):
     """All that the route does, against reading each recording's manifest and bench once."""
 
     def page() -> None:
-        sheet_view(find_specimens(folder), joint="", other="A-0002", zone=ZoneInfo("UTC"))
+        sheet_view(find_specimens(folder), joint="", others=["A-0002"], zone=ZoneInfo("UTC"))
 
     def manifests() -> None:
         benches: dict[str, Bench] = {}

@@ -58,10 +58,14 @@ export interface DifferenceRow {
   traces: string;
 }
 
-export interface Compared {
+export interface ComparedPair {
   names: string[];
-  questions: number;
   rows: DifferenceRow[];
+}
+
+export interface Compared {
+  questions: number;
+  pairs: ComparedPair[];
 }
 
 export interface CsvTable {
@@ -73,7 +77,7 @@ export interface SheetAnswer {
   folder: string;
   specimens: Choice[];
   chosen: string;
-  other: string;
+  others: string[];
   about: string;
   sentence: [string, string][];
   copy: string;

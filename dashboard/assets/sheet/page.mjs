@@ -1,5 +1,5 @@
 // @ts-check
-/* The Data sheet page: one joint held against what its maker claims, and another beside it. The address holds
+/* The Data sheet page: one joint held against what its maker claims, and up to five beside it. The address holds
    both, so that it can be sent to a colleague. */
 import { addressOf, fetchDataSheet } from "../api.mjs";
 import { button, byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
@@ -12,6 +12,7 @@ import { claimRows, differenceRows, printedNotes } from "./rows.mjs";
 const AGAIN_MS = 3000;
 const REFRESH_MS = 30000;
 /** Of more specimens one is chosen from a list. */
+const MOST_BESIDE = 5;
 const MOST_BUTTONS = 6;
 const EMPTY = /** @type {[string, string][]} */ ([
   ["Say what is claimed, in the bench file", "[joint.claims]"],
@@ -34,14 +35,18 @@ export class DataSheetPage extends Page {
   constructor(root) {
     super(root);
     this.joint = "";
-    this.other = "";
+    /** @type {string[]} */
+    this.others = [];
     /** @type {SheetAnswer | null} */
     this.answer = null;
     this.select = html("select");
     this.select.id = "datasheet-other";
     this.select.setAttribute("aria-label", "Which joint beside it");
-    this.part("beside-choice").replaceChildren(this.select);
-    this.listen(this.select, "change", () => this.take({ other: this.select.value }));
+    this.chosen = html("span", "chosen-beside");
+    this.part("beside-choice").replaceChildren(this.chosen, this.select);
+    this.listen(this.select, "change", () => {
+      if (this.select.value) this.take({ others: [...this.others, this.select.value] });
+    });
     this.part("csv").onclick = () => {
       if (this.answer?.table) saveTable(this.answer.table, `${this.answer.chosen}-data-sheet.csv`);
     };
@@ -59,23 +64,23 @@ export class DataSheetPage extends Page {
   route() {
     const query = new URLSearchParams(location.search);
     this.joint = query.get("joint") || "";
-    this.other = query.get("other") || "";
+    this.others = query.getAll("other");
     this.fetch();
   }
 
   /** @param {object} changes of the view */
   take(changes) {
     Object.assign(this, changes);
-    history.replaceState(null, "", addressOf("/sheet", { joint: this.joint, other: this.other }));
+    history.replaceState(null, "", addressOf("/sheet", { joint: this.joint, other: this.others }));
     this.fetch();
   }
 
   async fetch() {
-    const { joint, other } = this;
+    const { joint, others } = this;
     try {
-      const answer = await fetchDataSheet({ joint, other }, this.signal);
+      const answer = await fetchDataSheet({ joint, other: others }, this.signal);
       this.part("lost").replaceChildren();
-      if (joint === this.joint && other === this.other) this.render(answer);
+      if (joint === this.joint && others === this.others) this.render(answer);
     } catch (fault) {
       this.renderFault(/** @type {any} */ (fault));
       this.after("again", AGAIN_MS, () => this.fetch());
@@ -121,7 +126,7 @@ export class DataSheetPage extends Page {
 
   /** Buttons for some specimens, a list for many. @param {SheetAnswer} answer */
   specimenChoice({ specimens, chosen }) {
-    const choose = (/** @type {string} */ joint) => this.take({ joint, other: "" });
+    const choose = (/** @type {string} */ joint) => this.take({ joint, others: [] });
     if (specimens.length > MOST_BUTTONS) {
       const select = html("select", "", specimenOptions(specimens));
       select.setAttribute("aria-label", "Which joint");
@@ -152,18 +157,27 @@ export class DataSheetPage extends Page {
 
   /** @param {SheetAnswer} answer */
   renderBeside(answer) {
-    const others = answer.specimens.filter(({ key }) => key !== answer.chosen);
-    this.part("beside").hidden = !others.length;
-    renderFact(this.select, others, () => specimenOptions([{ key: "", name: "Choose another" }, ...others]));
-    this.select.value = answer.other;
+    const left = answer.specimens.filter(({ key }) => key !== answer.chosen && !answer.others.includes(key));
+    this.part("beside").hidden = answer.specimens.length < 2;
+    renderFact(this.select, left, () => specimenOptions([{ key: "", name: "Put another beside it" }, ...left]));
+    this.select.value = "";
+    this.select.hidden = !left.length || answer.others.length >= MOST_BESIDE;
+    renderFact(this.chosen, answer.others, () => answer.others.map((key) => this.besideButton(answer, key)));
     const { compared } = answer;
     const count = compared?.questions || 0;
-    setText(this.part("beside-said"), compared ? `${compared.names[1]} less ${compared.names[0]}` : "");
-    renderFact(this.part("differences"), compared, () => (compared && count ? differenceRows(compared) : []));
-    const none = compared ? "Nothing was measured of both under like conditions." : "";
+    renderFact(this.part("differences"), compared, () => (compared ? compared.pairs.flatMap(differenceRows) : []));
+    const none = compared ? "Nothing was measured of them under like conditions." : "";
     const asked = count === 1 ? "one question" : `${count} questions at once`;
     const rule = `“More than chance” after Holm over ${asked}: wrong in at most 5 of 100 pages of equal joints. The
-      intervals hold all together in 95 of 100. What both have in common, an arm or a scale, is left out.`;
+      intervals hold all together in 95 of 100. What two have in common, an arm or a scale, is left out.`;
     setText(this.part("beside-rule"), count ? rule.replace(/\s+/g, " ") : none);
+  }
+
+  /** Takes one of those beside it away. @param {SheetAnswer} answer @param {string} key */
+  besideButton({ specimens, others }, key) {
+    const name = specimens.find((one) => one.key === key)?.name || key;
+    const away = button(`${name} ×`, () => this.take({ others: others.filter((one) => one !== key) }));
+    away.setAttribute("aria-label", `Take ${name} away`);
+    return away;
   }
 }

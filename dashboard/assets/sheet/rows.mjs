@@ -97,7 +97,7 @@ function sourceLinks({ sources }) {
   return parts;
 }
 
-/** @param {import("./answers.d.ts").Compared} compared */
+/** Two joints, row by row, below a head that names them. @param {import("./answers.d.ts").ComparedPair} pair */
 export function differenceRows({ names, rows }) {
   const [first, second] = names;
   const scale = html("span", "plumb-head", [

@@ -157,7 +157,7 @@ def test_the_data_sheet_is_answered_as_declared(serve: Callable[..., str], tmp_p
         keep_finding(recording.path, play_finding(recording))
     api = f"{serve(tmp_path)}/api"
     answer = _ask(f"{api}/sheet?joint=A&other=B&zone=Europe/Berlin")
-    assert answer["compared"]["rows"]
+    assert answer["compared"]["pairs"][0]["rows"]
     assert declared.misfit(answer, "SheetAnswer", "SheetAnswer") == ""
     shutil.rmtree(tmp_path / "day0")
     shutil.rmtree(tmp_path / "day1")

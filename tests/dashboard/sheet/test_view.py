@@ -1,5 +1,6 @@
 """What the Data sheet page is answered: the figures of the command, and where they hang."""
 
+import dataclasses
 from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
@@ -37,7 +38,7 @@ def listed(tmp_path_factory: pytest.TempPathFactory) -> SpecimenList:
 
 def test_a_sheet_as_the_page_draws_it(listed: SpecimenList):
     """Its texts are those of the command, right of the line is better, links lead to the spans."""
-    content = sheet_view(listed, joint="A-1", other="", zone=UTC)
+    content = sheet_view(listed, joint="A-1", others=(), zone=UTC)
     sheet = make_sheet(listed.specimen_named("A-1"))
     assert content["copy"] == "Of two claims a meets 1 and falls short of 0; 1 is not measured yet."
     assert "of 2 claims 1 met, 1 not measured yet" in head_line(sheet)
@@ -57,7 +58,7 @@ def test_a_sheet_as_the_page_draws_it(listed: SpecimenList):
 
 def test_what_falls_short_hangs_left(listed: SpecimenList):
     """By how much stands beside the word, as the command says it."""
-    content = sheet_view(listed, joint="B-2", other="", zone=UTC)
+    content = sheet_view(listed, joint="B-2", others=(), zone=UTC)
     row = content["rows"][0]
     said = verdict_text(make_sheet(listed.specimen_named("B-2")).rows[0])
     assert row["mark"] == "abnormal"
@@ -67,27 +68,43 @@ def test_what_falls_short_hangs_left(listed: SpecimenList):
 
 def test_another_beside_it(listed: SpecimenList):
     """The second less the first; of no such joint nothing."""
-    content = sheet_view(listed, joint="A-1", other="B-2", zone=UTC)
-    assert content["compared"]["names"] == ["a A-1", "a B-2"]
-    (row,) = content["compared"]["rows"]
+    content = sheet_view(listed, joint="A-1", others=["B-2"], zone=UTC)
+    (pair,) = content["compared"]["pairs"]
+    assert pair["names"] == ["a A-1", "a B-2"]
+    (row,) = pair["rows"]
     assert row["difference"].startswith("+")
     assert row["bar"]["value"] == pytest.approx(100 * (14.0 - 10.05) / 10.05, rel=1e-3)
     assert row["more"]
-    assert sheet_view(listed, joint="A-1", other="A-1", zone=UTC)["compared"] is None
-    assert sheet_view(listed, joint="?", other="?", zone=UTC)["chosen"] == "A-1"
+    assert sheet_view(listed, joint="A-1", others=["A-1"], zone=UTC)["compared"] is None
+    assert sheet_view(listed, joint="?", others=["?"], zone=UTC)["chosen"] == "A-1"
+
+
+def test_six_beside_each_other(listed: SpecimenList):
+    """Each pair with its rows, all of them questions at once; no more than six, each once."""
+    first, second = (listed.specimen_named(key) for key in ("A-1", "B-2"))
+    more = tuple(dataclasses.replace(second, key=f"C-{at}", serial=f"C-{at}") for at in range(6))
+    many = dataclasses.replace(listed, specimens=(first, *more))
+    others = ["C-0", "C-0", "A-1", "nobody", *(one.key for one in more)]
+    content = sheet_view(many, joint="A-1", others=others, zone=UTC)
+    assert content["others"] == ["C-0", "C-1", "C-2", "C-3", "C-4"]
+    pairs = content["compared"]["pairs"]
+    assert len(pairs) == len({tuple(one["names"]) for one in pairs}) == 15
+    assert content["compared"]["questions"] == sum(len(one["rows"]) for one in pairs) == 15
+    assert sum(row["more"] for one in pairs for row in one["rows"]) == 5
 
 
 def test_a_folder_without_joints():
     """Nothing to show is an answer as well."""
     empty = SpecimenList(specimens=(), notes=())
-    content = sheet_view(empty, joint="", other="", zone=UTC)
+    content = sheet_view(empty, joint="", others=(), zone=UTC)
     assert (content["specimens"], content["rows"], content["table"]) == ([], [], None)
 
 
 def test_traces_of_two_lie_over_each_other(listed: SpecimenList):
     """The link opens the first one's span with the second's laid upon it, joint on joint."""
-    content = sheet_view(listed, joint="A-1", other="B-2", zone=UTC)
-    (row,) = content["compared"]["rows"]
+    content = sheet_view(listed, joint="A-1", others=["B-2"], zone=UTC)
+    (pair,) = content["compared"]["pairs"]
+    (row,) = pair["rows"]
     address = urlsplit(row["traces"])
     query = dict(parse_qsl(address.query))
     assert address.path == "/replay/day2"

@@ -37,7 +37,7 @@ def test_a_finding_of_a_newer_format_is_said(tmp_path: Path):
     newer.write_text(json.dumps({"format": 9, "kind": "<b>backlash</b>"}))
     listed = find_specimens(tmp_path)
     assert any(NEWER in line for line in sheet_note_lines(listed))
-    assert any(NEWER in line for line in sheet_view(listed, joint="", other="", zone=UTC)["notes"])
+    assert any(NEWER in line for line in sheet_view(listed, joint="", others=(), zone=UTC)["notes"])
     (specimen,) = listed.specimens
     assert len(specimen.quantities) == 1
     assert NEWER in _text_of(recording.path)
@@ -59,7 +59,7 @@ def test_a_finding_whose_recording_is_not_there_is_kept_and_said(tmp_path: Path)
     assert row.measured.value == 10.0
     said = "a recording that it stands on is not among these"
     assert said in reason_text(row)
-    (shown,) = sheet_view(listed, joint="", other="", zone=UTC)["rows"]
+    (shown,) = sheet_view(listed, joint="", others=(), zone=UTC)["rows"]
     assert shown["sources"] == [{"text": "piece", "href": ""}]
     assert said.capitalize() in _text_of(piece)
     assert said.capitalize() not in whole
