@@ -33,6 +33,8 @@ class NoteKind(StrEnum):
     """No serial is given: the joint's name stands for it."""
     TWO_SERIALS = "two serials"
     """One name is that of several serials."""
+    SHARED_SERIAL = "shared serial"
+    """Joints of one recording have the same serial: one of them is another specimen."""
     SEVERAL_CLAIMS = "several claims"
     """Recordings state different claims: the newest count."""
     UNREAD_FINDING = "unread finding"
@@ -153,6 +155,7 @@ def _specimens_in(recordings: Iterable[Location], notes: list[Note]) -> Specimen
         recording_ids.add(manifest.recording_id)
         stored = read_findings(location)
         notes += [_unread_note(one) for one in stored.unread]
+        notes += _shared_serials(bench)
         here = {}
         for joint in bench.joints:
             if joint.name not in bench.sensors:
@@ -195,6 +198,17 @@ def _recordings_in(folder: Location, notes: list[Note]) -> Iterator[Location]:
             )
         else:
             yield entry.path
+
+
+def _shared_serials(bench: Bench) -> Iterator[Note]:
+    """Yield the serials that several joints of one bench have."""
+    names_of: dict[str, list[str]] = defaultdict(list)
+    for joint in bench.joints:
+        if joint.serial:
+            names_of[joint.serial].append(joint.name)
+    for serial, names in names_of.items():
+        if len(names) > 1:
+            yield Note(kind=NoteKind.SHARED_SERIAL, subject=serial, detail=", ".join(names))
 
 
 def _unread_note(one: UnreadFinding) -> Note:

@@ -333,6 +333,11 @@ def _note_text(note: Note) -> str:
             f"{note.subject} is the name of several specimens: {note.detail}. Each has a sheet of "
             "its own."
         )
+    if note.kind is NoteKind.SHARED_SERIAL:
+        return (
+            f"{note.subject} is the serial of several joints of one bench ({note.detail}): what "
+            "was found of them is taken as of one specimen. Give each its own in the bench file."
+        )
     if note.kind is NoteKind.SEVERAL_CLAIMS:
         return f"{note.subject}: recordings state different claims; those of the newest count."
     if note.kind is NoteKind.BY_NAME:

@@ -6,12 +6,15 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.store.layout.manifest import new_manifest
 from logger.store.layout.remote import location_of
 from logger.store.repair.keep_finding import keep_finding
 from logger.store.tools.cut import copy_span
+from logger.store.writing.bulk_writer import BulkWriter
 from replay.sheet.sheet import make_sheet
 from replay.sheet.specimens import NoteKind, find_specimens
+from replay.sheet.words import sheet_note_lines
 from tests.support.findings import S, play_finding, small_recording
 from tests.support.heat_recordings import START_NS
 
@@ -87,6 +90,26 @@ def test_the_newest_claims_count(tmp_path: Path):
     (claim,) = specimen.claims
     assert claim.text == "8.00"
     assert NoteKind.SEVERAL_CLAIMS in {note.kind for note in specimen.notes}
+
+
+def test_two_joints_of_one_serial_are_said(tmp_path: Path):
+    """One of them is another specimen: once, however many recordings repeat it."""
+    joint = '[[joint]]\nname = "{}"\nlayout = "l"\nnode = {}\nserial = "A-1"\n'
+    frame = '[[frame]]\nname = "f"\nidentifier = "node"\nlength = 2\n'
+    value = '[[frame.value]]\nchannel = "current_A"\nbyte = 0\nbits = 16\n'
+    bench = bench_from_texts(
+        '[bus]\ninterface = "virtual"\n' + joint.format("a", 1) + joint.format("b", 2),
+        {"l": f'format = 1\nname = "l"\n{frame}{value}'},
+        where="bench.toml",
+    )
+    for day in range(2):
+        manifest = new_manifest(bench, name=f"day{day}", started_ns=START_NS + day * 3600 * S)
+        writer = BulkWriter(tmp_path / f"day{day}", manifest, bench)
+        writer.close(ended_ns=START_NS + day * 3600 * S + S, cause="made")
+    found = find_specimens(tmp_path)
+    assert [one.kind for one in found.notes] == [NoteKind.SHARED_SERIAL]
+    (line,) = sheet_note_lines(found)
+    assert "A-1 is the serial of several joints of one bench (a, b)" in line
 
 
 def test_claims_of_the_newest_alone_are_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
