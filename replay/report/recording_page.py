@@ -98,7 +98,8 @@ def recording_section(recording: RecordingEvidence, *, number: int) -> Markup:
         _sensors(recording),
         _beyond_limits(recording, labels),
         _notes(recording, letters),
-        class_="page",
+        # The others follow where there is room: a page each would leave most of many empty.
+        **({"class_": "page"} if number == 1 else {}),
         aria_labelledby=f"recording-{number}",
     )
 
