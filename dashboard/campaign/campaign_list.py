@@ -113,14 +113,21 @@ def campaign_choices(campaigns: Sequence[CampaignEntry], zone: tzinfo) -> list[d
     return [
         {
             "path": one.first.path,
-            "name": f"{one.first.plan_name}, {one.first.serial}"
-            if one.has_plan
-            else one.first.name,
+            "name": _campaign_name(one),
             "live": one.is_live,
             "begun": _begun(one, zone),
         }
         for one in campaigns
     ]
+
+
+def _campaign_name(one: CampaignEntry) -> str:
+    """Return the plan's name with whose it is, unless it says so itself."""
+    first = one.first
+    if not one.has_plan:
+        return first.name
+    is_said = first.serial.lower() in first.plan_name.lower()
+    return first.plan_name if is_said else f"{first.plan_name}, {first.serial}"
 
 
 def _begun(one: CampaignEntry, zone: tzinfo) -> str:

@@ -179,13 +179,17 @@ def _figure_row(
     ends = [value for one in spans for key in ("low", "high", "came") for value in one[key]]
     ends += [value for one in others for key in ("mean", "came") for value in one[key]]
     low, high = (min(ends), max(ends)) if ends else (0.0, 1.0)
+    ticks = _nice_ticks(low, high)
+    if not ticks:
+        # One value stands in the middle of its row; what it is stands beside it.
+        low, high = low - 1.0, high + 1.0
     return {
         "label": text.label,
         "unit": text.unit,
         "stage": figure.stage,
         "compared": bool(figure.compared_by),
         "judged": trend.not_judged is None,
-        "ticks": [[value, f"{value:.10g}"] for value in _nice_ticks(low, high)],
+        "ticks": [[value, f"{value:.10g}"] for value in ticks],
         "low": low,
         "high": high,
         "spans": spans,
@@ -227,10 +231,10 @@ def _short_numbers(values: Floats) -> list[float]:
 
 
 def _nice_ticks(low: float, high: float) -> list[float]:
-    """Return two to five round values from `low` to `high`."""
+    """Return two to five round values from `low` to `high`; none where there is but one value."""
     span = high - low
     if not math.isfinite(span) or span <= 0.0:
-        return [low]
+        return []
     size = 10.0 ** math.floor(math.log10(span / 2.0))
     step = next(one * size for one in (5.0, 2.0, 1.0) if span / (one * size) >= 2.0)
     first = math.ceil(low / step - 1e-9)

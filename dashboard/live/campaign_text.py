@@ -2,19 +2,16 @@
 
 import math
 from datetime import tzinfo
-from typing import Final
 
 from dashboard.live.wire_messages import CampaignStatus
-from dashboard.text.format import format_clock, format_date_time, format_number, format_thousands
+from dashboard.text.format import format_number, format_short_date_time, format_thousands
 from replay.campaign.present_stage import PresentStage, present_stage
 from replay.recording import Recording
 
 __all__ = ["campaign_status"]
 
-_DAY_NS: Final = 86_400_000_000_000
 
-
-def campaign_status(recording: Recording, *, now_ns: int, zone: tzinfo) -> CampaignStatus | None:
+def campaign_status(recording: Recording, *, zone: tzinfo) -> CampaignStatus | None:
     """Return what Live says of the plan; None where none is followed."""
     present = present_stage(recording)
     if present is None:
@@ -26,7 +23,7 @@ def campaign_status(recording: Recording, *, now_ns: int, zone: tzinfo) -> Campa
     return {
         "stage": f"{present.stage}, stage {present.index + 1} of {stages}",
         "progress": f"{_progress(present)}; {total}",
-        "end": _end(present, now_ns, zone),
+        "end": _end(present, zone),
     }
 
 
@@ -40,9 +37,8 @@ def _progress(present: PresentStage) -> str:
     return "" if math.isnan(present.share) else f"{format_number(100 * present.share, 0)} % done"
 
 
-def _end(present: PresentStage, now_ns: int, zone: tzinfo) -> str:
+def _end(present: PresentStage, zone: tzinfo) -> str:
+    """Return when the stage should end, to the minute: at this rate it is known no better."""
     if present.expected_ns is None:
         return ""
-    is_near = present.expected_ns - now_ns < _DAY_NS
-    at = (format_clock if is_near else format_date_time)(present.expected_ns, zone)
-    return f"expected end {at}"
+    return f"expected end {format_short_date_time(present.expected_ns, zone)}"

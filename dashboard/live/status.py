@@ -156,7 +156,7 @@ def live_status(
             zone=zone,
             displays=displays,
         )
-    if (campaign := campaign_status(recording, now_ns=now_ns, zone=zone)) is not None:
+    if (campaign := campaign_status(recording, zone=zone)) is not None:
         status["campaign"] = campaign
     if len(rows) > MOST_ALERT_LINES:
         status["more_alerts"] = alert_summary(rows[1:])

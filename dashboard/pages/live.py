@@ -83,6 +83,7 @@ def _record_bar() -> html.Div:
                 [
                     html.H1("Looking for a recording", id="live-name"),
                     html.Small(id="live-since", className="since"),
+                    html.P(id="live-campaign", className="remarks stage", hidden=True),
                 ],
                 className="what",
             ),
@@ -175,7 +176,6 @@ def _live_sheet(*, writes: bool) -> html.Section:
                 **html_attributes({"aria-label": "Traces"}),
             ),
             *([_note_form()] if writes else []),
-            html.P(id="live-campaign", className="remarks", hidden=True),
             html.P(id="live-remarks", className="remarks"),
             html.P(id="live-measured", className="remarks"),
         ],

@@ -215,7 +215,7 @@ function drawDates({ days, folds, hours }, axis, y, isNarrow) {
   }));
   for (const { x, label } of roomFor(dates, axis.left, axis.right))
     parts.push(svg("text", { x, y: y + 15, class: "date" }, label));
-  const end = `${hours < 10 ? hours.toFixed(1) : Math.round(hours)} h`;
+  const end = hours < 1 ? `${Math.round(60 * hours)} min` : `${hours < 10 ? hours.toFixed(1) : Math.round(hours)} h`;
   const ticks = axis.ticks(isNarrow ? 70 : 110).map((hour) => ({
     x: axis.x([hour, foldsBefore(folds, hour)]),
     width: 40,

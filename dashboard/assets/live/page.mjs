@@ -20,6 +20,7 @@ import { Notice, replayAddress } from "./notice.mjs";
 import { mergePatch } from "./patch.mjs";
 import { MeasuredLines } from "./measured.mjs";
 import { LivePicture } from "./picture.mjs";
+import { renderStage } from "./stage.mjs";
 import { WakeLock } from "./wake_lock.mjs";
 
 const KEPT_WINDOW = "dutytrace-window";
@@ -193,10 +194,7 @@ export class LivePage extends Page {
     renderBuses(status.buses);
     this.alerts.render(status.alerts, status.more_alerts);
     this.sound.update(status.path, status.alerts);
-    const { campaign } = status;
-    const stage = campaign ? [campaign.stage, campaign.progress, campaign.end].filter(Boolean) : [];
-    byId("live-campaign").hidden = !campaign;
-    renderFact(byId("live-campaign"), stage, () => stage.map((words) => html("span", "", words)));
+    renderStage(status);
     renderFact(byId("live-remarks"), status.remarks, () => status.remarks.map((remark) => html("span", "", remark)));
   }
 
