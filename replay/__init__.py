@@ -19,6 +19,7 @@
     urgency        which joints to look at first, in an order that stays calm
     check          whether a recording is complete, and what is missing
     export         a span as one CSV or Parquet file, every row of it
+    export_records  its recorded cycles, or the files attached to it, as one table
     export_steps   or the figures of steps of one length
     cli            the commands that read recordings back
     cli_attachments  the command that attaches files and lists them

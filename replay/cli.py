@@ -198,28 +198,46 @@ def export_span(
             "clock's grid; default every row."
         ),
     ] = None,
+    table: Annotated[
+        str, typer.Option(help="readings, cycles (recorded by a plan) or files (attached).")
+    ] = "readings",
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write a span of a recording as CSV or Parquet."""
     from logger.arrays import to_ns
     from replay.export import export
+    from replay.export_records import ExportedTable, export_records
     from replay.recording import Recording as Opened
 
+    if table not in [*ExportedTable]:
+        expected = ", ".join(ExportedTable)
+        raise InputError(f"--table: found {table!r}, expected one of {expected}.")
+    which = ExportedTable(table)
+    if which is not ExportedTable.READINGS and (channels or every is not None):
+        raise InputError(f"--channels and --every belong to readings, not to {table}. Omit them.")
     opened = Opened.open(recording)
-    with show_progress(f"Exporting {recording.name}", 1.0) as at:
-        rows = export(
-            opened,
-            out,
-            start_ns=begin.since_epoch_ns(opened.start_ns) if begin else None,
-            end_ns=end.since_epoch_ns(opened.start_ns) if end else None,
-            joints=joint or (),
-            channels=[name.strip() for name in channels.split(",")] if channels else (),
-            step_ns=None if every is None else to_ns(every),
-            replace=force,
-            progress=at,
-            stop=stop_on_signals(),
+    start_ns = begin.since_epoch_ns(opened.start_ns) if begin else None
+    end_ns = end.since_epoch_ns(opened.start_ns) if end else None
+    joints = joint or ()
+    if which is not ExportedTable.READINGS:
+        rows = export_records(
+            opened, out, which, start_ns=start_ns, end_ns=end_ns, joints=joints, replace=force
         )
+    else:
+        with show_progress(f"Exporting {recording.name}", 1.0) as at:
+            rows = export(
+                opened,
+                out,
+                start_ns=start_ns,
+                end_ns=end_ns,
+                joints=joints,
+                channels=[name.strip() for name in channels.split(",")] if channels else (),
+                step_ns=None if every is None else to_ns(every),
+                replace=force,
+                progress=at,
+                stop=stop_on_signals(),
+            )
     show({"file": str(out), "rows": rows}, [f"Wrote {rows} rows into {out}"], as_json=as_json)
 
 

@@ -26,7 +26,7 @@ from logger.store.layout.schema import readings_table, status_schema
 from replay.export_steps import check_step, step_schema, step_tables
 from replay.recording import Recording
 
-__all__ = ["FINDINGS_KEY", "export"]
+__all__ = ["FINDINGS_KEY", "check_new_file", "export", "selected_names"]
 
 EXPORT_WINDOW_ROWS: Final = 65_536
 """About so many rows of all joints are in memory at a time."""
@@ -81,21 +81,14 @@ def export(
     if step_ns is not None:
         check_step(step_ns)
     suffix = out.suffix.lower()
-    if suffix not in EXPORT_SUFFIXES:
-        raise InputError(
-            f"{out}: found a file that ends in {out.suffix!r}, expected .csv or .parquet."
-        )
-    if out.is_dir() or (out.exists() and not replace):
-        raise InputError(f"{out}: this already exists. Choose another name, or say --force.")
-    if not out.parent.is_dir():
-        raise InputError(f"{out.parent}: there is no such folder.")
+    check_new_file(out, replace=replace)
     begin = recording.start_ns if start_ns is None else start_ns
     end = recording.end_ns if end_ns is None else end_ns
     if end <= begin:
         raise InputError("The span is empty: expected --from before --to.")
-    joint_names = _select_names("--joint", joints, recording.joints)
+    joint_names = selected_names("--joint", joints, recording.joints)
     carried = {name for joint in joint_names for name in recording.channels(joint)}
-    channel_names = _select_names("--channels", channels, [*in_channel_order(carried)])
+    channel_names = selected_names("--channels", channels, [*in_channel_order(carried)])
     if step_ns is None:
         schema = _export_schema(recording, channel_names)
         tables = _read_windows(
@@ -127,7 +120,20 @@ def export(
     return rows
 
 
-def _select_names(option: str, requested: Sequence[str], available: Sequence[str]) -> list[str]:
+def check_new_file(out: Path, *, replace: bool) -> None:
+    """Refuse a file that cannot become an export: raises InputError for its suffix or place."""
+    if out.suffix.lower() not in EXPORT_SUFFIXES:
+        raise InputError(
+            f"{out}: found a file that ends in {out.suffix!r}, expected .csv or .parquet."
+        )
+    if out.is_dir() or (out.exists() and not replace):
+        raise InputError(f"{out}: this already exists. Choose another name, or say --force.")
+    if not out.parent.is_dir():
+        raise InputError(f"{out.parent}: there is no such folder.")
+
+
+def selected_names(option: str, requested: Sequence[str], available: Sequence[str]) -> list[str]:
+    """Return those of `available` that were asked for by an option, all for none of them."""
     for name in requested:
         if name not in available:
             raise InputError(
