@@ -87,6 +87,17 @@ def _cycle_mistakes(plan: PlanSettings, bench: Bench, joint: JointSettings) -> I
             expected="a channel of the joint",
             hint=did_you_mean(channel, known).strip(),
         )
+        return
+    if plan.cycle is None or channel is None or plan.cycle.above is None:
+        return
+    one, above = channel_named(channel), plan.cycle.above
+    below = above - (plan.cycle.hysteresis or 0.0)
+    if not one.lowest < below <= above <= one.highest:
+        yield Mistake(
+            key=("cycle", "above"),
+            found=f"{above:g}, to be reached again from {below:g}, which no {one.label} ever is",
+            expected=f"both within {one.lowest:g} to {one.highest:g}",
+        )
 
 
 def _stage_mistakes(
@@ -101,6 +112,15 @@ def _stage_mistakes(
             problem=f"{joint.name!r} reports neither position, torque nor current, so that no "
             "cycle would be found and the plan would never end.",
             hint="Say in [cycle] which channel or note begins one.",
+        )
+    lowest = min((channel_named(name).lowest for name in _own_temperatures(known)), default=None)
+    if end.below_degC is not None and lowest is not None and end.below_degC <= lowest:
+        yield Mistake(
+            key=("stage", index, "until", "below_degC"),
+            name=stage.name,
+            found=f"{end.below_degC:g}, below which no reading is taken for one: the plan would "
+            "never end",
+            expected=f"more than {lowest:g}",
         )
     if key := _lacking_temperature(end, bench, joint):
         lack = f"{joint.name!r} reports no temperature of its own"

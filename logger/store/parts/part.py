@@ -81,10 +81,14 @@ class Part:
     _verify_error: str | None = None
     _misplaced: MisplacedPartError | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
-    _file: PartFile = field(init=False, repr=False, compare=False)
+    _opened: PartFile | None = field(default=None, init=False, repr=False, compare=False)
 
-    def __post_init__(self) -> None:
-        self._file = PartFile(self.location, self.first_row, self.end_row, self.owner)
+    @property
+    def _file(self) -> PartFile:
+        # Made at the first use: of a recording of months most parts are only ever listed.
+        if self._opened is None:
+            self._opened = PartFile(self.location, self.first_row, self.end_row, self.owner)
+        return self._opened
 
     @property
     def name(self) -> str:
@@ -206,8 +210,9 @@ class Part:
 
 def relisted(old: Iterable[Part], folder: Location, owner: PartOwner) -> list[Part]:
     """List a folder's parts again; those that were listed before keep what was read of them."""
-    listed = {part.location: part for part in old}
-    return [listed.get(part.location, part) for part in list_parts(folder, owner)]
+    known = {part.name: part for part in old}
+    parts = list_parts(folder, owner)
+    return [known.get(part.name, part) for part in parts] if known else parts
 
 
 def read_footers(parts: Iterable[Part]) -> None:

@@ -5,6 +5,7 @@ Not locked: the reader that owns it is.
 """
 
 from collections.abc import Callable, Sequence
+from typing import Final
 
 import pyarrow as pa
 
@@ -15,6 +16,8 @@ from logger.store.parts.part import Part
 from logger.store.reading.journal_tail import TailRun
 
 __all__ = ["EventRows"]
+
+_PARTS_AT_ONCE: Final = 64
 
 
 class EventRows:
@@ -43,14 +46,21 @@ class EventRows:
         self.end_row = max([part.end_row for part in parts] + [run.end_row for run in tail] + [0])
 
     def _read(self, parts: Sequence[Part], tail: Sequence[TailRun], from_row: int) -> list[Event]:
+        events: list[Event] = []
+        new_parts = [part for part in parts if part.end_row > from_row]
+        # Some at a time: a table takes far more than the few events of a part.
+        for first in range(0, len(new_parts), _PARTS_AT_ONCE):
+            tables = [
+                table.slice(max(from_row - part.first_row, 0))
+                for part in new_parts[first : first + _PARTS_AT_ONCE]
+                if (table := part.read_whole()) is not None
+            ]
+            events += events_of(tables, self._bench)
         tables = [
-            table.slice(max(from_row - part.first_row, 0))
-            for part in parts
-            if part.end_row > from_row and (table := part.read_whole()) is not None
-        ]
-        tables += [
             pa.Table.from_batches([run.batch.slice(max(from_row - run.first_row, 0))])
             for run in tail
             if run.end_row > from_row
         ]
-        return events_of(tables, self._bench)
+        events += events_of(tables, self._bench)
+        events.sort(key=lambda event: event.sequence)
+        return events

@@ -33,6 +33,8 @@ def attach_file(
         The disk took no more; nothing was attached.
     """
     read_manifest(recording)
+    if source.is_dir():
+        raise InputError(f"{source}: found a folder, expected a file; nothing was attached.")
     if not is_attachment_name(name):
         raise InputError(
             f"{source}: found the name {name!r}, expected one without a folder, that is not "
@@ -42,8 +44,8 @@ def attach_file(
         size = source.stat().st_size
         if size > MAX_ATTACHMENT_BYTES:
             raise InputError(
-                f"{source}: found {size >> 20} MB, expected at most "
-                f"{MAX_ATTACHMENT_BYTES >> 20} MB. Keep what is larger elsewhere, and note where."
+                f"{source}: found {size:,} bytes, expected at most {MAX_ATTACHMENT_BYTES:,} "
+                f"({MAX_ATTACHMENT_BYTES >> 20} MB). Keep what is larger elsewhere, and note where."
             )
         sha256, size = copy_to_inbox(recording, source, max_bytes=MAX_ATTACHMENT_BYTES)
     except UnusualFileError as fault:

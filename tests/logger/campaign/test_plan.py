@@ -95,6 +95,7 @@ def test_how_cycles_begin_can_be_stated(cycle: str, words: str):
         ("cycles = 50_000", "cycles = 0", "stage[2].cycles: found 0, expected greater than 0"),
         (COOL, "duration_s = 0", "stage[3].duration_s: found 0, expected greater than 0"),
         ("30.0", "-300.0", "which nothing ever reaches"),
+        ("30.0", "-80.0", "below which no reading is taken for one: the plan would never end"),
         (
             "equilibrium_K_per_h = 2.0",
             "ambient_within_K = 1.0",
@@ -123,6 +124,8 @@ def test_what_can_never_end_is_refused(was: str, becomes: str, said: str):
         ('channel = "torque_Nm"\nhysteresis = 1.0', "cycle.hysteresis: this belongs beside above"),
         ('note = "n"\nabove = 1.0', "cycle.above: this belongs beside a channel"),
         ('channel = "torc"', "cycle.channel: found 'torc'"),
+        ('channel = "torque_Nm"\nabove = 1e9', "cycle.above: found 1e+09"),
+        ('channel = "voltage_V"\nabove = 5\nhysteresis = 6.0', "which no supply voltage ever is"),
         ('channel = "voltage_bus_V"', "which 'shoulder' does not report"),
     ],
 )
