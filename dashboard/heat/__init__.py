@@ -4,6 +4,7 @@ fits        joints fitted, kept for as long as somebody turns the rules
 load_curve  for how long a load is held, and what the limits in force allow
 load_time_figure  the same as a figure
 trace_figure      measured temperatures over those of the model
+ladder      where the heat goes, node by node
 view        what the page shows of a fitted joint, in words and figures
 further     further recordings of the joint, fitted together with the one that is open
 heat_query  what the page puts into addresses

@@ -11,6 +11,7 @@ from dashboard.figures.style import axis_title, picture_layout, rgba_colour
 from dashboard.text.format import format_duration
 from dashboard.text.theme import Theme
 from logger.arrays import Floats
+from replay.heat.text import band_values
 
 __all__ = ["BandCurve", "LimitCurve", "load_time_figure"]
 
@@ -137,8 +138,7 @@ def load_time_figure(
                 {
                     "xref": "paper", "x": 1.01, "xanchor": "left", "showarrow": False,
                     "y": float(np.log10(for_ever[0])), "align": "left",
-                    "text": f"<b>{for_ever[0]:.3g}</b> for ever<br>"
-                    f"{for_ever[1]:.3g} to {for_ever[2]:.3g}",
+                    "text": "<b>{}</b> for ever<br>{}".format(*band_values(for_ever)),
                     "font": {"size": 12, "color": theme.ink},
                 },
             ],

@@ -52,7 +52,8 @@ def show_heat(
         "when": _when(recording, query),
         "joints": [
             {"name": one, "label": recording.bench.label_of(one), "pen": pens.get(one, NO_PEN)}
-            for one in joints
+            for one in recording.joints
+            if one in joints
         ],
         "joint": "",
         "ambient": query.ambient,

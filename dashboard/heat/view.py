@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.pens import choose_pens
+from dashboard.heat.ladder import ladder_content
 from dashboard.heat.load_curve import (
     AllowedLoad,
     allowed_loads,
@@ -21,15 +22,12 @@ from dashboard.heat.trace_figure import ModelledSensor, heat_trace_figure
 from dashboard.text.format import format_duration, format_number
 from dashboard.text.theme import Theme
 from logger.arrays import Floats, Ints
-from logger.joint.thermal.thermal_duty import continuous_mean_square_A2, settled_degC
 from replay.heat.answers import HOLDING_LOSS, WARM_SHARE, longest_loads
 from replay.heat.evaluate import REFERENCE_DEGC, answer_heat
 from replay.heat.fit import HeatFit
-from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import HeatResult, HeldFor
 from replay.heat.sentence import heat_sentence, sentence_parts
 from replay.heat.text import (
-    band_values,
     duration_band_text,
     duration_text,
     recordings_text,
@@ -43,7 +41,6 @@ from replay.heat.words import (
     equilibrium_lines,
     neighbour_lines,
     quantity_rows,
-    quantity_text,
     unknown_rows,
 )
 from replay.recording import Recording
@@ -95,6 +92,7 @@ def heat_view(
         "cautions": caution_lines(result),
         "changes": change_rows(result, zone),
         "neighbours": neighbour_lines(result),
+        "stretch_s": _stretch_s(fit, recording),
         "truth": heat_trace_figure(
             _sensors(fit, recording), pen=pen, theme=theme, is_narrow=is_narrow
         ),
@@ -107,9 +105,19 @@ def heat_view(
         allowed = allowed_loads(recording, fit, curve_times_s(fit))
         content["curve"] = _curve(fit, result, allowed, pen=pen, theme=theme, is_narrow=is_narrow)
         content["curve_note"] = _curve_note(result, fit, allowed)
-        content["ladder"] = _ladder(fit, result)
+        content["ladder"] = ladder_content(fit, result, _load_for_ever(result)[0])
         content["table"] = _table(fit, result, allowed)
     return content
+
+
+def _stretch_s(fit: HeatFit, recording: Recording) -> list[float]:
+    """Return begin and end of what was fitted of the recording that is open, since its begin."""
+    spans = [
+        (max(begin, recording.start_ns), min(end, recording.end_ns))
+        for begin, end in fit.read.spans_ns
+        if begin < recording.end_ns and end > recording.start_ns
+    ] or [(recording.start_ns, recording.end_ns)]
+    return [(one - recording.start_ns) / 1e9 for one in (spans[0][0], spans[-1][1])]
 
 
 def clipped_ambient_degC(stated_degC: float | None) -> float:  # noqa: N802
@@ -196,77 +204,14 @@ def _curve_note(result: HeatResult, fit: HeatFit, allowed: list[AllowedLoad]) ->
         notes.append(f"thin: the limits in force ({names}); red: they allow more than is borne")
     else:
         notes.append("no limit in force watches the load")
-    if not fit.is_winding_known:
+    if fit.shortest_known_s > 0.0:
         notes.append("short times are not told: the winding is warmer than the housing")
     return "; ".join(notes)
-
-
-def _ladder(fit: HeatFit, result: HeatResult) -> dict[str, Any]:
-    """Return where the heat goes at the load that is borne for ever."""
-    joint, limit_degC = fit.joints[0], result.limit_degC or 0.0
-    ambient_degC = result.held_at_degC or 0.0
-    square = continuous_mean_square_A2(
-        joint, node=fit.node, limit_degC=limit_degC, ambient_degC=ambient_degC
-    )
-    temperatures = settled_degC(joint, mean_square_A2=square, ambient_degC=ambient_degC).tolist()
-    found = {one.name: one for one in result.quantities}
-    nodes, resistances = [], []
-    housing = temperatures[-1]
-    if fit.is_winding_known:
-        nodes.append(_node("winding", temperatures[0], found, "winding"))
-        resistances.append(_resistance(found, "winding", temperatures[0] - housing))
-    elif fit.node.value == "housing":
-        nodes.append({"name": "winding", "degC": None, "notes": ["not known yet"], "beam": None})
-    name = "housing" if joint.nodes == 2 else fit.node.value
-    nodes.append(_node(name, housing, found, "housing"))
-    resistances.append(_resistance(found, "housing", housing - ambient_degC))
-    return {
-        "nodes": nodes,
-        "resistances": resistances,
-        "ambient": {
-            "degC": ambient_degC,
-            "note": "without load, as it was" if result.ambient_is_idle else "as set above",
-        },
-        "load": f"at {_load_for_ever(result)[0]:.3g} {unit_text(result.load_unit)}",
-    }
 
 
 def _load_for_ever(result: HeatResult) -> tuple[float, float, float]:
     band = next(one for one in result.for_ever if one.ambient_degC == result.held_at_degC)
     return band.holding if result.is_holding else band.rotating
-
-
-def _node(
-    name: str, degC: float, found: dict[QuantityName, Quantity], prefix: str
-) -> dict[str, Any]:  # fmt: skip
-    capacity = found.get(QuantityName(f"{prefix}_capacity"))
-    time = found.get(QuantityName(f"{prefix}_time"))
-    notes = [quantity_text(capacity)] if capacity else []
-    notes += [f"time constant {quantity_text(time)}"] if time else []
-    return {
-        "name": name,
-        "degC": degC,
-        "notes": notes,
-        "beam": capacity.value if capacity else None,
-    }
-
-
-def _resistance(
-    found: dict[QuantityName, Quantity], prefix: str, drop_K: float
-) -> dict[str, Any]:  # fmt: skip
-    own = found.get(QuantityName(f"{prefix}_resistance"))
-    rise = found.get(QuantityName(f"{prefix}_rise"))
-    shown = own or rise
-    if shown is None:
-        return {"value": "", "unit": "", "interval": "", "drop": f"{drop_K:.0f} K"}
-    value, interval = band_values((shown.value, shown.low, shown.high))
-    watts = f"times {drop_K / own.value:.0f} W: " if own else ""
-    return {
-        "value": value,
-        "unit": unit_text(shown.unit),
-        "interval": interval,
-        "drop": f"{watts}{drop_K:.0f} K",
-    }
 
 
 def _table(fit: HeatFit, result: HeatResult, allowed: list[AllowedLoad]) -> dict[str, Any]:

@@ -226,17 +226,14 @@ def _heat_lines(
         return
     yield heat_sentence(result)
     yield Table(("of its heat", "value (95 %)", "interval by"), words.quantity_rows(result))
-    before = "without load at" if result.ambient_is_idle else "ambient"
     unit = "N·m" if result.load_unit == "N.m" else result.load_unit
+    at = "where it is, without load, at" if result.ambient_is_idle else "ambient"
     yield Table(
-        (before, f"for ever, rotating, {unit}", f"for ever, holding, {unit}"),
+        (at, f"for ever, rotating, {unit}", f"for ever, holding, {unit}"),
         words.for_ever_rows(result),
     )
-    if result.held_at_degC is not None:
-        at = f"{before} {result.held_at_degC:.0f} °C"
-        yield Table(
-            (f"load, {at}", "held from cold", "held from warm"), words.held_for_rows(result)
-        )
+    if result.for_ever and result.held_for:
+        yield Table(words.held_for_head(result), words.held_for_rows(result))
     yield from words.note_lines(result)
     if bench is not None:
         yield f"The model stands in {bench}: the next recording with it forecasts this joint."

@@ -5,6 +5,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+from logger.joint.thermal.thermal_load import Node
 from replay.heat.answers import HOLDING_LOSS, equilibrium_at_end, held_for, load_for_ever
 from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
 from replay.heat.result import Assumption, Basis, Caution, HeatResult, HeldFor, LoadBand
@@ -86,7 +87,8 @@ def answer_heat(
         labels=fit.labels,
         model=fit.told_model,
         quantities=() if has_changed else fit.quantities,
-        unknown=fit.unknown,
+        # Where the joint became another one no measurement of these would settle it.
+        unknown=() if has_changed else fit.unknown,
         basis=_basis(fit),
         has_changed=has_changed,
         changes=fit.changes,
@@ -102,7 +104,7 @@ def answer_heat(
         is_holding=is_holding,
         ambient_is_idle=not fit.has_room,
         assumptions=_assumptions(fit, answers=bool(bands)),
-        cautions=_CAUTIONS if bands else (),
+        cautions=_cautions(fit) if bands else (),
     )
 
 
@@ -125,6 +127,11 @@ def _basis(fit: HeatFit) -> Basis:
         residual_K=math.sqrt(squares / sum(float(one.n.sum()) for one in fit.own_sensors)),
         left_out_K=fit.left_out_K,
     )
+
+
+def _cautions(fit: HeatFit) -> tuple[Caution, ...]:
+    is_unseen = fit.node is Node.HOUSING and not fit.is_winding_known
+    return (Caution.WINDING_UNSEEN, *_CAUTIONS) if is_unseen else _CAUTIONS
 
 
 def _assumptions(fit: HeatFit, *, answers: bool) -> tuple[Assumption, ...]:

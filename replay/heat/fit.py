@@ -45,7 +45,7 @@ had not seen does not describe one joint: its cooling or its heat changed on the
 MOST_DRIFT_K: Final = 1.5
 """No room drifts by more: where a fit needs that, the drift covers up for another change."""
 HOUSING_SHARE: Final = 0.125
-"""Of a housing's time constant: below it the winding decides, where that is not known."""
+"""Of a joint's slow time constant: below it the winding decides."""
 _SEED: Final = 20_200
 
 
@@ -118,8 +118,11 @@ class HeatFit:
 
     @property
     def shortest_known_s(self) -> float:
-        """The shortest time for which it is known what the joint holds; 0 for any."""
-        return 0.0 if self.is_winding_known else HOUSING_SHARE * slow_time_s(self.joints[0])
+        """The shortest time for which it is told what the joint holds; 0 for any.
+
+        Below it the winding decides, and what a housing stays below says nothing of that.
+        """
+        return 0.0 if self.node is Node.WINDING else HOUSING_SHARE * slow_time_s(self.joints[0])
 
     @property
     def has_room(self) -> bool:

@@ -66,6 +66,8 @@ class Caution(StrEnum):
     THIS_MOUNTING = "this mounting"
     MAKER_FIRST = "maker first"
     NO_SAFETY_FUNCTION = "no safety function"
+    WINDING_UNSEEN = "winding unseen"
+    """The temperature is the housing's, and the winding is not known: it may be far warmer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from replay.heat.answers import WARM_SHARE
 from replay.heat.quantity import QuantityName
 from replay.heat.result import HeatResult, LoadBand
 from replay.heat.text import band_values, duration_values, recordings_text, unit_text
@@ -19,6 +20,7 @@ __all__ = [
     "joined_parts",
     "sentence_parts",
     "unit_part",
+    "warm_load",
     "words_part",
 ]
 
@@ -84,9 +86,11 @@ def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # 
     unit = unit_text(result.load_unit)
     yield words_part(f"{result.label_of(result.joint)} carries ")
     yield from _value(at.holding if result.is_holding else at.rotating, unit)
-    yield words_part(" for ever without load at " if result.ambient_is_idle else " for ever at ")
+    yield words_part(" for ever where it is at " if result.ambient_is_idle else " for ever at ")
     yield SentencePart(PartKind.GIVEN, f"{at.ambient_degC:.0f}")
     yield unit_part("°C")
+    if result.ambient_is_idle:
+        yield words_part(" without load")
     if result.is_holding:
         yield words_part(", holding still")
     yield words_part(f" with its {result.node} at ")
@@ -102,7 +106,9 @@ def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # 
     yield from _duration(held.cold_s)
     yield words_part(" from cold and ")
     yield from _duration(held.warm_s)
-    yield words_part(" warm")
+    yield words_part(" once settled at ")
+    yield SentencePart(PartKind.GIVEN, f"{warm_load(result):.2g}")
+    yield unit_part(unit)
 
 
 def _not_borne(result: HeatResult) -> Iterator[SentencePart]:
@@ -118,6 +124,12 @@ def _not_borne(result: HeatResult) -> Iterator[SentencePart]:
         yield words_part("no temperature to hold was stated (--hottest)")
     else:
         yield words_part("what it bears is not known from this trace")
+
+
+def warm_load(result: HeatResult) -> float:
+    """Return the load under which a warm joint has settled, in the result's unit."""
+    at = _reference(result)
+    return WARM_SHARE * (at.holding if result.is_holding else at.rotating)[0]
 
 
 def _reference(result: HeatResult) -> LoadBand:

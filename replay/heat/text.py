@@ -46,7 +46,7 @@ def band_values(values: tuple[float, float, float]) -> tuple[str, str]:
     """Return a value and its interval with the digits that the interval bears: 9.7, 9.6 to 9.8.
 
     The last digit is the largest of which the interval spans at least four; there are two digits
-    at least and three at most. An interval that is narrower than these is told as a share.
+    at least and three at most. An interval that is narrower than these is rounded outwards.
     """
     value, low, high = values
     if not math.isfinite(value) or value == 0.0 or not math.isfinite(high - low):
@@ -58,8 +58,10 @@ def band_values(values: tuple[float, float, float]) -> tuple[str, str]:
     shown, least, most = (f"{one:.{decimals}f}" for one in (value, low, high))
     if least != most:
         return shown, f"{least} to {most}"
-    share = 100.0 * max(high - value, value - low) / abs(value)
-    return shown, f"within {max(share, 0.01):.1g} %"
+    # Narrower than three digits: rounded outwards, for no more than these are told.
+    size = 10.0**decimals
+    low, high = math.floor(low * size) / size, math.ceil(high * size) / size
+    return shown, f"{low:.{decimals}f} to {high:.{decimals}f}"
 
 
 def band_text(values: tuple[float, float, float]) -> str:

@@ -7,8 +7,9 @@ from typing import Final
 
 from replay.heat.change import RIVAL_GAIN, FoundChange
 from replay.heat.dated_change import ChangeCause
-from replay.heat.quantity import Quantity, QuantityName
+from replay.heat.quantity import IntervalMethod, Quantity, QuantityName
 from replay.heat.result import Assumption, Caution, HeatResult, HeldFor, Remedy
+from replay.heat.sentence import warm_load
 from replay.heat.text import (
     band_text,
     duration_band_text,
@@ -23,8 +24,10 @@ __all__ = [
     "caution_lines",
     "caution_text",
     "change_rows",
+    "changed_lines",
     "equilibrium_lines",
     "for_ever_rows",
+    "held_for_head",
     "held_for_rows",
     "neighbour_lines",
     "note_lines",
@@ -46,6 +49,11 @@ _LABELS: Final = {
     QuantityName.WINDING_CAPACITY: "heat capacity of the winding",
     QuantityName.STANDBY_LOSS: "loss, powered without load",
     QuantityName.IDLE_TEMPERATURE: "temperature without load",
+}
+_METHODS: Final = {
+    IntervalMethod.CURVATURE: "curvature of the likelihood",
+    IntervalMethod.PROFILE: "profile of the likelihood",
+    IntervalMethod.DRAWS: "draws from the likelihood",
 }
 _REMEDIES: Final = {
     Remedy.RECORD_AMBIENT: "record the ambient (a sensor by `dutytrace join`, or --ambient)",
@@ -90,6 +98,10 @@ _CHANGED: Final = {
 _CAUTIONS: Final = {
     Caution.THIS_MOUNTING: "What is borne for ever holds for this mounting and this airflow.",
     Caution.MAKER_FIRST: "The maker's instructions and the drive's own limits come first.",
+    Caution.WINDING_UNSEEN: (
+        "The winding is warmer than the housing, and this trace does not tell by how much: a high "
+        "load, however short, can be too much for it while the housing is cool."
+    ),
     Caution.NO_SAFETY_FUNCTION: "Nothing here is a safety function.",
 }
 
@@ -98,7 +110,7 @@ def quantity_rows(result: HeatResult) -> list[tuple[str, str, str]]:
     """Return name, value with its interval, and how that was made, of each known quantity."""
     load = _load_name(result)
     return [
-        (_LABELS[one.name].format(load=load), quantity_text(one), one.method.value)
+        (_LABELS[one.name].format(load=load), quantity_text(one), _METHODS[one.method])
         for one in result.quantities
     ]
 
@@ -116,6 +128,18 @@ def for_ever_rows(result: HeatResult) -> list[tuple[str, str, str]]:
         (f"{one.ambient_degC:.0f} °C", band_text(one.rotating), band_text(one.holding))
         for one in result.for_ever
     ]
+
+
+def held_for_head(result: HeatResult) -> tuple[str, str, str]:
+    """Return what the columns of `held_for_rows` are."""
+    before = "where it is at" if result.ambient_is_idle else "ambient"
+    after = " without load" if result.ambient_is_idle else ""
+    unit = unit_text(result.load_unit)
+    return (
+        f"load, {before} {result.held_at_degC:.0f} °C{after}",
+        "held from cold",
+        f"once settled at {warm_load(result):.2g} {unit}",
+    )
 
 
 def held_for_rows(result: HeatResult) -> list[tuple[str, str, str]]:
@@ -136,6 +160,7 @@ def note_lines(result: HeatResult) -> Iterator[str]:
     for label, remedy in unknown_rows(result):
         yield f"Not known from this trace: {label}. To learn it: {remedy}."
     yield from (f"{when}: {what}" for when, what in change_rows(result, UTC))
+    yield from changed_lines(result)
     yield from neighbour_lines(result)
     yield from equilibrium_lines(result)
     yield basis_line(result)
@@ -160,6 +185,16 @@ def change_rows(result: HeatResult, zone: tzinfo) -> list[tuple[str, str]]:
     return [
         (_instants(result.start_ns, change.at_s, zone), _change_text(change))
         for change in result.changes
+    ]
+
+
+def changed_lines(result: HeatResult) -> list[str]:
+    """Return how a joint that changed on the way is fitted all the same."""
+    if not result.has_changed:
+        return []
+    return [
+        "To learn what it bears, fit a stretch without the change: `dutytrace cut` makes a "
+        "recording of it."
     ]
 
 

@@ -92,6 +92,8 @@ export interface Fitted extends Asked {
   changes: [string, string][];
   /** Joints that warm this one, a sentence each. */
   neighbours: string[];
+  /** What was fitted of the recording that is open, in seconds since its begin. */
+  stretch_s: [number, number];
   truth: any;
   truth_note: string;
   curve: any;

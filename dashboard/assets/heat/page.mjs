@@ -228,6 +228,10 @@ export class HeatPage extends Page {
   async renderFitted(answer) {
     renderAnswer(this.part("said"), answer, () => this.fetch(true));
     const { rules } = answer;
+    const [from, to] = answer.stretch_s;
+    const stretch = /** @type {HTMLAnchorElement} */ (this.part("replay"));
+    stretch.href = addressOf("/replay/" + encodeURIComponent(answer.path), { from, to });
+    setText(stretch, "What it stands on, in Replay");
     this.renderRule("room", rules.ambient, rules.ambient.fixed);
     this.renderRule("limit", rules.limit, rules.limit.from);
     setText(this.part("limit-words"), `the ${rules.node} may reach`);

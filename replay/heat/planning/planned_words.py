@@ -40,10 +40,10 @@ def planned_parts(planned: PlannedHeat) -> Iterator[SentencePart]:
         yield words_part(", in ")
         yield SentencePart(PartKind.GIVEN, f"{planned.stretch:g}")
         yield words_part(" times its time")
-    yield words_part(" without load at " if planned.ambient_is_idle else " at ")
+    yield words_part(", where it is at " if planned.ambient_is_idle else " at ")
     yield SentencePart(PartKind.GIVEN, f"{planned.ambient_degC:.0f}")
     yield unit_part("°C")
-    yield words_part(", ")
+    yield words_part(" without load, " if planned.ambient_is_idle else ", ")
     yield from _often(planned)
     value, low, high = planned.hottest_degC
     if math.isinf(value):

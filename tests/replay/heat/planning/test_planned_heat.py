@@ -142,7 +142,7 @@ def test_what_is_assumed_is_told():
     planned = _planned(12.0, fit=_fit(has_room=False))
     assert PlannedAssumption.IDLE_AS_AMBIENT in planned.assumptions
     assert PlannedAssumption.NO_SPEED_LOSS in planned.assumptions
-    assert "without load at 25" in planned_sentence(planned)
+    assert "where it is at 25 °C without load" in planned_sentence(planned)
     lines = list(planned_lines(planned))
     assert any("this mounting" in line for line in lines)
     assert any("12 N·m at most" in line for line in lines)
