@@ -15,7 +15,11 @@ Claim = Literal["place", "meaning", "scale"]
 Steps = tuple[tuple[float, float], ...]
 """From which probability of the rules on, and how often it was right."""
 
-CALIBRATION: Final[dict[Claim, Steps]] = {"place": (), "meaning": (), "scale": ()}
+CALIBRATION: Final[dict[Claim, Steps]] = {
+    "place": ((0.42, 0.7), (0.5, 0.778), (0.8, 0.938), (0.93, 0.95), (0.985, 0.99)),
+    "meaning": ((0.2, 0.5), (0.667, 0.871), (0.93, 0.96), (0.933, 0.973), (0.975, 0.982)),
+    "scale": ((0.5, 0.846), (0.704, 0.864), (0.94, 0.95), (0.97, 0.981)),
+}
 
 
 def _calibrated(claim: Claim, by_rule: float) -> float:

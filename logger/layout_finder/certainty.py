@@ -1,10 +1,8 @@
 """How sure a claim is: rules from its evidence to a probability. Pure.
 
-The rules order claims by their evidence; how often a rank is right was counted on invented drives
-(48 of them, half with unusual forms, lost frames and marks that are 2 s off), and each rank says
-that share, (right + 1) / (all + 2), at most. Other drives than those tell whether it holds. Where a
+The rules order claims by their evidence; how often each rank is right is in `calibration`. Where a
 person's typed turn is in doubt, position, speed and load share the doubt, since all their scales
-hang on it; that one turn of ten is typed wrong is assumed.
+hang on it.
 """
 
 import math
@@ -40,7 +38,7 @@ _RANKS: Final = ((0.95, 0.985), (0.7, 0.93), (0.0, 0.85))
 """By rule, from where on, and how often places are right that have a meaning."""
 SOUND_TURN: Final = 0.02
 """How far the typed turn may seem off one turn."""
-_DOUBTED_TURN: Final = 0.5
+_DOUBTED_TURN: Final = 0.2
 MOST_TEMPERATURE_SCALE: Final = 0.88
 MOST_VOLTAGE_SCALE: Final = 0.8
 _COMMANDED: Final = 0.6

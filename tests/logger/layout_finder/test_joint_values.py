@@ -59,7 +59,7 @@ def test_nothing_that_moves_has_no_reference():
 
 
 def test_two_loads_that_are_about_as_noisy_are_both_in_doubt():
-    """What was asked for may be as noisy as what was measured; one without noise is told."""
+    """What was asked for may be as noisy as what was measured; without noise it is told."""
     time_s, angle = move_joint()
     noise = np.random.default_rng(2)
     torque = 2.0 * 0.4 * 9.80665 * np.sin(angle) + 0.8 * np.tanh(np.gradient(angle, time_s) / 0.02)

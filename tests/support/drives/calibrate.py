@@ -1,6 +1,6 @@
 """Count how often what the rules of the layout finder say is right, and print it as tables.
 
-python -m tests.support.drives.calibrate --seeds 0 60
+python -m tests.support.drives.calibrate --main 0 23 --hard 0 8
 
 The tables are `CALIBRATION` of `logger/layout_finder/calibration.py`. Each rank is a row of
 neighbouring probabilities that are right about as often (isotonic regression: pool adjacent
@@ -21,7 +21,7 @@ from tests.support.drives.truth import DriveSet
 
 __all__ = ["fit_steps"]
 
-LEAST_CLAIMS = 25
+LEAST_CLAIMS = 12
 SURE = 0.95
 MOST = 0.99
 MOST_WRONG_OF_SURE = 0.01
@@ -67,8 +67,8 @@ def _told(rank: Sequence[float]) -> float:
 def main() -> None:
     """Judge drives by the rules alone and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, nargs=2, default=(0, 60))
-    parser.add_argument("--sets", nargs="+", default=["main", "hard"])
+    for name in (DriveSet.MAIN, DriveSet.HARD):
+        parser.add_argument(f"--{name.value}", type=int, nargs=2, default=(0, 0), help="seeds")
     parser.add_argument("--keep", type=Path, help="where outcomes are kept, and taken from")
     given = parser.parse_args()
     if given.keep and given.keep.exists():
@@ -76,9 +76,9 @@ def main() -> None:
     else:
         with mock.patch.dict(CALIBRATION, place=(), meaning=(), scale=()):
             outcomes = [
-                judge_seed(DriveSet(name), seed)[1]
-                for seed in range(*given.seeds)
-                for name in given.sets
+                judge_seed(name, seed)[1]
+                for name in (DriveSet.MAIN, DriveSet.HARD)
+                for seed in range(*getattr(given, name.value))
             ]
         if given.keep:
             given.keep.write_bytes(pickle.dumps(outcomes))
