@@ -127,8 +127,8 @@ def _join_pieces(found: list[FoundField], payload: Bytes, windows: Ints) -> list
     rows = payload[windows[:, None] + np.arange(WINDOW)].reshape(-1, payload.shape[1])
 
     def costs_of(values: list[Ints], length: int) -> list[float]:
-        shaped = np.stack(values).reshape(len(values), len(windows), WINDOW)
-        return [float(cost) + FIELD_COST for cost in number_cost(shaped, length)]
+        stacked = np.stack(values).reshape(len(values), len(windows), WINDOW)
+        return [float(cost) + FIELD_COST for cost in number_cost(stacked, length)]
 
     raw = [read_field(rows, one.field) for one in found]
     alone = [costs_of([value], one.field.length)[0] for one, value in zip(found, raw, strict=True)]

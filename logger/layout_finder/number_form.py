@@ -154,9 +154,9 @@ def _float_smoothness(payload: Bytes, field: BitField) -> float | None:
         return None
     exponent, fraction = raw >> 23 & 0xFF, raw & 0x7FFFFF
     # The lowest bits of a float are noise, those of whole numbers taken for one are not.
-    flips = raw[1:] ^ raw[:-1]
-    flips = flips[flips != 0]
-    if any(np.mean(flips >> bit & 1) < _LEAST_TOGGLES for bit in range(_LOWEST_BITS)):
+    changes = raw[1:] ^ raw[:-1]
+    changes = changes[changes != 0]
+    if any(np.mean(changes >> bit & 1) < _LEAST_TOGGLES for bit in range(_LOWEST_BITS)):
         return None
     low, high = _SLOW_SIZES
     used = len(np.unique(fraction)) > min(_SLOW_FRACTIONS, 0.5 * len(value))
