@@ -37,6 +37,8 @@ MOST_PERIODS: Final = 8.0
 """Usual periods that a kind stays away, where frames are lost."""
 _EVENNESS: Final = 3.0
 """How many times more or less often a kind may come in one span than on the whole."""
+_ZERO: Final = 5.0
+_IN_A_ROW: Final = 2.0
 _WINDOWS: Final = 24
 _RUNS: Final = ((0, 8), (4, 4), (0, 4), (5, 3), (0, 3), (6, 2), (0, 2))
 """Lowest bit and length, within a byte."""
@@ -151,8 +153,15 @@ def _compare(payload: Bytes, value: Ints, known: frozenset[int]) -> tuple[float,
 def _strangeness(field: BitField, values: tuple[int, ...]) -> float:
     """Return how unusual a field is that tells kinds apart, of those that part the frames alike.
 
-    Kinds are numbered in a row at the beginning of the frame; zero is what unused bytes hold.
+    Zero is what unused bytes hold; three kinds or more that are numbered in a row are no chance;
+    what tells kinds apart stands at the beginning of the frame.
     """
     unused = min(value & -value for value in values if value)
     spread = (values[-1] - values[0]) / unused
-    return math.log2(spread) + (2.0 if values[0] == 0 else 0.0) + field.byte
+    in_a_row = spread == len(values) - 1
+    return (
+        0.5 * math.log2(spread)
+        + (_ZERO if values[0] == 0 else 0.0)
+        - (_IN_A_ROW * (len(values) - 2) if in_a_row else 0.0)
+        + field.byte
+    )

@@ -1,6 +1,6 @@
 """Count how often what the rules of the layout finder say is right, and print it as tables.
 
-python -m tests.support.drives.calibrate --main 0 23 --hard 0 8
+python -m tests.support.drives.calibrate --main 0 23 5000 5015 --hard 0 8 5000 5006
 
 The tables are `CALIBRATION` of `logger/layout_finder/calibration.py`. Each rank is a row of
 neighbouring probabilities that are right about as often (isotonic regression: pool adjacent
@@ -10,7 +10,7 @@ violators). A share above 0.95 is given only to ranks that were hardly ever wron
 import argparse
 import pickle
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from unittest import mock
 
@@ -64,11 +64,18 @@ def _told(rank: Sequence[float]) -> float:
     return min(MOST, share) if wrong <= MOST_WRONG_OF_SURE else min(SURE, share)
 
 
+def _seeds_of(bounds: Sequence[int]) -> Iterator[int]:
+    for first, end in zip(bounds[::2], bounds[1::2], strict=True):
+        yield from range(first, end)
+
+
 def main() -> None:
     """Judge drives by the rules alone and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     for name in (DriveSet.MAIN, DriveSet.HARD):
-        parser.add_argument(f"--{name.value}", type=int, nargs=2, default=(0, 0), help="seeds")
+        parser.add_argument(
+            f"--{name.value}", type=int, nargs="+", default=(), help="from, to, from, to"
+        )
     parser.add_argument("--keep", type=Path, help="where outcomes are kept, and taken from")
     given = parser.parse_args()
     if given.keep and given.keep.exists():
@@ -78,7 +85,7 @@ def main() -> None:
             outcomes = [
                 judge_seed(name, seed)[1]
                 for name in (DriveSet.MAIN, DriveSet.HARD)
-                for seed in range(*getattr(given, name.value))
+                for seed in _seeds_of(getattr(given, name.value))
             ]
         if given.keep:
             given.keep.write_bytes(pickle.dumps(outcomes))
