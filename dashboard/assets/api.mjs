@@ -1,77 +1,9 @@
 // @ts-check
-/* The server as the pages see it: one function a route, all by one way of asking. A request of a page
-   that has ended is never answered, so nobody has to ask whether the page is still there. */
-import { readerZone } from "./format.mjs";
+/* The server as the pages see it: one function a route. */
+import { addressOf, get, post, readerPlace, recordingPath, request } from "./request.mjs";
 import { chosenUnits } from "./units.mjs";
 
-/** @typedef {Record<string, string | number | boolean | null | undefined | string[]>} Params */
-
-/** What went wrong with a request: `lost` when no server answered, else what the server says. */
-export class RequestError extends Error {
-  /** @param {string} message @param {{lost?: boolean, answer?: any}} [more] */
-  constructor(message, { lost = false, answer = {} } = {}) {
-    super(message);
-    this.lost = lost;
-    this.answer = answer;
-  }
-}
-
-/**
- * An address with its query; what is undefined, null or empty is left out.
- * @param {string} path
- * @param {Params} params
- */
-export function addressOf(path, params = {}) {
-  const query = new URLSearchParams();
-  for (const [key, value] of Object.entries(params))
-    if (Array.isArray(value)) for (const one of value) query.append(key, one);
-    else if (value !== undefined && value !== null && value !== "") query.set(key, String(value));
-  const text = query.toString();
-  return text ? path + "?" + text : path;
-}
-
-/**
- * @param {string} address
- * @param {RequestInit} how
- * @returns {Promise<any>}
- */
-async function request(address, how) {
-  let answer;
-  try {
-    const response = await fetch(address, { cache: "no-store", ...how });
-    answer = await response.json().catch(() => ({
-      fault: response.ok ? "There is no recording of that name." : `The server answered ${response.status}.`,
-    }));
-    if (!response.ok && !answer.fault) answer.fault = `The server answered ${response.status}.`;
-  } catch {
-    if (how.signal?.aborted) return new Promise(() => {});
-    throw new RequestError("The server cannot be reached.", { lost: true });
-  }
-  if (how.signal?.aborted) return new Promise(() => {});
-  if (answer.fault) throw new RequestError(answer.fault, { answer });
-  return answer;
-}
-
-/** @param {string} path @param {Params} params @param {AbortSignal} [signal] */
-function get(path, params, signal) {
-  return request(addressOf(path, params), { signal });
-}
-
-/** @param {string} path @param {object} body @param {AbortSignal} [signal] @param {RequestInit} [how] */
-function post(path, body, signal, { headers = {}, ...how } = {}) {
-  const json = { "content-type": "application/json", ...headers };
-  return request(path, { method: "POST", headers: json, body: JSON.stringify(body), signal, ...how });
-}
-
-/** Where the reader is: times of day are told in this zone. */
-export function readerPlace() {
-  return { zone: readerZone() };
-}
-
-/** @param {string} name @param {string} part */
-function recordingPath(name, part) {
-  return `/api/recordings/${encodeURIComponent(name)}/${part}`;
-}
+/** @typedef {import("./request.mjs").Params} Params */
 
 /** Whether this browser's session still stands. */
 export function fetchSession() {

@@ -4,6 +4,8 @@ import { fetchBusRecordings } from "./api.mjs";
 import { emptyPage, html, renderFact } from "./dom.mjs";
 
 /** @typedef {import("./bus/answers.d.ts").ListedRecording} ListedRecording */
+/** @typedef {{name: string, select: HTMLSelectElement, part: (name: string) => HTMLElement}} OneRecording */
+/** @typedef {import("./page.mjs").Page & OneRecording} PageOfOne */
 
 /** How long a list that could not be had, or that is empty, is waited for. */
 const LIST_AGAIN_MS = 3000;
@@ -39,7 +41,7 @@ export function firstRecording(recordings) {
  */
 export class RecordingList {
   /**
-   * @param {import("./page.mjs").Page & {name: string, select: HTMLSelectElement, part: (name: string) => HTMLElement}} page
+   * @param {PageOfOne} page
    *   `name`: of the recording that it shows, empty for the first of the list.
    * @param {object} does
    * @param {[string, string][]} does.empty what to do where there are none, and the command for it

@@ -1,6 +1,6 @@
 // @ts-check
 /* The view of the Bus page as an address holds it, so that it can be sent to a colleague. */
-import { addressOf } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { clamp } from "../dom.mjs";
 import { toMilli } from "../page.mjs";
 

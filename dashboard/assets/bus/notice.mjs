@@ -46,7 +46,7 @@ export class BusNotice {
     this.renderNotice("server", headline, caution + " Trying again by itself.");
   }
 
-  /** @param {import("../api.mjs").RequestError} fault */
+  /** @param {import("../request.mjs").RequestError} fault */
   renderFault(fault) {
     if (!fault.lost) this.renderNotice("recording", "This recording cannot be shown.", " " + fault.message);
     else if (this.quiet_ms > LOST_MS) this.renderSilence(" What stands here is from before.");

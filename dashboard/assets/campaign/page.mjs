@@ -1,7 +1,8 @@
 // @ts-check
 /* The Campaign page: weeks of cycles of one joint, and whether anything changed. A campaign is read on the server
    once, by a process of its own; the address holds the view, so that it can be sent to a colleague. */
-import { addressOf, fetchCampaign } from "../api.mjs";
+import { fetchCampaign } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { button, byId, countDrawing, emptyPage, faultNote, findAll, html, renderFact, setText } from "../dom.mjs";
 import { renderList, renderTable, saveTable, sentenceNodes } from "../heat/texts.mjs";
 import { isPageKey } from "../keys.mjs";

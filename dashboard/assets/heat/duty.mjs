@@ -1,6 +1,7 @@
 // @ts-check
 /* The load as it was, on the Heat page. */
-import { addressOf, fetchDuty } from "../api.mjs";
+import { fetchDuty } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { button, html, renderFact, setText } from "../dom.mjs";
 import { purgePlot } from "../plotly.mjs";
 import { renderList, renderTable, sentenceNodes } from "./texts.mjs";

@@ -1,7 +1,8 @@
 // @ts-check
 /* The Heat page: what a joint bears and for how long. The fit is made on the server once; every move of a rule
    asks for new answers from it. The address holds the view, so that it can be sent to a colleague. */
-import { addressOf, fetchHeat } from "../api.mjs";
+import { fetchHeat } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { byId, faultNote, findAll, html, renderFact, setText } from "../dom.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";

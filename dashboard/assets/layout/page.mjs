@@ -1,12 +1,13 @@
 // @ts-check
 /* The Layout page: four things are done with a joint of which nobody has a description, their times are marked,
    and the server proposes what its frames carry. The address holds what was marked and typed. */
-import { addressOf, fetchBusRecordings, fetchLayout, fetchNow } from "../api.mjs";
-import { byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
+import { fetchLayout, fetchNow } from "../api.mjs";
+import { addressOf } from "../request.mjs";
+import { byId, faultNote, html, setText } from "../dom.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
-import { firstRecording, offerRecordings } from "../recording_choice.mjs";
+import { RecordingList } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { Decisions } from "./decisions.mjs";
 import { renderLegend, renderMap, renderUndecided, renderValues } from "./proposal.mjs";
@@ -55,6 +56,12 @@ export class LayoutPage extends Page {
       ),
     );
     this.listen(this.select, "change", () => this.open(this.select.value));
+    this.list = new RecordingList(this, {
+      empty: EMPTY,
+      answered: () => this.part("lost").replaceChildren(),
+      chosen: () => this.showOpened(),
+      failed: (fault) => this.renderFault(fault),
+    });
     this.listen(window, "popstate", () => this.route());
     this.onScreenChange(() => this.fetch());
     this.route();
@@ -76,31 +83,12 @@ export class LayoutPage extends Page {
     const query = new URLSearchParams(location.search);
     this.question = Object.fromEntries(KEYS.map((key) => [key, query.get(key) || ""]));
     this.name = recordingInAddress("layout") || takeOpened();
-    this.refreshList(this.name);
+    this.list.refresh();
   }
 
-  /** @param {string} wanted */
-  async refreshList(wanted) {
-    try {
-      const { recordings, folder } = await fetchBusRecordings(this.signal);
-      offerRecordings(this.select, recordings, wanted);
-      const name = wanted || firstRecording(recordings);
-      this.part("empty").hidden = Boolean(name);
-      this.part("opened").hidden = !name;
-      if (!name) {
-        const lede = `There are no recordings in ${folder} yet.`;
-        renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
-        this.root.dataset.state = "empty";
-        this.after("list", LOST_MS, () => this.refreshList(wanted));
-        return;
-      }
-      this.name = name;
-      this.select.value = name;
-      this.fetch();
-    } catch (fault) {
-      this.renderFault(fault);
-      this.after("list", LOST_MS, () => this.refreshList(wanted));
-    }
+  showOpened() {
+    this.part("opened").hidden = false;
+    this.fetch();
   }
 
   /** Another recording: what was marked in this one does not lie in it. @param {string} name */

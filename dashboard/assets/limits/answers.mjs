@@ -51,7 +51,7 @@ export class LimitsAnswers {
     this.page.scores.say(`reading ${count}${count === 1 ? " recording" : " recordings"}`);
   }
 
-  /** @param {import("../api.mjs").RequestError} fault */
+  /** @param {import("../request.mjs").RequestError} fault */
   renderUnanswered(fault) {
     const mistakes = /** @type {{where: string, path: any[]}[]} */ (fault.answer.mistakes || []);
     const isBadEnd = mistakes.some(({ where, path }) => where === "bad end" || path[0] === "bad_end");

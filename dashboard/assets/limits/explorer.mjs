@@ -1,7 +1,8 @@
 // @ts-check
 /* Asking what the limits of the page would have raised: one question at a time, the newest when the last one
    is answered. The first answer is about; at rest it is worked out exactly. */
-import { askLimits, fetchWork, readerPlace, stopWork } from "../api.mjs";
+import { askLimits, fetchWork, stopWork } from "../api.mjs";
+import { readerPlace } from "../request.mjs";
 import { formatDuration } from "../format.mjs";
 import { screenTheme } from "../screen.mjs";
 

@@ -2,7 +2,8 @@
 /* The Live page: takes what the live route sends and puts it where it belongs. Messages are only kept when
    they come; everything is drawn in requestAnimationFrame and acknowledged after it was drawn, so that a
    slow browser sets the pace and no backlog can build. */
-import { readerPlace, sendRequest } from "../api.mjs";
+import { sendRequest } from "../api.mjs";
+import { readerPlace } from "../request.mjs";
 import { byId, find, findAll, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { Page } from "../page.mjs";

@@ -2,14 +2,8 @@
 /* The Measure page: one measurement on one joint of a recording, step by step. The page holds what was typed and
    marked, in the address, so that it can be sent to a colleague and outlives a reload; the server evaluates it
    anew with each question. While a recording goes on it asks again by itself. */
-import {
-  addressOf,
-  fetchMeasured,
-  fetchMeasureKinds,
-  fetchNow,
-  fetchProgramme,
-  keepMeasured,
-} from "../api.mjs";
+import { fetchMeasured, fetchMeasureKinds, fetchNow, fetchProgramme, keepMeasured } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { byId, faultNote, html, renderFact, setText } from "../dom.mjs";
 import { isPageKey } from "../keys.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";

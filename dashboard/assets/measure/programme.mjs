@@ -1,6 +1,6 @@
 // @ts-check
 /* The programme for a joint: what there is to measure, in which order, and what is answered already. */
-import { addressOf } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { button, html } from "../dom.mjs";
 
 /** @typedef {import("./answers.d.ts").JointProgramme} JointProgramme */

@@ -2,7 +2,8 @@
 /* The Replay page: which recording is open, the window on it, the play-head and the dragged span. Its parts
    show them: list, strip, window, excursions, span, transport, a second recording, what is cut out. The
    address bar holds the view, so that it can be sent to a colleague. */
-import { addressOf, fetchOpened } from "../api.mjs";
+import { fetchOpened } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { byId, clamp, setText } from "../dom.mjs";
 import { recordingInAddress } from "../opened.mjs";
 import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";

@@ -1,7 +1,8 @@
 // @ts-check
 /* The Data sheet page: one joint held against what its maker claims, and up to five beside it. The address holds
    both, so that it can be sent to a colleague. */
-import { addressOf, fetchDataSheet } from "../api.mjs";
+import { fetchDataSheet } from "../api.mjs";
+import { addressOf } from "../request.mjs";
 import { button, byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
 import { saveTable } from "../heat/texts.mjs";
 import { Page } from "../page.mjs";

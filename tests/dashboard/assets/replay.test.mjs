@@ -2,7 +2,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { addressOf } from "../../../dashboard/assets/api.mjs";
+import { addressOf } from "../../../dashboard/assets/request.mjs";
 import { sortRows } from "../../../dashboard/assets/bus/tables.mjs";
 import { toMilli, windowWithin } from "../../../dashboard/assets/page.mjs";
 import { findingsWithin } from "../../../dashboard/assets/replay/findings.mjs";
