@@ -30,7 +30,8 @@ _EXIF: Final = b"Exif\0\0"
 _KEPT: Final = {0xE2: b"ICC_PROFILE\0", 0xEE: b"Adobe"}
 """Applications' parts that say which colours are meant."""
 _ORIENTATION: Final = 0x0112
-_MARKER_IN_SCAN: Final = re.compile(rb"\xff+[\x01-\xcf\xd8-\xfe]")
+_MARKER_IN_SCAN: Final = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
+"""Fill bytes before it stay in the scan: a pattern of them would try a long run from each place."""
 _PNG_DRAWING: Final = frozenset(
     {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND", b"gAMA", b"cHRM", b"sRGB", b"iCCP", b"sBIT"}
 )

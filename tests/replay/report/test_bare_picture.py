@@ -85,3 +85,11 @@ def test_what_only_begins_as_a_picture_is_none():
     ):
         with pytest.raises(NoPictureError):
             bare_picture(content)
+
+
+def test_a_long_run_of_fill_bytes_is_walked_once():
+    """Two million of them that lead nowhere, which a pattern could try from each place anew."""
+    run = JPEG[:-2] + b"\xff" * 2_000_000
+    assert bare_picture(run + b"\0" + JPEG[-2:])[1].endswith(b"\0\xff\xd9")
+    with pytest.raises(NoPictureError):
+        bare_picture(run + b"\0")
