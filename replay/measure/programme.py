@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
-from replay.measure.evidence import joint_facts, measured_joint
+from replay.measure.evidence import MOST_ROWS, joint_facts, measured_joint
 from replay.measure.plan import PlanStep, plan_steps
 from replay.measure.readiness.judge import ReadinessJudge
 from replay.measure.readiness.needed import Needed
@@ -67,4 +67,6 @@ def needed_of(recordings: Sequence[Recording], joint: str | None = None) -> tupl
     if not recordings:
         return ()
     name = measured_joint(recordings, joint)
-    return ReadinessJudge().judge(max(recordings, key=lambda one: one.start_ns), name)
+    # A person who asked once waits for all of it.
+    judge = ReadinessJudge(most_rows=MOST_ROWS)
+    return judge.judge(max(recordings, key=lambda one: one.start_ns), name)

@@ -27,6 +27,8 @@ HEAT_AGAIN_S: Final = 60.0
 HEAT_AGAIN_SHARE: Final = 0.02
 """Of a recording's length: what is known of heat changes slowly in a long one."""
 CHUNK_S: Final = 120.0
+MOST_ROWS: Final = 300_000
+"""Of a joint, read for one answer: a page does not wait for more; the rest is read for the next."""
 MOST_JOINTS: Final = 256
 _CHANNELS: Final = (
     *("position_rad", "speed_rad_s", "torque_Nm", "current_A"),
@@ -49,7 +51,9 @@ class _Joint:
 class ReadinessJudge:
     """What recordings answer already; each row is read about once. Safe for several threads."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, most_rows: int = MOST_ROWS) -> None:
+        """Begin without any; `most_rows` of a joint are read for one answer, or little more."""
+        self._most_rows = most_rows
         # Each counts as 1.
         self._joints: ByteLruCache[_Joint] = ByteLruCache(max_bytes=MOST_JOINTS)
         self._turn = threading.Lock()
@@ -70,7 +74,7 @@ class ReadinessJudge:
                 known.read_ns = max(recording.start_ns, newest_ns - to_ns(MOST_BACK_S))
                 known.again_ns = known.read_ns
                 self._joints.put(key, known, size_bytes=1)
-            _read_rows(known, recording, joint, newest_ns)
+            _read_rows(known, recording, joint, newest_ns, self._most_rows)
             _judge_heat(known, recording, joint, newest_ns)
             counted = (known.rows.needed_pairs(), known.rows.needed_holds())
             heat = known.heat
@@ -85,13 +89,17 @@ class ReadinessJudge:
         return (*counted, *noted, *((heat,) if heat else ()))
 
 
-def _read_rows(known: _Joint, recording: Recording, joint: str, newest_ns: int) -> None:
+def _read_rows(
+    known: _Joint, recording: Recording, joint: str, newest_ns: int, most_rows: int
+) -> None:
     is_late = newest_ns - known.read_ns >= to_ns(AGAIN_S) or not recording.live
-    while is_late and known.read_ns < newest_ns:
+    rows = 0
+    while is_late and known.read_ns < newest_ns and rows < most_rows:
         end_ns = min(known.read_ns + to_ns(CHUNK_S), newest_ns + 1)
         span = _rows_of(recording, joint, known.again_ns, end_ns)
         again_s = known.rows.add_rows(span, to_s(end_ns - recording.start_ns))
         known.read_ns = end_ns
+        rows += max((len(time_s) for time_s, _ in span.series.values()), default=0)
         known.again_ns = max(recording.start_ns + to_ns(max(again_s, 0.0)), known.again_ns)
 
 

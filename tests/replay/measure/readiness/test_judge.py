@@ -32,6 +32,12 @@ def test_a_recording_of_passes(tmp_path: Path, monkeypatch):
     assert ceiling is not None
     assert not ceiling.is_begun
     assert steps["backlash"].needed is None
+    # In parts, as a page asks for it, it comes to the same.
+    monkeypatch.setattr("replay.measure.readiness.judge.CHUNK_S", 20.0)
+    slow = ReadinessJudge(most_rows=1)
+    parts = [slow.judge(recording, "a") for _ in range(9)]
+    assert parts[0][0].have < found[0].have
+    assert parts[-1] == found
     read = []
     monkeypatch.setattr(Recording, "read_readings", lambda *_, **__: read.append(1))
     assert judge.judge(recording, "a") == found
