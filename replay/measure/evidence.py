@@ -254,13 +254,13 @@ def _modes_by_code(recording: Recording, joint: str) -> dict[int, str]:
     for frame in recording.bench.layout_of(settings).frame:
         for value in frame.value:
             for code, words in value.names.items() if value.channel == STATE else ():
-                told = [
+                modes = [
                     mode
                     for mode, known in MODE_WORDS.items()
                     if not known.isdisjoint(words.lower().replace("_", " ").split())
                 ]
-                if len(told) == 1 and code.isdecimal():
-                    named[int(code)] = told[0]
+                if len(modes) == 1 and code.isdecimal():
+                    named[int(code)] = modes[0]
     return named
 
 
