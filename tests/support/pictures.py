@@ -21,6 +21,7 @@ from playwright.sync_api import Browser, Page
 from dashboard.access.password import write_password
 from tests.support.browser import chromium, installed
 from tests.support.buses import two_buses
+from tests.support.made_campaign import MadePart, write_campaign_part
 from tests.support.measured_specimens import record_specimens
 
 ROOT: Final = Path(__file__).parents[2]
@@ -36,12 +37,24 @@ PAGES: Final = {
     "heat": ("demo", "/heat/demo-overheat", "#heat-duty[data-state=told]"),
     "measure": ("demo", "/measure/demo-overheat", "#measure[data-state=choose]"),
     "sheet": ("measured", "/sheet?joint=A-0017&other=A-0018", "#datasheet[data-state=shown]"),
+    "campaign": ("campaign", "/campaign", "#campaign-picture[data-drawn]"),
     "bus": ("demo", "/bus", "#heard-rows[data-drawn]"),
     "bus-past": ("demo", "/bus/two-buses", "#heard-rows[data-drawn]"),
     "login": ("closed", "/", "#password"),
 }
 """Name of a picture -> the server that shows it, its address there, and what says that it is
 drawn."""
+CAMPAIGN: Final = {
+    "first": MadePart(first_h=0.0, last_h=110.0, fault_hours=(30.0,)),
+    "second": MadePart(
+        first_h=143.0,
+        last_h=290.0,
+        step_h=230.0,
+        notes=((143.2, "weekend"),),
+        fault_hours=(170.0, 280.0, 285.0),
+    ),
+}
+"""Two recordings of one campaign, with a stop between them and a change in the second."""
 WATCH_S: Final = 330
 """Long enough for the heavy crates and the first warning of the demo's fan failure."""
 PATIENCE_MS: Final = 180_000
@@ -71,15 +84,20 @@ def _servers() -> Iterator[dict[str, str]]:
     """Run the servers that the pages are on; gives the address of each."""
     with tempfile.TemporaryDirectory(prefix="dutytrace-pictures-") as folder:
         recordings, measured = Path(folder) / "recordings", Path(folder) / "measured"
+        campaign = Path(folder) / "campaign"
         shutil.copytree(ROOT / "recordings" / "demo-overheat", recordings / "demo-overheat")
         two_buses(recordings / "two-buses")
         record_specimens(measured)
+        campaign.mkdir()
+        for name, part in CAMPAIGN.items():
+            write_campaign_part(campaign / name, part)
         write_password(recordings / "password", "nobody needs to know it")
         password = ("--password-file", f"{recordings}/password")
         processes = {
             "demo": _start("demo", "--no-browser", recordings=recordings),
             "closed": _start("dashboard", *password, recordings=recordings),
             "measured": _start("dashboard", recordings=measured),
+            "campaign": _start("dashboard", recordings=campaign),
         }
         try:
             yield {name: _address(process) for name, process in processes.items()}

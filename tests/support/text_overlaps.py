@@ -9,7 +9,7 @@ _SCRIPT = """
   const found = [];
   const how = { visibilityProperty: true, opacityProperty: true };
   const seen = (element) => element.checkVisibility(how);
-  const all = '.sheet, .lane-row .trace, .ladder-picture, .js-plotly-plot';
+  const all = '.sheet, .lane-row .trace, .ladder-picture, .campaign-picture, .js-plotly-plot';
   const figures = [...document.querySelectorAll(all)]
     .filter((figure) => seen(figure) && !figure.parentElement.closest(all));
   for (const figure of figures) {

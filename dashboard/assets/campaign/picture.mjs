@@ -9,10 +9,11 @@ import { drawRow } from "./row.mjs";
 /** @typedef {import("./answers.d.ts").Picture} Picture */
 /** @typedef {import("./axis.mjs").RunningAxis} Axis */
 
-const WIDE = { left: 152, right: 176, plot: 84, above: 10, gap: 18, label: 12 };
-const NARROW = { left: 36, right: 6, plot: 64, above: 24, gap: 10, label: 11 };
+const WIDE = { left: 152, words: 112, right: 176, plot: 84, above: 10, gap: 18 };
+const NARROW = { left: 36, words: 10, right: 6, plot: 64, above: 24, gap: 10 };
 const FAR = 1800;
 const FAR_ZOOM = 1.4;
+const TICK = 12;
 const LEDGER_LINE = 19;
 const DAY_WIDTH = 24;
 const NOTCH = 5;
@@ -30,7 +31,9 @@ export function drawCampaign(picture, { width: shown, pen, asItCame }) {
   const width = shown / zoom;
   const isNarrow = width < 700;
   const form = isNarrow ? NARROW : WIDE;
-  const axis = new RunningAxis(picture.hours, picture.folds.length, form.left, width - form.right);
+  const ticks = picture.rows.flatMap((row) => row.ticks.map(([, text]) => textWidth(text, TICK)));
+  const left = Math.max(form.left, form.words + Math.max(0, ...ticks));
+  const axis = new RunningAxis(picture.hours, picture.folds.length, left, width - form.right);
   const parts = [...drawStages(picture, axis, { width, isNarrow }), ...drawFoldNames(picture, axis, width)];
   const top = 66;
   let y = top;

@@ -7,6 +7,7 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from tests.support.made_campaign import MadePart, write_campaign_part
+from tests.support.text_overlaps import text_overlaps
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 60_000
@@ -34,6 +35,7 @@ def test_a_campaign_is_read_and_a_change_followed_into_replay(
     assert rows.first.locator(".change").count() == 1
     fold = shown.get_by_role("link", name="Pause of 20 h, not recorded")
     expect(fold).to_have_attribute("href", re.compile(r"^/replay/first\?"))
+    assert text_overlaps(page) == []
     page.keyboard.press("l")
     expect(page).to_have_url(re.compile(r"shown=came$"))
     expect(shown.locator(".level")).to_have_count(0)
@@ -41,7 +43,7 @@ def test_a_campaign_is_read_and_a_change_followed_into_replay(
     expect(page.get_by_role("button", name="as it came")).to_have_attribute("aria-pressed", "true")
     page.set_viewport_size({"width": 390, "height": 800})
     expect(shown).to_have_attribute("width", "358", timeout=PATIENCE_MS)
-    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    assert text_overlaps(page) == []
     page.keyboard.press("]")
     page.keyboard.press("Enter")
     expect(page).to_have_url(re.compile(r"/replay/second\?.*span0="), timeout=PATIENCE_MS)
