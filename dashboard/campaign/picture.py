@@ -88,6 +88,7 @@ def _folds(read: ReadCampaign, zone: tzinfo) -> Iterator[dict[str, Any]]:
             "long": (end_ns - begin_ns) / 3.6e12,
             "when": f"{from_text} to {to_text}",
             "reason": _pause_reason(read, begin_ns, end_ns),
+            "noted": _note_near(read.notes, begin_ns, end_ns) is not None,
             "href": replay_address(read.spans, begin_ns, end_ns),
         }
 
@@ -95,7 +96,7 @@ def _folds(read: ReadCampaign, zone: tzinfo) -> Iterator[dict[str, Any]]:
 def _length(hours: float) -> str:
     if hours < 1.0:
         return f"{60.0 * hours:.0f} min"
-    return f"{hours:.1f} h" if hours < 10.0 else f"{hours:.0f} h"
+    return f"{hours:.2g} h" if hours < 10.0 else f"{hours:.0f} h"
 
 
 def _pause_reason(read: ReadCampaign, begin_ns: int, end_ns: int) -> str:

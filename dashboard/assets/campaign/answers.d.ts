@@ -20,13 +20,14 @@ export interface OtherJoint {
   name: string;
 }
 
-/** A pause that is folded: `at` are running hours, `long` its own hours. */
+/** A pause that is folded: `at` are running hours, `long` its own hours; `noted`: somebody wrote the reason. */
 export interface Fold {
   at: number;
   length: string;
   long: number;
   when: string;
   reason: string;
+  noted: boolean;
   href: string;
 }
 

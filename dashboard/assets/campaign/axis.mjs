@@ -3,7 +3,7 @@
 import { clamp } from "../dom.mjs";
 
 const FOLD = 14;
-const LEAST_FOLD = 2;
+const LEAST_FOLD = 0.5;
 /** So much of the width all folds together may take. */
 const FOLDS_SHARE = 0.25;
 const HOUR_STEPS = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000];

@@ -4,7 +4,7 @@
 import { svg } from "../dom.mjs";
 import { RunningAxis, dayColumns, foldsBefore, roomFor } from "./axis.mjs";
 import { linked, textWidth } from "./linked.mjs";
-import { drawRow } from "./row.mjs";
+import { drawChanges, drawRow } from "./row.mjs";
 
 /** @typedef {import("./answers.d.ts").Picture} Picture */
 /** @typedef {import("./axis.mjs").RunningAxis} Axis */
@@ -14,6 +14,9 @@ const NARROW = { left: 36, words: 10, right: 6, plot: 64, above: 24, gap: 10 };
 const FAR = 1800;
 const FAR_ZOOM = 1.4;
 const TICK = 12;
+/** Narrower than this a fold is a crease: one line. */
+const PAPER = 5;
+const MOST_NAMED = 12;
 const LEDGER_LINE = 19;
 const DAY_WIDTH = 24;
 const NOTCH = 5;
@@ -39,12 +42,16 @@ export function drawCampaign(picture, { width: shown, pen, asItCame }) {
   let y = top;
   /** @type {SVGElement[]} */
   const rows = [];
+  /** @type {SVGElement[]} */
+  const changes = [];
   /* On a narrow screen words stand between the rows, where no fold may lie over them. */
   const strips = /** @type {[number, number][]} */ ([]);
   for (const row of picture.rows) {
     y += form.above;
     strips.push([y, y + form.plot]);
-    rows.push(drawRow(row, axis, { y, height: form.plot, isNarrow, asItCame, width, folds: picture.folds }));
+    const place = { y, height: form.plot, isNarrow, asItCame, width, folds: picture.folds };
+    rows.push(drawRow(row, axis, place));
+    changes.push(...drawChanges(row, axis, place));
     y += form.plot + form.gap;
   }
   const kinds = shownKinds(picture);
@@ -55,6 +62,7 @@ export function drawCampaign(picture, { width: shown, pen, asItCame }) {
   for (const [from, to] of across) parts.push(...drawYesterday(picture, axis, from, to));
   parts.push(...rows);
   for (const [from, to] of across) parts.push(...drawFolds(picture, axis, from, to));
+  parts.push(...changes);
   parts.push(...ledger, ...drawDates(picture, axis, y, isNarrow));
   const height = y + 40;
   const drawn = svg("svg", {
@@ -99,14 +107,18 @@ function drawStages({ stages, next }, axis, { width, isNarrow }) {
 
 /** @param {Picture} picture @param {Axis} axis @param {number} width */
 function drawFoldNames({ folds, yesterday, rows }, axis, width) {
+  const isMany = folds.length > MOST_NAMED;
   const labels = folds
-    .map(({ at, length, reason, long }, number) => ({
+    .map(({ at, length, reason, long, noted }, number) => ({
       x: axis.x([at, number]) + axis.fold / 2,
       width: Math.max(textWidth(length, 12), textWidth(reason, 14)),
       length,
       reason,
       long,
+      noted,
     }))
+    /* Of the nights of months one is as good as any other; what somebody wrote down is not. */
+    .filter((one) => !isMany || one.noted)
     .sort((one, other) => other.long - one.long);
   const edge = axis.x(yesterday);
   const word = {
@@ -134,9 +146,16 @@ function drawFolds({ folds }, axis, top, bottom) {
     const left = axis.x([at, number]);
     const [right, middle] = [left + axis.fold, left + axis.fold / 2];
     const notch = Math.min(NOTCH, axis.fold / 2);
+    const said = `Pause of ${length}${reason ? `, ${reason}` : ""}: ${when}`;
+    if (axis.fold < PAPER) {
+      const line = svg("line", { x1: middle, x2: middle, y1: top, y2: bottom, class: "crease" });
+      const crease = linked(href, said, [line]);
+      /* Dozens of stops on the way through a page help nobody: the days below lead there as well. */
+      crease.setAttribute("tabindex", "-1");
+      return crease;
+    }
     const edges = `M${left} ${top} L${middle} ${top + notch} L${right} ${top}`;
     const path = `${edges} V${bottom} L${middle} ${bottom - notch} L${left} ${bottom} Z`;
-    const said = `Pause of ${length}${reason ? `, ${reason}` : ""}: ${when}`;
     return linked(href, said, [svg("path", { d: path, class: "fold" })]);
   });
 }

@@ -29,9 +29,14 @@ export function drawRow(row, axis, place) {
   for (const span of row.spans) clip.append(...drawSpan(span, axis, up, place.asItCame));
   for (const span of row.other) clip.append(...drawOther(span, axis, up, place));
   group.append(clip);
-  group.append(...row.changes.map((change) => drawChange(change, axis, place)));
   group.append(...(place.isNarrow ? narrowWords(row, place) : wideWords(row, axis, place, up)));
   return group;
+}
+
+/** What changed in a row: over the folds, so that it can be read among many. @param {FigureRow} row @param {Axis} axis
+ * @param {RowPlace} place */
+export function drawChanges({ changes }, axis, place) {
+  return changes.map((change) => drawChange(change, axis, place));
 }
 
 /**

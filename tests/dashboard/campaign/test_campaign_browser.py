@@ -32,7 +32,7 @@ def test_a_campaign_is_read_and_a_change_followed_into_replay(
     expect(page).to_have_url(re.compile(r"/campaign/first\?joint=a$"))
     rows = shown.locator(".figure-row")
     expect(rows).to_have_count(3)
-    assert rows.first.locator(".change").count() == 1
+    expect(shown.get_by_role("link", name="Friction +")).to_have_count(1)
     fold = shown.get_by_role("link", name="Pause of 20 h, not recorded")
     expect(fold).to_have_attribute("href", re.compile(r"^/replay/first\?"))
     assert text_overlaps(page) == []
