@@ -124,7 +124,7 @@ def resume_point(path: Path) -> ResumePoint:
     check_not_written(path)
     # An unsealed recording is opened first: a folder that is none gets no lock file.
     RecordingReader(path)
-    seal(path)
+    seal(path, every_part=False)
     reader = RecordingReader(path)
     spans = [span for stream in reader.schemas if (span := reader.span_ns(stream))]
     segments = {}

@@ -22,7 +22,12 @@ __all__ = ["rebuild_overviews"]
 
 
 def rebuild_overviews(
-    recording: Path, bench: Bench, *, ended_ns: int | None, recording_id: str
+    recording: Path,
+    bench: Bench,
+    *,
+    ended_ns: int | None,
+    recording_id: str,
+    newest: int | None = None,
 ) -> bool:
     """Write the parts of all levels that are missing, damaged or not of their place.
 
@@ -32,6 +37,10 @@ def rebuild_overviews(
         The end of the recording, None while it has none.
     recording_id
         Of recording.json, which the parts state.
+    newest
+        Look at so many of the newest parts of each joint's rows only, and not at the upper levels:
+        all that a crash can have left undone. Every byte of what is looked at is read, which takes
+        minutes of a recording of months. None: at all.
 
     Returns
     -------
@@ -51,6 +60,12 @@ def rebuild_overviews(
         fine_level = level_parts(recording, joint.name, TENTH_NS, recording_id=recording_id)
         stream = status_stream(joint.name)
         rows = list_parts(recording / stream, PartOwner(recording_id, stream, fits_stream))
+        if newest is not None:
+            rows = rows[-newest:]
+            # With the one before them, whose carry they go on from.
+            from_row = rows[0].first_row if rows else 0
+            first_level = [part for part in first_level if part.end_row >= from_row]
+            fine_level = [part for part in fine_level if part.end_row > from_row]
         whole_parts = {
             (part.first_row, part.end_row): part for part in first_level if not part.verify_part()
         }
@@ -105,7 +120,7 @@ def rebuild_overviews(
         closing.resume_carry()
         closing.seal_rows({}, until_ns=ended_ns)
         has_rebuilt = True
-    for joint in bench.joints:
+    for joint in bench.joints if newest is None else ():
         has_rebuilt |= _rebuild_upper_levels(recording, joint.name, recording_id=recording_id)
     return has_rebuilt
 

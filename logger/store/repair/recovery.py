@@ -9,6 +9,7 @@ import contextlib
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Final
 
 import pyarrow as pa
 
@@ -40,11 +41,20 @@ from logger.store.writing.sealer import Sealer
 
 __all__ = ["append_requests", "drain_inbox", "keep_findings", "seal", "seal_locked"]
 
+_NEWEST_PARTS: Final = 8
+"""Of each joint, that are looked at where a recorder shall go on: a crash concerns the last two."""
 
-def seal(path: Path) -> bool:
+
+def seal(path: Path, *, every_part: bool = True) -> bool:
     """Make parts of the journals of a recording, and events of its waiting requests.
 
     Parts of the pyramid that are missing or damaged are computed again from their rows.
+
+    Parameters
+    ----------
+    every_part
+        Look at all of them, byte by byte; False: only at the newest, as a recorder does that shall
+        go on at once. What is damaged elsewhere is read from its rows until somebody seals.
 
     Returns
     -------
@@ -60,7 +70,7 @@ def seal(path: Path) -> bool:
     """
     with WriteLock(path):
         was_sealed = seal_locked(path)
-        was_sealed |= _rebuild_pyramid(path)
+        was_sealed |= _rebuild_pyramid(path, newest=None if every_part else _NEWEST_PARTS)
         _remove_temporaries(path)
     drain_inbox(path)
     return was_sealed
@@ -187,7 +197,9 @@ def _seal_rows(path: Path) -> bool:
             default=manifest.started_ns,
         )
         cuts = [] if manifest.ended_ns else [cut_short_after(ended_ns - 1, journals)]
-        rebuild_overviews(path, reader.bench, ended_ns=None, recording_id=recording_id)
+        rebuild_overviews(
+            path, reader.bench, ended_ns=None, recording_id=recording_id, newest=_NEWEST_PARTS
+        )
         sealer = Sealer(path, reader.bench, recording_id=recording_id)
         sealer.resume_carry()
         sealer.seal_rows(rows, until_ns=ended_ns)
@@ -256,7 +268,7 @@ def _end_rows(path: Path, streams: Iterable[str], runs: Iterable[RowRun]) -> dic
     return ends
 
 
-def _rebuild_pyramid(path: Path) -> bool:
+def _rebuild_pyramid(path: Path, *, newest: int | None) -> bool:
     reader = RecordingReader(path)
     try:
         return rebuild_overviews(
@@ -264,6 +276,7 @@ def _rebuild_pyramid(path: Path) -> bool:
             reader.bench,
             ended_ns=reader.manifest.ended_ns,
             recording_id=reader.manifest.recording_id,
+            newest=newest,
         )
     except OSError as fault:
         raise OutsideFault(

@@ -13,7 +13,7 @@ from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, overview_stream, status_stream
 from logger.store.layout.manifest import new_manifest, read_manifest
-from logger.store.parts.part import list_parts
+from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.post_request import append_event, submit_request
@@ -325,3 +325,36 @@ def test_a_note_after_the_last_events_are_lost(tmp_path: Path):
     append_event(path, EventRequest(kind="note", text="d"))
     assert list_parts(path / "events")[-1].first_row == 13
     assert any("rows 3 to 9" in said for said in RecordingReader(path).describe_missing())
+
+
+def test_a_recorder_that_goes_on_looks_at_the_newest_parts_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Of months, reading each byte again would take minutes; a crash concerns the newest."""
+    path = _recorded(tmp_path / "rec", parts=24, closed=False)
+    folder = path / overview_stream("elbow")
+    first_level = list_parts(folder)
+    for lost in (first_level[3], first_level[-1]):
+        lost.path.unlink()
+    looked: set[Path] = set()
+    verify = Part.verify_part
+
+    def noted(self: Part) -> str:
+        looked.add(self.path)
+        return verify(self)
+
+    monkeypatch.setattr(Part, "verify_part", noted)
+    seal(path, every_part=False)
+    monkeypatch.undo()
+    again = [part.name for part in list_parts(folder)]
+    assert first_level[-1].name in again, "made again"
+    assert first_level[3].name not in again, "left to `seal`; its rows are read meanwhile"
+    of_joint = {one.name for one in looked if one.parent == folder}
+    assert len(of_joint) <= 10 < len(first_level)
+    whole = [_readings(part).columns[CHANNEL] for part in range(24)]
+    for _ in range(2):
+        recording = Recording.open(path)
+        found = span_statistics(recording, "elbow", CHANNEL, recording.start_ns, recording.end_ns)
+        assert (found.n, found.maximum) == (24 * 300, np.max(whole))
+        seal(path)
+    assert first_level[3].name in [part.name for part in list_parts(folder)]
