@@ -69,7 +69,9 @@ class FrameKeeping:
         """Look from time to time, and let go what is due; `time_ns`: the recording's time."""
         if self._finding is not None:
             if self._finding.done():
-                found, self._finding = self._finding.result(), None
+                # A fault of the disk ends the recording with the writer's next tick.
+                found = () if self._finding.exception() else self._finding.result()
+                self._finding = None
                 self._let_go(found, time_ns)
         elif time_ns >= self._next_ns:
             self._next_ns = time_ns + self._look_ns

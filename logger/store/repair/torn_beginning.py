@@ -9,9 +9,7 @@ from logger.store.layout.lock import WriteLock
 
 __all__ = ["remove_torn_beginning"]
 
-_LEFT_BEHIND: Final = frozenset(
-    (LOCK_FILE, JOURNAL_FOLDER, INBOX_FOLDER, f".{MANIFEST_FILE}.aside")
-)
+_LEFTOVERS: Final = frozenset((LOCK_FILE, JOURNAL_FOLDER, INBOX_FOLDER, f".{MANIFEST_FILE}.aside"))
 
 
 def remove_torn_beginning(path: Path) -> bool:
@@ -28,7 +26,7 @@ def remove_torn_beginning(path: Path) -> bool:
     """
     if path.is_symlink() or not path.is_dir():
         return False
-    if not {entry.name for entry in path.iterdir()} <= _LEFT_BEHIND:
+    if not {entry.name for entry in path.iterdir()} <= _LEFTOVERS:
         return False
     for folder in (path / JOURNAL_FOLDER, path / INBOX_FOLDER):
         if folder.is_dir() and any(folder.iterdir()):

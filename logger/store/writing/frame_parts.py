@@ -1,15 +1,19 @@
 """Whole parts of raw frames that a keep rule lets go: found, and removed once that is stated."""
 
+import logging
 from bisect import bisect_right
 from collections.abc import Sequence
 from pathlib import Path
 
+from logger.errors import DutytraceError
 from logger.store.layout.files import sync_folder
 from logger.store.layout.frames_let_go import FramesLetGo, are_let_go, joined_spans
 from logger.store.layout.manifest import read_manifest
 from logger.store.parts.part import list_parts
 
 __all__ = ["due_frames", "remove_let_go"]
+
+log = logging.getLogger(__name__)
 
 
 def due_frames(
@@ -48,19 +52,18 @@ def due_frames(
 def remove_let_go(recording: Path) -> int:
     """Remove the parts of raw frames that recording.json states as let go; return their bytes.
 
-    Raises
-    ------
-    OSError
-        The disk failed; what is left goes with the next call.
-    InputError
-        recording.json cannot be read.
+    What cannot be removed stays, and goes with the next call: nothing is recorded the worse for it.
     """
-    stated = read_manifest(recording).frames_let_go
     freed_bytes = 0
-    for part in list_parts(recording / "frames")[:-1]:
-        if are_let_go(stated, part.first_row, part.end_row):
-            freed_bytes += part.path.stat().st_size
-            part.path.unlink()
-    if freed_bytes:
-        sync_folder(recording / "frames")
+    try:
+        stated = read_manifest(recording).frames_let_go
+        for part in list_parts(recording / "frames")[:-1]:
+            if are_let_go(stated, part.first_row, part.end_row):
+                size = part.path.stat().st_size
+                part.path.unlink()
+                freed_bytes += size
+        if freed_bytes:
+            sync_folder(recording / "frames")
+    except (DutytraceError, OSError) as fault:
+        log.warning("%s: raw frames that were let go are still there (%s)", recording, fault)
     return freed_bytes

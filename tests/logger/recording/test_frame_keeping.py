@@ -206,6 +206,23 @@ def test_the_newest_frames_stay_whatever_their_age(tmp_path: Path):
     assert check_recording(recording).is_complete
 
 
+def test_what_cannot_be_removed_ends_no_recording(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """A file that somebody protects stays, stated, and goes with a later look."""
+    recorder = _Recorder(tmp_path / "rec")
+    recorder.record_steps(0, 3)
+    with monkeypatch.context() as patched:
+
+        def protected(_path: Path, **_options: object) -> None:
+            raise PermissionError(1, "Operation not permitted")
+
+        patched.setattr(Path, "unlink", protected)
+        recorder.look(START_NS + 12 * STEP_NS)
+    assert _steps_with_frames(recorder.store.path) == [0, 1, 2]
+    recorder.look(START_NS + 13 * STEP_NS)
+    recorder.end(14)
+    assert _steps_with_frames(recorder.store.path) == [2]
+
+
 def test_a_rule_that_lets_go_of_readings_is_refused():
     """Only raw frames can be let go, after a positive time."""
     for rule in ("readings_days = 90", "frames_days = 0", "frames_days = -1"):
