@@ -1,12 +1,14 @@
 """`dutytrace duty`: the load of a joint as it was, in words and tables."""
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logger.cli.options import AsJson, BeginTime, EndTime, JointName, Recording
 from logger.cli.terminal import Line, Table, show, show_progress
+from logger.errors import InputError
 
 if TYPE_CHECKING:
     from replay.duty.result import DutyResult
@@ -35,6 +37,13 @@ def tell_duty(
             "readings with their times, such as '09:00 22.5degC'.",
         ),
     ] = None,
+    fitted_to: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="REC",
+            help="Other recordings of the joint, to fit it to in place of this one (repeat it).",
+        ),
+    ] = None,
     slope: Annotated[
         float | None,
         typer.Option(min=1.0, max=30.0, help="m of N = range^-m of the load; default 5, assumed."),
@@ -54,6 +63,11 @@ def tell_duty(
 
     opened = Opened.open(recording)
     chosen = chosen_joint([opened], joint)
+    others = [Opened.open(one) for one in fitted_to or ()]
+    if others:
+        if hottest is None:
+            raise InputError(where="--fitted-to", found="no --hottest", expected="both: see --help")
+        chosen_joint(others, chosen)
     given = [("load", slope), ("temperature", temperature_slope)]
     stated = {name: value for name, value in given if value is not None}
     with show_progress(f"Reading {recording.name}", 1.0) as at:
@@ -67,6 +81,7 @@ def tell_duty(
                 chosen,
                 ambient=ambient or (),
                 limit_degC=None if hottest is None else temperature_degC(hottest, "--hottest"),
+                fitted_to=others,
             ),
             slopes=DutySlopes(**stated) if stated else None,
             report_progress=at,

@@ -34,6 +34,7 @@ from replay.duty.result import (
     DutyCaution,
     DutyResult,
     ModelLimit,
+    ModelSource,
     NoModel,
 )
 from replay.duty.rms_windows import MOST_REFINED_S, RmsWindows
@@ -72,6 +73,8 @@ class DutyModel:
     fit: HeatFit | None = None
     limit_degC: float | None = None  # noqa: N815 - the unit's own spelling
     heat_fault: HeatFaultKind | None = None
+    fitted_to: tuple[ModelSource, ...] = ()
+    """Other recordings that it was fitted to; empty: the one whose load is told."""
 
     @property
     def lack(self) -> NoModel | None:
@@ -163,7 +166,7 @@ def evaluate_duty(
             loads.energy,
             cycles=search.profile,
             time_constant_s=None if fit is None or fit.has_changed else slow_time_s(fit.joints[0]),
-            is_settled=None if end_ns is not None else _is_settled(fit),
+            is_settled=None if end_ns is not None or model.fitted_to else _is_settled(fit),
         ),
         work=cells.work() if source.is_torque and cells is not None else None,
         copper=copper,
@@ -194,6 +197,7 @@ def hold_against(result: DutyResult, model: DutyModel) -> DutyResult:
                 limit_degC=limit_degC,
                 ambient_degC=fit.idle_degC,
                 ambient_is_idle=not fit.has_room,
+                fitted_to=model.fitted_to,
             )
             allowed = allowed_loads(fit, result.windows, limit_degC=limit_degC)
         else:

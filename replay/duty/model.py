@@ -1,9 +1,10 @@
-"""The joint that a load is held against, from the same recording."""
+"""The joint that a load is held against, from the same recording or from earlier ones."""
 # ruff: noqa: N803 - units are written as units are
 
 from collections.abc import Sequence
 
 from replay.duty.evaluate import DutyModel
+from replay.duty.result import ModelSource
 from replay.heat.faults import HeatFault
 from replay.heat.fit import fit_heat
 from replay.heat.typed_ambient import ambient_choice
@@ -13,7 +14,12 @@ __all__ = ["duty_model"]
 
 
 def duty_model(
-    recording: Recording, joint: str, *, ambient: Sequence[str], limit_degC: float | None
+    recording: Recording,
+    joint: str,
+    *,
+    ambient: Sequence[str],
+    limit_degC: float | None,
+    fitted_to: Sequence[Recording] = (),
 ) -> DutyModel:
     """Return the fitted joint, or why it cannot be fitted; none is fitted without a temperature.
 
@@ -21,6 +27,8 @@ def duty_model(
     ----------
     ambient
         As a person types it; empty: the joint's own channel.
+    fitted_to
+        Other recordings of the joint, to fit in place of this one.
 
     Raises
     ------
@@ -29,9 +37,11 @@ def duty_model(
     """
     if limit_degC is None:
         return DutyModel()
-    chosen = ambient_choice(ambient, [recording], joint)
+    fitted = fitted_to or (recording,)
+    chosen = ambient_choice(ambient, fitted, joint)
+    sources = tuple(ModelSource(one.name, one.start_ns) for one in fitted_to)
     try:
-        fit = fit_heat([recording], joint, ambient=chosen)
+        fit = fit_heat(fitted, joint, ambient=chosen)
     except HeatFault as fault:
-        return DutyModel(limit_degC=limit_degC, heat_fault=fault.kind)
-    return DutyModel(fit=fit, limit_degC=limit_degC)
+        return DutyModel(limit_degC=limit_degC, heat_fault=fault.kind, fitted_to=sources)
+    return DutyModel(fit=fit, limit_degC=limit_degC, fitted_to=sources)

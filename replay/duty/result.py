@@ -82,6 +82,14 @@ class AllowedLoad:
     load: ValueBand
 
 
+@dataclass(frozen=True, slots=True)
+class ModelSource:
+    """Another recording, which the model was fitted to."""
+
+    recording: str
+    start_ns: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModelLimit:
     """What the allowed loads are for."""
@@ -91,6 +99,8 @@ class ModelLimit:
     ambient_degC: float
     ambient_is_idle: bool
     """It is the temperature without load: the room was not recorded."""
+    fitted_to: tuple[ModelSource, ...] = ()
+    """Empty: the account's own recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +185,10 @@ class DutyResult:
                 "limit_degC": limit.limit_degC,
                 "ambient_degC": limit.ambient_degC,
                 "ambient_is_idle": limit.ambient_is_idle,
+                "fitted_to": [
+                    {"recording": one.recording, "start_ns": one.start_ns}
+                    for one in limit.fitted_to
+                ],
             },
             "no_model": None if self.no_model is None else self.no_model.value,
             "heat_fault": None if self.heat_fault is None else self.heat_fault.value,

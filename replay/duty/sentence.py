@@ -1,13 +1,14 @@
 """The one sentence about a joint's load, in parts as that about its heat. Pure."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 
 from replay.duty.duty_type import DutyType
-from replay.duty.result import DutyResult, HeldAgainst
+from replay.duty.result import DutyResult, HeldAgainst, ModelLimit
 from replay.heat.sentence import PartKind, SentencePart, joined_parts, unit_part, words_part
 from replay.heat.text import band_values, duration_text, unit_text
 
-__all__ = ["duty_parts", "duty_sentence", "share_values"]
+__all__ = ["duty_parts", "duty_sentence", "share_values", "source_text"]
 
 
 def duty_sentence(result: DutyResult) -> str:
@@ -41,6 +42,8 @@ def duty_parts(result: DutyResult) -> Iterator[SentencePart]:
             yield words_part(f" of what it holds for so long with its {result.limit.node} at ")
             yield SentencePart(PartKind.GIVEN, f"{result.limit.limit_degC:g}")
             yield unit_part("°C")
+            if result.limit.fitted_to:
+                yield words_part(f" (as fitted to {source_text(result.limit)})")
         else:
             yield words_part(" of the rated value")
     duty = result.duty
@@ -55,6 +58,14 @@ def duty_parts(result: DutyResult) -> Iterator[SentencePart]:
             yield _value(f"{100 * duty.loaded_share:.0f}")
             yield unit_part("%")
     yield words_part(".")
+
+
+def source_text(limit: ModelLimit) -> str:
+    """Return the other recordings that a joint was fitted to, each with its date."""
+    return ", ".join(
+        f"{one.recording} of {datetime.fromtimestamp(one.start_ns // 1_000_000_000, UTC):%Y-%m-%d}"
+        for one in limit.fitted_to
+    )
 
 
 def share_values(share: tuple[float, float, float]) -> tuple[str, str]:

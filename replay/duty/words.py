@@ -7,7 +7,7 @@ from typing import Final
 from replay.duty.duty_type import DutyReason, DutyType, FoundDuty
 from replay.duty.rainflow import RangeSpectrum
 from replay.duty.result import DutyAssumption, DutyCaution, DutyResult, NoModel
-from replay.duty.sentence import share_values
+from replay.duty.sentence import share_values, source_text
 from replay.heat.faults import HeatFaultKind
 from replay.heat.text import band_values, duration_text, unit_text
 
@@ -18,6 +18,7 @@ __all__ = [
     "duty_notes",
     "figure_rows",
     "range_rows",
+    "source_lines",
     "window_rows",
 ]
 
@@ -189,6 +190,7 @@ def duty_notes(result: DutyResult) -> Iterator[str]:
     if not result.cycles:
         yield "No cycle was found that repeats over at least half of the time."
     yield from lack_lines(result)
+    yield from source_lines(result)
     yield (
         f"From {result.recording}, {_instant(result.start_ns, UTC):%Y-%m-%d %H:%M:%S} to "
         f"{_instant(result.end_ns, UTC):%Y-%m-%d %H:%M:%S} UTC, {result.load_channel}; "
@@ -206,6 +208,16 @@ def lack_lines(result: DutyResult) -> list[str]:
     if result.heat_fault is not None:
         why += f": {_HEAT_FAULTS[result.heat_fault]}"
     return [f"Not told: what the joint holds, since {why}."]
+
+
+def source_lines(result: DutyResult) -> list[str]:
+    """Return which other recordings the joint was fitted to; nothing where it is this one."""
+    if result.limit is None or not result.limit.fitted_to:
+        return []
+    return [
+        f"What the joint holds is that of {source_text(result.limit)}: of the mounting, the "
+        f"airflow and the ambient ({result.limit.ambient_degC:.0f} °C) that it had there."
+    ]
 
 
 def assumption_lines(result: DutyResult) -> list[str]:

@@ -1,18 +1,20 @@
 """From a recording to an account: figures that follow from how the load was made."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from logger.joint.thermal.thermal_load import Node
 from logger.joint.thermal.thermal_model import Winding
 from replay.duty.duty_type import DutyReason, DutyType
 from replay.duty.evaluate import DutyModel, DutySlopes, evaluate_duty
 from replay.duty.faults import DutyFault, DutyFaultKind
 from replay.duty.model import duty_model
-from replay.duty.result import DutyAssumption, HeldAgainst, NoModel
+from replay.duty.result import DutyAssumption, HeldAgainst, ModelLimit, ModelSource, NoModel
 from replay.duty.sentence import duty_sentence
-from replay.duty.words import duty_notes, window_rows
+from replay.duty.words import duty_notes, source_lines, window_rows
 from replay.heat.answers import longest_loads
 from replay.heat.faults import HeatFaultKind
 from replay.statistics import span_statistics
@@ -216,3 +218,31 @@ def test_it_is_held_against_the_fitted_joint(tmp_path):
     assert sum(", the tightest" in row[0] for row in window_rows(told)) == 1
     housing = evaluate_duty(recording, "a", model=DutyModel(limit_degC=None))
     assert housing.allowed == ()
+
+
+def test_a_model_of_another_recording_is_named_with_its_date(told):
+    """In the notes and in the answer as JSON; an account's own recording is not."""
+    own = ModelLimit(node=Node.WINDING, limit_degC=80.0, ambient_degC=22.4, ambient_is_idle=False)
+    other = replace(own, fitted_to=(ModelSource("soak", START_NS),))
+    (line,) = source_lines(replace(told, limit=other))
+    date = np.datetime64(START_NS, "ns").astype("datetime64[D]")
+    assert f"soak of {date}" in line
+    assert "22 °C" in line
+    assert line in duty_notes(replace(told, limit=other))
+    assert source_lines(replace(told, limit=own)) == []
+    written = json.loads(json.dumps(replace(told, limit=other).to_json()))
+    assert written["limit"]["fitted_to"] == [{"recording": "soak", "start_ns": START_NS}]
+
+
+@pytest.mark.slow
+def test_a_short_recording_is_held_against_an_earlier_one(tmp_path):
+    """What it could not be fitted to itself is told, the sentence names where from."""
+    earlier, _ = record_stepped(tmp_path / "earlier")
+    short, _ = record_stepped(tmp_path / "short", part=slice(2000, 2500))
+    alone = duty_model(short, "a", ambient=(), limit_degC=110.0)
+    assert alone.heat_fault is HeatFaultKind.TOO_SHORT
+    model = duty_model(short, "a", ambient=(), limit_degC=110.0, fitted_to=[earlier])
+    result = evaluate_duty(short, "a", model=model)
+    assert result.no_model is None
+    assert result.allowed
+    assert "(as fitted to earlier of " in duty_sentence(result)
