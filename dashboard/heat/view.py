@@ -86,6 +86,7 @@ def heat_view(
         "sentence": [part.to_json() for part in sentence_parts(result)],
         "copy": heat_sentence(result),
         "rules": _rules(fit, ambient_degC, limit_degC, limit_from, is_holding=rules.is_holding),
+        "told": bool(result.for_ever),
         "quantities": quantity_rows(result),
         "unknown": unknown_rows(result),
         "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],
@@ -101,7 +102,8 @@ def heat_view(
         "ladder": None,
         "table": None,
     }
-    if result.for_ever and result.held_at_degC is not None:
+    # A room as warm as the temperature that must not be passed leaves nothing to draw.
+    if result.for_ever and _load_for_ever(result)[0] > 0.0:
         allowed = allowed_loads(recording, fit, curve_times_s(fit))
         content["curve"] = _curve(fit, result, allowed, pen=pen, theme=theme, is_narrow=is_narrow)
         content["curve_note"] = _curve_note(result, fit, allowed)

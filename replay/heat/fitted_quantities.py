@@ -98,11 +98,8 @@ def is_one_load(trace: HeatTrace) -> bool:
     """Return whether the load was the same all the time, once averaged over ten minutes.
 
     Then only the sum of what current, drive and room do is in the trace; what tells them apart in
-    the fit is the prior and the misfit, so nothing of it is told as a number. Winding
-    and housing beside each other tell how much heat flows between them, whatever the load.
+    the fit is the prior and the misfit, so nothing of it is told as a number.
     """
-    if {SensorPlace.WINDING, SensorPlace.HOUSING} <= {one.place for one in trace.sensors}:
-        return False
     steps, begin_s = trace.steps, trace.begin_s
     block = np.unique((begin_s / ONE_LOAD_S).astype(np.int64), return_inverse=True)[1].reshape(-1)
     held_s = np.bincount(block, steps.duration_s)

@@ -2,7 +2,8 @@
 
 Narrow ones by the curvature at the mode. Wherever that is wider than a factor of 1.5 the posterior
 is profiled: the quantity is held at a value, all else is searched anew, and the interval ends where
-the logarithm has fallen by 1.92 (half the 95 % quantile of chi-square with one degree of freedom).
+the logarithm has fallen by 1.92 (half the 95 % quantile of chi-square with one degree of freedom),
+both widened by `search.WIDER`.
 """
 
 import math
@@ -16,7 +17,7 @@ from logger.arrays import Floats
 from replay.heat.problem import HeatProblem
 from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR, IntervalMethod
 from replay.heat.scoring import Evaluation, maximise_likelihood
-from replay.heat.search import Mode, without_noise
+from replay.heat.search import WIDER, Mode, without_noise
 
 __all__ = [
     "TIMES_SD",
@@ -31,9 +32,9 @@ PositiveFunction = Callable[[Floats], float]
 """From the outer parameters to something greater than zero."""
 Interval = tuple[float, float, float, IntervalMethod]
 """Standard deviation of the logarithm, lower and upper end, and how they were made."""
-_FALL: Final = 1.92
+_FALL: Final = 1.92 * WIDER**2
 _ROOT_FALL: Final = math.sqrt(_FALL)
-_NEAR_FALL: Final = 3.2
+_NEAR_FALL: Final = 3.2 * WIDER**2
 """A point that has fallen no further is near enough to interpolate to the end."""
 _MOST_POINTS: Final = 9
 TIMES_SD: Final = 1.96
@@ -67,7 +68,7 @@ def idle_interval(problem: HeatProblem, mode: Mode) -> tuple[float, float, float
     mean = problem.outer_count + len(problem.edges.starts) * problem.model.nodes
     weights[mean] = 1.0
     weights[mean + 1 :] = problem.knots.at_steps.mean(axis=0)
-    sd = math.sqrt(float(weights @ np.linalg.solve(at.information, weights)))
+    sd = WIDER * math.sqrt(float(weights @ np.linalg.solve(at.information, weights)))
     value = float(weights[problem.outer_count :] @ mode.unknowns)
     return value, value - TIMES_SD * sd, value + TIMES_SD * sd
 

@@ -85,7 +85,11 @@ def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # 
     at = _reference(result)
     unit = unit_text(result.load_unit)
     yield words_part(f"{result.label_of(result.joint)} carries ")
-    yield from _value(at.holding if result.is_holding else at.rotating, unit)
+    load = at.holding if result.is_holding else at.rotating
+    if load[0] > 0.0:
+        yield from _value(load, unit)
+    else:
+        yield words_part("nothing")
     yield words_part(" for ever where it is at " if result.ambient_is_idle else " for ever at ")
     yield SentencePart(PartKind.GIVEN, f"{at.ambient_degC:.0f}")
     yield unit_part("°C")

@@ -125,9 +125,13 @@ def quantity_text(one: Quantity) -> str:
 def for_ever_rows(result: HeatResult) -> list[tuple[str, str, str]]:
     """Return ambient, load rotating and load holding, each with its interval."""
     return [
-        (f"{one.ambient_degC:.0f} °C", band_text(one.rotating), band_text(one.holding))
+        (f"{one.ambient_degC:.0f} °C", _load_text(one.rotating), _load_text(one.holding))
         for one in result.for_ever
     ]
+
+
+def _load_text(band: tuple[float, float, float]) -> str:
+    return band_text(band) if band[0] > 0.0 else "nothing"
 
 
 def held_for_head(result: HeatResult) -> tuple[str, str, str]:

@@ -84,6 +84,8 @@ export interface Fitted extends Asked {
   sentence: Part[];
   copy: string;
   rules: Rules;
+  /** Whether it is told what the joint bears, be it nothing. */
+  told: boolean;
   quantities: [string, string, string][];
   unknown: [string, string][];
   assumed: string[];

@@ -5,7 +5,7 @@ import { fetchHeat } from "../api.mjs";
 import { addressOf } from "../request.mjs";
 import { byId, faultNote, findAll, html, renderFact, setText } from "../dom.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
-import { Page } from "../page.mjs";
+import { Page, toMilli } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
 import { RecordingList } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
@@ -204,7 +204,9 @@ export class HeatPage extends Page {
     if (!isFitted) for (const name of ["changed", "warmed"]) this.part(name).hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
     const isBorne = isFitted && Boolean(answer.curve);
-    for (const name of ["room-rule", "limit-rule", "holding-rule", "borne"]) this.part(name).hidden = !isBorne;
+    const isTold = isFitted && answer.told;
+    for (const name of ["room-rule", "limit-rule", "holding-rule"]) this.part(name).hidden = !isTold;
+    this.part("borne").hidden = !isBorne;
     /* Where nothing could be fitted, another ambient may be what was wanted. */
     this.part("rules").hidden = !answer.joint;
     if (answer.state === "fitting") {
@@ -229,7 +231,7 @@ export class HeatPage extends Page {
   async renderFitted(answer) {
     renderAnswer(this.part("said"), answer, () => this.fetch(true));
     const { rules } = answer;
-    const [from, to] = answer.stretch_s;
+    const [from, to] = answer.stretch_s.map(toMilli);
     const stretch = /** @type {HTMLAnchorElement} */ (this.part("replay"));
     stretch.href = addressOf("/replay/" + encodeURIComponent(answer.path), { from, to });
     setText(stretch, "What it stands on, in Replay");

@@ -20,6 +20,7 @@ from replay.heat.evaluate import answer_heat
 from replay.heat.fit import HeatFit, fit_heat
 from replay.heat.neighbours import Neighbour
 from replay.heat.sentence import heat_sentence
+from replay.heat.trace import HeatTrace, SensorPlace
 from replay.heat.words import note_lines
 from replay.recording import Recording
 from tests.support.heat_recordings import record_stepped
@@ -70,6 +71,22 @@ def test_page_and_command_say_the_same(stepped):
     assert [name for name, _, _ in view["quantities"]]
     assert view["cautions"]
     json.dumps(view, allow_nan=False)
+
+
+def test_a_room_as_warm_as_the_limit_is_said_and_not_drawn(stepped):
+    """The sliders can be set so; they stay, for it is told that nothing is borne."""
+    rules = HeatRules(ambient_degC=50.0, limit_degC=45.0)
+    alone = replace(stepped[1], read=replace(stepped[1].read, trace=_housing_only(stepped[1])))
+    view = heat_view(stepped[0], alone, rules, theme=LIGHT)
+    assert "carries nothing" in view["copy"]
+    assert view["told"]
+    assert view["curve"] is view["table"] is view["ladder"] is None
+
+
+def _housing_only(fit: HeatFit) -> HeatTrace:
+    trace = fit.read.trace
+    kept = tuple(one for one in trace.sensors if one.place is not SensorPlace.WINDING)
+    return replace(trace, sensors=kept)
 
 
 @pytest.mark.parametrize("theme", [LIGHT, DARK])

@@ -22,7 +22,7 @@ from replay.heat.result import Assumption, Caution, Remedy
 from replay.heat.sentence import heat_sentence
 from replay.heat.text import duration_text
 from replay.heat.typed_ambient import ambient_choice, temperature_degC
-from replay.heat.words import held_for_rows, note_lines
+from replay.heat.words import for_ever_rows, held_for_rows, note_lines
 from tests.support.heat_joints import load_course, simulate_joint
 from tests.support.heat_recordings import START_NS, S, record_channels, record_stepped
 
@@ -70,6 +70,14 @@ def test_the_joint_comes_out_in_watts(stepped):
     assert "for ever at 40 °C" in heat_sentence(result)
     assert result.held_at_degC == 40.0
     json.dumps(result.to_json(), allow_nan=False)
+
+
+def test_a_room_as_warm_as_the_limit_leaves_nothing(stepped):
+    """Said in words; no load of 0 with an interval, and no times."""
+    result = answer_heat(stepped[3], limit_degC=39.0)
+    assert "carries nothing for ever at 40 °C with its housing at 39 °C" in heat_sentence(result)
+    assert result.held_for == ()
+    assert {room: load for room, load, _ in for_ever_rows(result)}["40 °C"] == "nothing"
 
 
 def test_without_a_limit_nothing_is_borne(stepped):
