@@ -84,7 +84,7 @@ class DayVerdicts:
                     verdict = self._judge.judge(self._recording, event.joint)
                 except Exception:  # the day is told all the same
                     log.exception("a day could not be judged")
-            text = f"{event.text.removesuffix('.')}, {verdict.text}."
+            text = f"{event.text}, {verdict.text}"
             self._tell(replace(event, text=text), verdict.changed)
 
 
@@ -148,4 +148,4 @@ def _verdict_of(answer: bytes, errors: bytes) -> DayVerdict:
 
 
 def _not_known(reason: str) -> DayVerdict:
-    return DayVerdict(text=f"{_NOT_KNOWN} ({reason.removesuffix('.')})", changed=None)
+    return DayVerdict(text=f"{_NOT_KNOWN} ({reason})", changed=None)

@@ -29,7 +29,8 @@ def change_words(change: StageChange, plan: PlanSettings, label: str) -> str:
     if change.kind == EventKind.CYCLES_AGAIN:
         return f"{label}: cycles again after {span_words(change.duration_s)}, {_so_far(change)}."
     hottest = "" if math.isnan(change.hottest_degC) else f", hottest {change.hottest_degC:.0f} degC"
-    return f"{label}: day {change.day}, cycle {change.cycles:,}{hottest}."
+    # No full stop: a message goes on with what changed.
+    return f"{label}: day {change.day}, cycle {change.cycles:,}{hottest}"
 
 
 def span_words(seconds: float) -> str:

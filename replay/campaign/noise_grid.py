@@ -51,7 +51,8 @@ thirty, by the correlation time of its noise: `python -m tests.support.quiet_evi
 _FADING: Final = 2.3
 """For each so much more, quiet figures that show it are fewer by e (of the same run)."""
 _LEARNED: Final = 1.3
-"""So much more, since the kind of noise is learned from the figure itself (of a second run)."""
+"""So much more, since the kind of noise is learned from the figure itself: what a second run says
+is too much at six hours and more (1.1 to 1.7; at three hours nothing)."""
 _SIMULATED_DAYS: Final = 30.0
 
 

@@ -87,7 +87,7 @@ def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("--draws", type=int, default=300, help="Of each kind of noise.")
     given = options.parse_args()
-    excess, too_much = [], []
+    excess = []
     for correlation_h, kinds in groupby(NOISES, key=lambda noise: noise.correlation_h):
         drawn = [
             highest_evidence(noise, given.draws)
@@ -95,7 +95,6 @@ def main() -> None:
             if noise.white_share <= _MOST_WHITE
         ]
         highest, beyond = np.concatenate(drawn, axis=1)
-        too_much.append(beyond)
         edge = np.quantile(highest, 1.0 - _TAIL)
         excess.append(highest[highest > edge] - edge)
         by_share = ", ".join(f"{np.quantile(one, 1.0 - _CALLED):.1f}" for one, _ in drawn)
@@ -105,10 +104,7 @@ def main() -> None:
             f"{np.quantile(beyond, 1.0 - _CALLED):.1f}\n"
         )
         sys.stdout.flush()
-    beyond = np.quantile(np.concatenate(too_much), 1.0 - _CALLED)
-    sys.stdout.write(
-        f"fading of all: {np.concatenate(excess).mean():.2f}; too much of all: {beyond:.1f}\n"
-    )
+    sys.stdout.write(f"fading of all: {np.concatenate(excess).mean():.2f}\n")
 
 
 if __name__ == "__main__":

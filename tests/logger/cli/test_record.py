@@ -245,7 +245,7 @@ def test_a_day_that_is_over_is_told_with_what_changed(
         _settings: RecordSettings, *, on_event: Callable[[Event], None], **_more: object
     ) -> None:
         for number, kind in enumerate((EventKind.DAY_OVER, EventKind.ENDED), 1):
-            on_event(Event(sequence=number, time_ns=1, kind=kind, joint="a", text="a: day 12."))
+            on_event(Event(sequence=number, time_ns=1, kind=kind, joint="a", text="a: day 12"))
         assert [json.loads(one.read_text())["kind"] for one in desk.glob("[0-9]*")] == ["ended"]
         judged.set()
 
@@ -263,4 +263,4 @@ def test_a_day_that_is_over_is_told_with_what_changed(
     )
     record_command._record(settings, None, tmp_path / "tell.toml")
     day = json.loads(sorted(desk.glob("[0-9]*"))[1].read_text())
-    assert (day["text"], day["changed"]) == ("a: day 12, nothing changed.", [])
+    assert (day["text"], day["changed"]) == ("a: day 12, nothing changed", [])

@@ -19,7 +19,7 @@ def _day(number: int) -> Event:
         time_ns=1_800_000_000_000_000_000 + number,
         kind=EventKind.DAY_OVER,
         joint="a",
-        text=f"a: day {number}, cycle 601,332, hottest 68 degC.",
+        text=f"a: day {number}, cycle 601,332, hottest 68 degC",
     )
 
 
@@ -65,7 +65,7 @@ def test_a_day_says_what_changed():
     changed = DayVerdict(text="changed: friction_A +3.1 % on day 9", changed=("friction_A",))
     assert _told(_Judge(changed), 12) == [
         (
-            "a: day 12, cycle 601,332, hottest 68 degC, changed: friction_A +3.1 % on day 9.",
+            "a: day 12, cycle 601,332, hottest 68 degC, changed: friction_A +3.1 % on day 9",
             ("friction_A",),
         )
     ]
@@ -74,9 +74,9 @@ def test_a_day_says_what_changed():
 def test_nobody_waits_and_no_day_is_lost():
     """A day that is being judged when the recorder ends is told, and those behind it as well."""
     told = _told(_Judge(NOTHING, waits=True), 12, 13)
-    assert told[0] == ("a: day 12, cycle 601,332, hottest 68 degC, nothing changed.", ())
+    assert told[0] == ("a: day 12, cycle 601,332, hottest 68 degC, nothing changed", ())
     assert told[1] == (
-        "a: day 13, cycle 601,332, hottest 68 degC, whether a figure changed is not known.",
+        "a: day 13, cycle 601,332, hottest 68 degC, whether a figure changed is not known",
         None,
     )
 
@@ -85,7 +85,7 @@ def test_nobody_waits_and_no_day_is_lost():
 def test_a_judge_that_fails_costs_no_message():
     """It is said that nothing is known."""
     ((text, changed),) = _told(_Judge(RuntimeError("ill")), 12)
-    assert text.endswith("whether a figure changed is not known.")
+    assert text.endswith("whether a figure changed is not known")
     assert changed is None
 
 

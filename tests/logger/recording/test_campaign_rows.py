@@ -230,9 +230,9 @@ def test_each_day_is_told_with_its_hottest():
         changes, state = advance(plan, state, mark_ns, seen)
         days += [change_words(one, plan, "Arm") for one in changes if one.day]
     assert days == [
-        "Arm: day 1, cycle 24, hottest 50 degC.",
-        "Arm: day 2, cycle 48, hottest 68 degC.",
-        "Arm: day 3, cycle 72, hottest 50 degC.",
+        "Arm: day 1, cycle 24, hottest 50 degC",
+        "Arm: day 2, cycle 48, hottest 68 degC",
+        "Arm: day 3, cycle 72, hottest 50 degC",
     ]
 
 
