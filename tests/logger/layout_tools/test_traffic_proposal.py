@@ -7,6 +7,17 @@ import pytest
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
+from logger.layout_finder.bits import BitField, join_pieces
+from logger.layout_finder.number_form import NumberForm
+from logger.layout_finder.proposal import (
+    Evidence,
+    Meaning,
+    Probabilities,
+    Proposal,
+    ProposedKind,
+    ProposedValue,
+)
+from logger.layout_finder.traffic import Marks
 from logger.layout_tools.proposal_words import undecided_sentences
 from logger.layout_tools.traffic_proposal import (
     FoundFrames,
@@ -85,3 +96,30 @@ def test_a_step_outside_of_the_frames(tmp_path: Path):
     path.write_text("turn = [400.0, 430.0]\n", encoding="utf-8")
     with pytest.raises(InputError, match="turn: found 400 to 430 s, expected it"):
         propose_from(_frames(np.zeros((500, 8), dtype=np.uint8)), read_marks(path))
+
+
+def test_a_value_in_two_pieces_is_told_and_left_out():
+    """A layout holds no such value: its place is written, and where its upper bits lie."""
+    sure = Probabilities(0.9, 0.9, 0.9)
+    value = ProposedValue(
+        field=join_pieces(BitField(8, 8), BitField(36, 4)),
+        assumed_field=join_pieces(BitField(8, 8), BitField(36, 4)),
+        form=NumberForm.TWOS_COMPLEMENT,
+        meaning=Meaning.SPEED,
+        scale=0.01,
+        offset=0.0,
+        modulus=None,
+        probability=sure,
+        evidence=Evidence(40.0, 40.0),
+    )
+    kind = ProposedKind(
+        *(0x120, False, 8, None, None, 900, 0.01),
+        checksum=None,
+        counters=(),
+        values=(value,),
+    )
+    proposal = Proposal(kinds=(kind,), undecided=(), marks=Marks())
+    written = proposal_to_file(proposal, name="drive", source="log")
+    (one,) = written.kind[0].value
+    assert (one.state, one.channel, one.byte, one.bits) == ("left out", "", 1, 8)
+    assert "its upper 4 bits begin at byte 4 bit 4" in one.reason
