@@ -76,7 +76,7 @@ def list_campaigns(recordings: RecordingCache) -> list[CampaignEntry]:
     for part in _parts(recordings):
         key = (part.plan, part.serial) if part.plan else ("", f"/{part.path}")
         groups.setdefault(key, []).append(part)
-    campaigns = [_entry(parts) for parts in groups.values()]
+    campaigns = [one for parts in groups.values() for one in _entries(parts)]
     campaigns.sort(key=lambda one: (one.has_plan, one.is_live, one.parts[-1].end_ns), reverse=True)
     return campaigns
 
@@ -126,8 +126,8 @@ def _campaign_name(one: CampaignEntry) -> str:
     first = one.first
     if not one.has_plan:
         return first.name
-    is_said = first.serial.lower() in first.plan_name.lower()
-    return first.plan_name if is_said else f"{first.plan_name}, {first.serial}"
+    is_named = first.serial.lower() in first.plan_name.lower()
+    return first.plan_name if is_named else f"{first.plan_name}, {first.serial}"
 
 
 def _begun(one: CampaignEntry, zone: tzinfo) -> str:
@@ -137,16 +137,16 @@ def _begun(one: CampaignEntry, zone: tzinfo) -> str:
     return f"{begun}, {len(one.parts)} recordings" if len(one.parts) > 1 else begun
 
 
-def _entry(parts: Sequence[CampaignPart]) -> CampaignEntry:
-    """Return recordings as one campaign; of those that lie over each other the longer counts."""
+def _entries(parts: Sequence[CampaignPart]) -> list[CampaignEntry]:
+    """Return recordings as one campaign; those that lie within others stand for themselves."""
     kept: list[CampaignPart] = []
-    left_out: list[str] = []
+    left_out: list[CampaignPart] = []
     for part in sorted(parts, key=lambda one: (one.start_ns, -one.end_ns)):
-        if kept and part.start_ns < kept[-1].end_ns:
-            left_out.append(part.name)
-        else:
-            kept.append(part)
-    return CampaignEntry(parts=tuple(kept), left_out=tuple(left_out))
+        overlaps = bool(kept) and part.start_ns < kept[-1].end_ns
+        (left_out if overlaps else kept).append(part)
+    names = tuple(one.name for one in left_out)
+    whole = CampaignEntry(parts=tuple(kept), left_out=names)
+    return [whole, *(CampaignEntry(parts=(part,)) for part in left_out)]
 
 
 def _parts(recordings: RecordingCache) -> Iterator[CampaignPart]:

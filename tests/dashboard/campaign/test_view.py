@@ -82,11 +82,13 @@ def test_recordings_of_one_plan_and_serial_are_one(folder: Path):
 
 
 def test_a_recording_within_another_is_left_out(folder: Path, tmp_path: Path):
-    """A cut follows the same plan: the longer one counts, and the page says so."""
+    """A cut follows the same plan: the page says so, and shows it by itself where it is asked."""
     for name in ("first", "second"):
         shutil.copytree(folder / name, tmp_path / name)
     write_campaign_part(tmp_path / "cut", MadePart(first_h=20.0, last_h=21.0))
-    entry = campaign_of(list_campaigns(RecordingCache(tmp_path)), "first")
+    campaigns = list_campaigns(RecordingCache(tmp_path))
+    entry = campaign_of(campaigns, "first")
+    assert [part.path for part in campaign_of(campaigns, "cut").parts] == ["cut"]
     assert [part.path for part in entry.parts] == ["first", "second"]
     assert entry.left_out == ("cut",)
 
