@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from replay.duty.evaluate import DutyModel
 from replay.duty.result import ModelSource
-from replay.heat.faults import HeatFault
+from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.fit import fit_heat
 from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
@@ -40,6 +40,10 @@ def duty_model(
     fitted = fitted_to or (recording,)
     chosen = ambient_choice(ambient, fitted, joint)
     sources = tuple(ModelSource(one.name, one.start_ns) for one in fitted_to)
+    serials = {one.bench.joint_named(joint).serial for one in (recording, *fitted_to)}
+    if len(serials - {""}) > 1:
+        kind = HeatFaultKind.OTHER_SERIAL
+        return DutyModel(limit_degC=limit_degC, heat_fault=kind, fitted_to=sources)
     try:
         fit = fit_heat(fitted, joint, ambient=chosen)
     except HeatFault as fault:

@@ -54,6 +54,7 @@ _HEAT_FAULTS: Final = {
     HeatFaultKind.NOT_LOADED: "the load is zero",
     HeatFaultKind.AMBIENT_ABOVE: "the ambient is above every temperature of the joint",
     HeatFaultKind.OVERLAP: "recordings overlap",
+    HeatFaultKind.OTHER_SERIAL: "the recordings are of two specimens: their serials differ",
     HeatFaultKind.MIXED_LOADS: "a current is recorded in some recordings only",
     HeatFaultKind.NO_AMBIENT: "the ambient that was named is not recorded",
 }

@@ -234,6 +234,20 @@ def test_a_model_of_another_recording_is_named_with_its_date(told):
     assert written["limit"]["fitted_to"] == [{"recording": "soak", "start_ns": START_NS}]
 
 
+def test_a_model_of_another_specimen_is_refused(tmp_path):
+    """Its serial says so: what one joint holds is not told by another."""
+    time_ns, columns = START_NS + np.arange(60) * S, {"current_A": np.full(60, 4.0)}
+    one, other = (
+        record_channels(tmp_path / name, time_ns, columns, settings=f'serial = "{name}"')
+        for name in ("A1", "A2")
+    )
+    model = duty_model(one, "a", ambient=(), limit_degC=110.0, fitted_to=[other])
+    assert model.heat_fault is HeatFaultKind.OTHER_SERIAL
+    assert any(
+        "their serials differ" in line for line in duty_notes(evaluate_duty(one, "a", model=model))
+    )
+
+
 @pytest.mark.slow
 def test_a_short_recording_is_held_against_an_earlier_one(tmp_path):
     """What it could not be fitted to itself is told, the sentence names where from."""
