@@ -57,6 +57,8 @@ _HEAT_FAULTS: Final = {
     HeatFaultKind.OTHER_SERIAL: "the recordings are of two specimens: their serials differ",
     HeatFaultKind.MIXED_LOADS: "a current is recorded in some recordings only",
     HeatFaultKind.NO_AMBIENT: "the ambient that was named is not recorded",
+    HeatFaultKind.AMBIENT_IN_GAP: "a reading of the ambient lies where the joint is not recorded",
+    HeatFaultKind.NO_MODEL: "no one model describes the recordings",
 }
 _DUTY_ASSUMED: Final = {
     DutyAssumption.READINGS_TRUE: "Readings are right: errors of calibration are in no figure.",

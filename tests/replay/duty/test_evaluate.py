@@ -234,6 +234,13 @@ def test_a_model_of_another_recording_is_named_with_its_date(told):
     assert written["limit"]["fitted_to"] == [{"recording": "soak", "start_ns": START_NS}]
 
 
+@pytest.mark.parametrize("kind", list(HeatFaultKind))
+def test_whatever_keeps_a_joint_from_being_fitted_has_words(told, kind):
+    """Each is told in one line, and none ends the account."""
+    lacking = replace(told, no_model=NoModel.NOT_FITTED, heat_fault=kind)
+    assert sum("Not told: what the joint holds" in line for line in duty_notes(lacking)) == 1
+
+
 def test_a_model_of_another_specimen_is_refused(tmp_path):
     """Its serial says so: what one joint holds is not told by another."""
     time_ns, columns = START_NS + np.arange(60) * S, {"current_A": np.full(60, 4.0)}
