@@ -5,10 +5,9 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from logger.joint.thermal.thermal_load import Node
 from replay.heat.answers import HOLDING_LOSS, equilibrium_at_end, held_for, load_for_ever
 from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
-from replay.heat.result import Assumption, Basis, Caution, HeatResult, HeldFor, LoadBand
+from replay.heat.result import Assumption, Basis, HeatResult, HeldFor, LoadBand
 from replay.recording import Recording
 
 __all__ = ["AmbientChoice", "answer_heat", "evaluate_heat"]
@@ -16,7 +15,6 @@ __all__ = ["AmbientChoice", "answer_heat", "evaluate_heat"]
 AMBIENTS_DEGC: Final = (0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 REFERENCE_DEGC: Final = 40.0
 """The coolant that IEC 60034-1 refers to."""
-_CAUTIONS: Final = (Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
 
 
 def evaluate_heat(
@@ -104,7 +102,7 @@ def answer_heat(
         is_holding=is_holding,
         ambient_is_idle=not fit.has_room,
         assumptions=_assumptions(fit, answers=bool(bands)),
-        cautions=_cautions(fit) if bands else (),
+        cautions=fit.cautions if bands else (),
     )
 
 
@@ -127,11 +125,6 @@ def _basis(fit: HeatFit) -> Basis:
         residual_K=math.sqrt(squares / sum(float(one.n.sum()) for one in fit.own_sensors)),
         left_out_K=fit.left_out_K,
     )
-
-
-def _cautions(fit: HeatFit) -> tuple[Caution, ...]:
-    is_unseen = fit.node is Node.HOUSING and not fit.is_winding_known
-    return (Caution.WINDING_UNSEEN, *_CAUTIONS) if is_unseen else _CAUTIONS
 
 
 def _assumptions(fit: HeatFit, *, answers: bool) -> tuple[Assumption, ...]:

@@ -27,7 +27,7 @@ from replay.heat.fitted_quantities import WINDING_NAMES, fitted_quantities
 from replay.heat.neighbours import Neighbour, find_neighbours
 from replay.heat.problem import HeatProblem
 from replay.heat.quantity import Quantity, QuantityName
-from replay.heat.result import UnknownQuantity
+from replay.heat.result import Caution, UnknownQuantity
 from replay.heat.search import Mode, find_mode
 from replay.heat.trace import SensorCounts, SensorPlace, StatedAmbient
 from replay.recording import Recording
@@ -109,6 +109,13 @@ class HeatFit:
         """
         lost = any(one.name in WINDING_NAMES for one in self.unknown)
         return self.problem.model.nodes == 2 and not lost
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What a person has to know before acting on what the joint bears."""
+        is_unseen = self.node is Node.HOUSING and not self.is_winding_known
+        unseen = (Caution.WINDING_UNSEEN,) if is_unseen else ()
+        return (*unseen, Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
 
     @property
     def told_model(self) -> HeatModel:

@@ -175,7 +175,7 @@ def plan_heat(
         verdict=verdict,
         first_over_s=column_band(over_s[:, None], 0),
         assumptions=_planned_assumptions(fit, motion),
-        cautions=(Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION),
+        cautions=fit.cautions,
     )
 
 

@@ -74,8 +74,11 @@ def test_recordings_are_fitted_together(browser: Browser, serve, tmp_path: Path)
     for name, part in (("first", slice(0, 3000)), ("second", slice(3600, 7200))):
         record_stepped(tmp_path / name, winding=False, part=part)
     page = browser.new_page(viewport={"width": 390, "height": 844})
+    # The list of recordings is asked for again after a fault.
+    page.route("**/api/bus/recordings*", lambda route: route.abort(), times=1)
     page.goto(f"{serve(tmp_path)}/heat/second")
     _fitted(page)
+    expect(page.locator("#heat-lost")).to_be_empty()
     told = page.locator("#heat-said .sentence-told")
     expect(told).to_contain_text("from 1 recording,")
     page.get_by_role("button", name="Fit others with it").click()

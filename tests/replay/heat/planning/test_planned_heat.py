@@ -14,6 +14,7 @@ from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.heat.planning.motion import MotionFault, MotionFaultKind, motion_of_rows
 from replay.heat.planning.planned_heat import PlannedAssumption, Verdict, plan_heat
 from replay.heat.planning.planned_words import planned_lines, planned_sentence
+from replay.heat.result import Caution
 
 # The round set of a two-node network and its copper (see tests/logger/joint/test_thermal_model.py).
 ROUND = TwoNode(
@@ -42,6 +43,7 @@ def _fit(spread=0.0, **more):
         "is_load_known": True,
         "torque_per_ampere": 1.5,
         "label": "a",
+        "cautions": (Caution.THIS_MOUNTING,),
         "read": SimpleNamespace(load="current_A"),
         "problem": SimpleNamespace(model=HeatModel(nodes=2, standby=True)),
         **more,
