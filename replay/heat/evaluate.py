@@ -83,7 +83,7 @@ def answer_heat(
     return HeatResult(
         joint=fit.joint,
         labels=fit.labels,
-        model=fit.told_model,
+        model=fit.reported_model,
         quantities=() if has_changed else fit.quantities,
         # Where the joint became another one no measurement of these would settle it.
         unknown=() if has_changed else fit.unknown,

@@ -118,7 +118,7 @@ class HeatFit:
         return (*unseen, Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
 
     @property
-    def told_model(self) -> HeatModel:
+    def reported_model(self) -> HeatModel:
         """The model of what is told: of one node where the winding is not told apart."""
         model = self.problem.model
         return model if self.is_winding_known else replace(model, nodes=1)

@@ -61,8 +61,8 @@ def fitted_quantities(
             high=high,
             method=method,
         )
-        is_told = name in of_one_load or not one_load
-        if quantity.is_known and is_told and tells.factor(function) <= UNKNOWN_FACTOR:
+        is_reported = name in of_one_load or not one_load
+        if quantity.is_known and is_reported and tells.factor(function) <= UNKNOWN_FACTOR:
             known.append(quantity)
         else:
             unknown.append(UnknownQuantity(name=name, remedies=_remedies(name, problem)))
