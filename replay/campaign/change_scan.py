@@ -39,10 +39,9 @@ STEP_MARGIN_H: Final = 24.0
 RAMP_MARGIN_H: Final = 96.0
 """So much has to lie between a date and the end, and the former between it and the beginning."""
 RUNNING_IN_MARGIN_H: Final = 72.0
-_FOUND_SHARE: Final = 0.93
+_FOUND_SHARE: Final = 0.95
 """Of all dates in the figure as it is: the size is fitted to this one, and in others of the same
-noise fewer steps of it are found (0.9 here was 0.82 there, 0.95 here 0.93 there; 0.95 is ruled by
-the first days, in which running-in hides steps)."""
+noise fewer steps of it are found (0.9 here was 0.82 there, 0.95 here 0.90 there)."""
 _STEPS_TRIED: Final = 50
 _BISECTIONS: Final = 12
 _LARGEST: Final = 1e12
