@@ -62,7 +62,7 @@ def campaign_view(
         "both": None if compared is None else comparison_table(read, compared, displays),
         "days": day_table(read, zone),
         "unknown": [list(one) for one in open_questions(read, texts, zone)],
-        "notes": [*_cautions(campaign, entry)],
+        "notes": [*_campaign_cautions(campaign, entry)],
     }
 
 
@@ -107,7 +107,7 @@ def _head_facts(read: ReadCampaign, zone: tzinfo) -> list[list[str]]:
     return facts
 
 
-def _cautions(campaign: Campaign, entry: CampaignEntry) -> list[str]:
+def _campaign_cautions(campaign: Campaign, entry: CampaignEntry) -> list[str]:
     """Return the cautions."""
     notes = []
     compared = {one.compared_by for one in campaign.figures if one.compared_by}

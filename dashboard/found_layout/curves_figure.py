@@ -17,14 +17,13 @@ from dashboard.text.format import format_elapsed
 from dashboard.text.theme import Theme, channel_label, display_of, plotly_template
 from dashboard.text.units import Displays
 from logger.arrays import Floats
+from replay.measure.reading import GRAVITY_M_S2
 
 __all__ = ["curves_figure"]
 
 ROW_PX: Final = 132
 TOP_PX, BOTTOM_PX = 34, 44
-GRAVITY_M_S2: Final = 9.80665
-"""Standard acceleration of free fall (BIPM, SI Brochure, 9th edition, 2.1 and CGPM 1901)."""
-MOST_ROWS: Final = 8
+MAX_CURVES: Final = 8
 _SMOOTH_S: Final = 0.1
 
 
@@ -32,7 +31,7 @@ def curves_figure(
     found: FoundLayout, request: LayoutRequest, *, theme: Theme, displays: Displays
 ) -> dict[str, Any] | None:
     """Return the figure, a row for each channel; None where there is no curve."""
-    curves = found.curves[:MOST_ROWS]
+    curves = found.curves[:MAX_CURVES]
     if not curves:
         return None
     height = TOP_PX + BOTTOM_PX + ROW_PX * len(curves)

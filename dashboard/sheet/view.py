@@ -59,7 +59,7 @@ def sheet_view(
     )
     content: dict[str, Any] = {
         "specimens": [
-            {"key": one.key, "name": _name(one), "pen": at % len(LIGHT.pens) + 1}
+            {"key": one.key, "name": _specimen_name(one), "pen": at % len(LIGHT.pens) + 1}
             for at, one in enumerate(specimens)
         ],
         "chosen": "",
@@ -100,7 +100,7 @@ def sheet_view(
     }
 
 
-def _name(one: Specimen) -> str:
+def _specimen_name(one: Specimen) -> str:
     return f"{one.label} {one.serial}" if one.serial else one.label
 
 
@@ -239,7 +239,7 @@ def _trend_picture(row: SheetRow, first_ns: int, last_ns: int) -> dict[str, Any]
 def _compared(specimens: Sequence[Specimen]) -> dict[str, Any]:
     """Return each pair with its differences; all of them are questions at once."""
     comparison = compare_specimens({one.key: measured_of(one) for one in specimens})
-    names = {one.key: _name(one) for one in specimens}
+    names = {one.key: _specimen_name(one) for one in specimens}
     pairs: dict[tuple[str, str], list[Difference]] = {}
     for one in comparison.differences:
         pairs.setdefault((one.first, one.second), []).append(one)

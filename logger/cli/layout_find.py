@@ -200,8 +200,8 @@ def confirm_proposal(
 
     proposal = parse_proposal(read_text(file, "proposal file"), str(file))
     left = undecided_values(proposal)
-    chosen = frozenset(left) if confirm.strip() == "all" else _numbers(confirm, "--confirm")
-    omitted = _numbers(leave_out, "--leave-out")
+    chosen = frozenset(left) if confirm.strip() == "all" else _value_numbers(confirm, "--confirm")
+    omitted = _value_numbers(leave_out, "--leave-out")
     if confirm.strip() == "all":
         chosen -= omitted
     if not by.strip():
@@ -234,7 +234,7 @@ def _replace(file: Path, text: str) -> None:
         ) from None
 
 
-def _numbers(text: str, option: str) -> frozenset[int]:
+def _value_numbers(text: str, option: str) -> frozenset[int]:
     """Return the numbers of "1,3-5"."""
     numbers: set[int] = set()
     for part in filter(None, re.split(r"[,\s]+", text.strip())):

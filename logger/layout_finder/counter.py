@@ -15,7 +15,7 @@ MIN_AGREEMENT: Final = 0.97
 MIN_LENGTH: Final = 2
 MAX_LENGTH: Final = 32
 MIN_FRAMES: Final = 40
-STEPS: Final = (3, 5)
+ODD_STEPS: Final = (3, 5)
 STEPPED_LENGTHS: Final = range(4, 9)
 # A counter that starts again before its bits are full keeps its lowest bit there.
 _LOWEST_TOGGLES: Final = 0.8
@@ -57,7 +57,7 @@ def _is_step(step: int, length: int) -> bool:
     What goes on by much is a count of time, of frames that are sent at a fixed rate; and two bits
     that go backwards may be four kinds of frames in turn.
     """
-    return step == 1 or (step in STEPS and length in STEPPED_LENGTHS)
+    return step == 1 or (step in ODD_STEPS and length in STEPPED_LENGTHS)
 
 
 def _grown(payload: Bytes, place: tuple[int, int], order: BitOrder) -> FoundCounter | None:

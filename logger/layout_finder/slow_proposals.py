@@ -98,7 +98,7 @@ def propose_slow(
     no_name = Meaning.FLAG if signal.field.length == 1 else Meaning.UNKNOWN
     if slow is None or signal.form is NumberForm.SIGN_MAGNITUDE:
         return _named(signal, no_name, 0.5 if no_name is Meaning.FLAG else 0.0)
-    readings = _readings(signal, payload, taken, marks, typed, slow=slow)
+    readings = _slow_readings(signal, payload, taken, marks, typed, slow=slow)
     if not readings:
         if slow is SlowKind.WARMS and signal.field.length > 1:
             return _named(signal, Meaning.TEMPERATURE, _UNSCALED, matching_scales=0)
@@ -138,7 +138,7 @@ def _plain(signal: Signal, payload: Bytes) -> Floats:
     return read_field(payload, signal.field).astype(np.float64)
 
 
-def _readings(
+def _slow_readings(
     signal: Signal,
     payload: Bytes,
     taken: frozenset[int],

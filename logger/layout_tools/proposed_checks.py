@@ -13,7 +13,7 @@ from logger.layout_finder.proposal import ProposedKind
 
 __all__ = ["checksum_of", "counter_of", "undecided_checks"]
 
-_METHODS: Final = {
+_METHOD_OF: Final = {
     ChecksumFamily.XOR: "xor",
     ChecksumFamily.SUM: "sum",
     ChecksumFamily.NEGATIVE_SUM: "negative-sum",
@@ -32,7 +32,7 @@ def checksum_of(kind: ProposedKind) -> Checksum | None:
     return Checksum.model_validate(
         {
             "byte": found.byte,
-            "method": _METHODS[found.family],
+            "method": _METHOD_OF[found.family],
             "polynomial": found.polynomial,
             "reflected": found.family is ChecksumFamily.REFLECTED_CRC8,
             "covers": None if covered == others else (covered[0], covered[-1]),

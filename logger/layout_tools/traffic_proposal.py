@@ -209,7 +209,7 @@ def propose_from(found: FoundFrames, marks: MarksFile) -> Proposal:
     )
 
 
-_CHANNELS: Final = {
+_CHANNEL_OF: Final = {
     Meaning.POSITION: ("position", "rad"),
     Meaning.COMMANDED_POSITION: ("position_setpoint", "rad"),
     Meaning.SPEED: ("speed", "rad_s"),
@@ -228,7 +228,7 @@ def _channels_of(proposal: Proposal) -> dict[int, str]:
     The surest of a meaning has the usual name, the others have an ordinal for a place.
     """
     named: dict[int, str] = {}
-    for meaning, (quantity, unit) in _CHANNELS.items():
+    for meaning, (quantity, unit) in _CHANNEL_OF.items():
         alike = [
             value
             for kind in proposal.kinds

@@ -253,7 +253,7 @@ def _stage_figures(
         group = [name for name in names if ("temperature" in name) is not is_own]
         if not group:
             continue
-        channel, series = _temperature(recordings, joint, start_ns, is_own=is_own)
+        channel, series = _temperature_figure(recordings, joint, start_ns, is_own=is_own)
         blocks = block_figures(
             group,
             at_h,
@@ -273,7 +273,7 @@ def _stage_figures(
     return [found[name] for name in names]
 
 
-def _temperature(
+def _temperature_figure(
     recordings: Sequence[Recording], joint: str, start_ns: int, *, is_own: bool
 ) -> tuple[str, tuple[Floats, Floats] | None]:
     """Return the channel of a temperature, and hours and means of a quarter of an hour of it."""

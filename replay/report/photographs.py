@@ -20,7 +20,7 @@ MOST_REPORT_BYTES: Final = 5_900_000
 """Below the 6 MB that a mail is sure to take."""
 _FIGURE_BYTES: Final = 1000
 """What stands around a picture."""
-_MOST_ROWS: Final = 200
+_MOST_PHOTOGRAPHS: Final = 200
 
 
 def photographs_section(evidence: ReportEvidence, taken: int) -> Markup:
@@ -54,11 +54,11 @@ def _shown(files: Sequence[AttachedFile], room: int) -> dict[int, Markup]:
         if needed > room:
             break
         room -= needed
-        drawn[id(one)] = _figure(one, picture)
+        drawn[id(one)] = _photograph_figure(one, picture)
     return {id(one): drawn[id(one)] for one in files if id(one) in drawn}
 
 
-def _figure(one: AttachedFile, picture: Picture) -> Markup:
+def _photograph_figure(one: AttachedFile, picture: Picture) -> Markup:
     attachment = one.attachment
     when = f"{instant_text(attachment.time_ns)} UTC"
     by = f", attached by {attachment.who}" if attachment.who else ""
@@ -83,7 +83,7 @@ def _others(others: Sequence[tuple[AttachedFile, WhyNot]], names: dict[str, str]
             f"{max(one.attachment.size / 1e6, 0.001):.3g} MB",
             why.value,
         )
-        for one, why in others[:_MOST_ROWS]
+        for one, why in others[:_MOST_PHOTOGRAPHS]
     ]
     if not rows:
         return Markup("")

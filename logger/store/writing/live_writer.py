@@ -62,8 +62,7 @@ T = TypeVar("T")
 class FlushPolicy:
     """How rows are flushed, synced and sealed."""
 
-    flush_s: float | None = None
-    """None: by how many buses there are."""
+    flush_s: float | None = None  # None: by how many buses there are
     sync_s: float = 1.0
     first_part_s: float = 2.0
     """Length of the first part; each is `PART_GROWTH` times as long as the one before."""

@@ -42,7 +42,7 @@ __all__ = [
     "torque_of_readings",
 ]
 
-TORQUE: Final = QuantityKind("torque", "torque at the axis", "N.m")
+AXIS_TORQUE: Final = QuantityKind("torque", "torque at the axis", "N.m")
 ARM_LENGTH: Final = QuantityKind("arm", "arm that this makes", "m")
 PER_AMPERE: Final = QuantityKind("torque_per_ampere", "torque per ampere", "N.m/A")
 LEVER_METHOD: Final = Fact("lever", "weight times gravity times arm")
@@ -313,9 +313,9 @@ def torque_of_readings(setup: BenchSetup, found: Sequence[ScaleReading]) -> Meas
         drawn = drawn + spread * dice.standard_t(len(values) - 1, DRAW_COUNT)
         is_known = True
     torque = (
-        drawn_quantity(TORQUE, value, drawn, basis=IntervalBasis.DRAWS)
+        drawn_quantity(AXIS_TORQUE, value, drawn, basis=IntervalBasis.DRAWS)
         if is_known
-        else bare_quantity(TORQUE, value)
+        else bare_quantity(AXIS_TORQUE, value)
     )
     return Measurement(
         kind="torque",
