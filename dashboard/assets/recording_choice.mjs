@@ -4,8 +4,12 @@ import { fetchBusRecordings } from "./api.mjs";
 import { emptyPage, html, renderFact } from "./dom.mjs";
 
 /** @typedef {import("./bus/answers.d.ts").ListedRecording} ListedRecording */
-/** @typedef {{name: string, select: HTMLSelectElement, part: (name: string) => HTMLElement}} OneRecording */
-/** @typedef {import("./page.mjs").Page & OneRecording} PageOfOne */
+
+/**
+ * A page that shows one recording; `name`: which, empty for the first of the list.
+ * @typedef {import("./page.mjs").Page & Listing} ListingPage
+ * @typedef {{name: string, select: HTMLSelectElement, part: (name: string) => HTMLElement}} Listing
+ */
 
 /** How long a list that could not be had, or that is empty, is waited for. */
 const LIST_AGAIN_MS = 3000;
@@ -41,8 +45,7 @@ export function firstRecording(recordings) {
  */
 export class RecordingList {
   /**
-   * @param {PageOfOne} page
-   *   `name`: of the recording that it shows, empty for the first of the list.
+   * @param {ListingPage} page
    * @param {object} does
    * @param {[string, string][]} does.empty what to do where there are none, and the command for it
    * @param {() => void} does.answered the server answered, whatever it had
