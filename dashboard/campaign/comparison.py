@@ -48,7 +48,7 @@ def matching_figure(figure: FigureAnswer, other: ReadCampaign) -> FigureAnswer |
 def comparison_table(read: ReadCampaign, other: ReadCampaign, displays: Displays) -> dict[str, Any]:
     """Return the figures that both have, side by side."""
     names = [_short_name(one) for one in (read, other)]
-    head = ["", *names, *(f"a day, 95 %: {name}" for name in names), "changes called"]
+    head = ["", *names, *(f"a day, 95 %: {name}" for name in names), "changes found"]
     return {"head": head, "rows": [*_rows_of_both(read, other, displays)]}
 
 

@@ -95,7 +95,7 @@ def _as_before(read: ReadCampaign, texts: Sequence[FigureText]) -> Iterator[dict
         for one in same
         if math.isfinite(one.figure.trend.unseen)
     ]
-    words = "without a change that is called."
+    words = "no change was found."
     if unseen:
         words += f" A step under {_listed(unseen)} would not have been seen."
     yield _news_line("normal", names, words)
@@ -163,7 +163,7 @@ def figure_table(texts: Sequence[FigureText]) -> dict[str, Any]:
                 f"{count} change{'' if count == 1 else 's'}" if count else "no change",
             ]
         )
-    return {"head": ["", "usual", "a day, 95 %", "a step not seen under", "called"], "rows": rows}
+    return {"head": ["", "usual", "a day, 95 %", "a step not seen under", "found"], "rows": rows}
 
 
 def day_table(read: ReadCampaign, zone: tzinfo) -> dict[str, Any]:

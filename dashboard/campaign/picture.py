@@ -275,7 +275,7 @@ def _tip(read: ReadCampaign, text: FigureText) -> dict[str, Any]:
     elif trend.not_judged is not None:
         words = "trend not known yet"
     else:
-        words = "no new change" if trend.is_changed else "no change called"
+        words = "no new change" if trend.is_changed else "no change found"
     return {
         "value": text.value_text(float(newest.mean())) if len(newest) else "–",
         "mark": "abnormal" if new else "none" if trend.not_judged is not None else "",

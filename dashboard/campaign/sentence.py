@@ -60,7 +60,7 @@ def _changes(
         yield words_part(", compared at like temperature" if _is_compared(new) else "")
         yield words_part(".")
     else:
-        yield words_part("Nothing new is called since yesterday" if old else "No change of ")
+        yield words_part("No new change since yesterday" if old else "No change of ")
     if old:
         yield words_part(" Before that " if new else "; before that ")
         yield from _several(campaign, old[-MOST_NAMED:], zone)
