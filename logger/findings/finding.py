@@ -17,6 +17,7 @@ from logger.settings_file import SettingError, Settings
 __all__ = [
     "FINDING_FORMAT",
     "FINDING_ID_PATTERN",
+    "TORQUE_CONSTANT",
     "Finding",
     "FindingSpan",
     "FoundQuantity",
@@ -26,10 +27,13 @@ __all__ = [
     "UncertaintyPart",
     "current_findings",
     "is_repetition",
+    "torque_basis_of",
 ]
 
 FINDING_FORMAT: Final = 1
 FINDING_ID_PATTERN: Final = r"^[0-9a-f]{32}$"
+TORQUE_CONSTANT: Final = "torque_constant_Nm_A"
+"""Condition of a quantity: N.m for one ampere, by which it was made from a recorded current."""
 _MOST_ITEMS: Final = 200
 
 Word = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
@@ -93,7 +97,8 @@ class FoundQuantity(Settings):
     conditions: dict[Line, Scalar] = Field(default_factory=dict, max_length=40)
     """Under which it holds, unit in the key: ambient_degC, supply_V, holding, mounting; and
     `held_by`, what kept it from being more: current, torque, speed, supply, temperature,
-    set-point; several that cannot be told apart with a slash between, current/torque."""
+    set-point; several that cannot be told apart with a slash between, current/torque; and
+    `torque_constant_Nm_A`, by which a torque was made from current (see `torque_basis_of`)."""
 
     @model_validator(mode="after")
     def _check_interval(self) -> Self:
@@ -176,6 +181,15 @@ class Finding(Settings):
     def overlaps(self, from_ns: int, to_ns: int) -> bool:
         """Return whether it stands on anything of [from_ns, to_ns)."""
         return any(span.from_ns < to_ns and span.to_ns > from_ns for span in self.spans)
+
+
+def torque_basis_of(unit: str, per_ampere: float | None) -> dict[str, float]:
+    """Return the condition that says by what a torque was made from current; none where it was not.
+
+    A value in N.m, N.m.s/rad or N.m/' is as much off as that constant is.
+    """
+    is_torque = unit == "N.m" or unit.startswith(("N.m.", "N.m/"))
+    return {TORQUE_CONSTANT: per_ampere} if is_torque and per_ampere is not None else {}
 
 
 def current_findings(findings: Iterable[Finding]) -> tuple[Finding, ...]:

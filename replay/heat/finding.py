@@ -10,6 +10,7 @@ from logger.findings.finding import (
     IntervalBy,
     Method,
     TypedValue,
+    torque_basis_of,
 )
 from logger.findings.uncertainty import NORMAL_95
 from logger.store.layout.manifest import iso_utc
@@ -41,7 +42,7 @@ def heat_finding(
 
     `recordings`: those that it was evaluated over.
     """
-    quantities = (*_network(result), *_borne(result))
+    quantities = (*_network(result), *_borne(result, recordings[0]))
     if not quantities:
         return None
     settings: dict[str, bool | float | str] = {
@@ -93,10 +94,19 @@ def _network(result: HeatResult) -> Iterator[FoundQuantity]:
             )
 
 
-def _borne(result: HeatResult) -> Iterator[FoundQuantity]:
+def _torque_constant(result: HeatResult, recording: Recording) -> float | None:
+    """Return the N.m for one ampere that made a load a torque; None: the joint reports torque."""
+    settings = recording.bench.joint_named(result.joint)
+    if result.basis.load_channel == "torque_Nm":
+        return recording.bench.torque_constant_of(settings)
+    return settings.torque.per_ampere if settings.torque else None
+
+
+def _borne(result: HeatResult, recording: Recording) -> Iterator[FoundQuantity]:
     """Yield the load that is borne for ever, by ambient, rotating and holding."""
     if result.limit_degC is None:
         return
+    basis = torque_basis_of(result.load_unit, _torque_constant(result, recording))
     name = "continuous_torque" if result.load_unit == "N.m" else "continuous_current"
     for band in result.for_ever:
         for held, (value, low, high) in ((False, band.rotating), (True, band.holding)):
@@ -111,6 +121,7 @@ def _borne(result: HeatResult) -> Iterator[FoundQuantity]:
                 high=high,
                 interval_by=IntervalBy.DRAWS,
                 conditions={
+                    **basis,
                     "ambient_is_idle" if result.ambient_is_idle else "ambient_degC": (
                         True if result.ambient_is_idle else band.ambient_degC
                     ),

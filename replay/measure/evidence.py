@@ -87,6 +87,7 @@ def joint_facts(recording: Recording, joint: str) -> JointFacts:
         name=joint,
         per_ampere=settings.torque.per_ampere if settings.torque else None,
         is_torque_derived=recording.bench.derives_torque(settings),
+        torque_constant=recording.bench.torque_constant_of(settings),
         gear_ratio=settings.gear_ratio,
         rated_torque=settings.rated.torque,
         is_position_of_motor=is_of_motor,

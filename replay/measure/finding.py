@@ -11,6 +11,7 @@ from logger.findings.finding import (
     IntervalBy,
     Method,
     TypedValue,
+    torque_basis_of,
 )
 from replay.measure.interval import IntervalBasis
 from replay.measure.result import Measurement
@@ -42,7 +43,11 @@ def measurement_finding(
             degrees_of_freedom=one.dof if math.isfinite(one.dof) else None,
             interval_by=_INTERVAL_BY[one.basis],
             parts=one.parts,
-            conditions={**one.at, **({"upper_limit": True} if one.is_limit else {})},
+            conditions={
+                **one.at,
+                **({"upper_limit": True} if one.is_limit else {}),
+                **torque_basis_of(one.of.unit, result.torque_constant),
+            },
         )
         for one in result.quantities
         if one.has_interval

@@ -163,6 +163,8 @@ class Measurement:
     remarks: tuple[Fact, ...] = ()
     """What the readings show that a person has to know before using the value."""
     assumptions: tuple[Fact, ...] = ()
+    torque_constant: float | None = None
+    """N.m for one ampere, by which every torque in it was made from current; None: by none."""
     instruments: tuple[str, ...] = ()
     """Each as it was told: "ruler of `tip`, read to 1 mm"."""
     answer: str = ""

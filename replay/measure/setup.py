@@ -85,6 +85,8 @@ class JointFacts:
     """N.m at the output for one ampere."""
     is_torque_derived: bool = False
     """Its torque is computed from its current."""
+    torque_constant: float | None = None
+    """N.m for one ampere by which its recorded torque was made from current; None: by none."""
     gear_ratio: float = 1.0
     rated_torque: float | None = None
     is_position_of_motor: bool = True

@@ -2,6 +2,7 @@
 
     specimens    the specimens of a folder: who they are, their claims and findings
     conditions   whether what was measured and what is claimed hold under like conditions
+    torque_basis  torques made from current, put right by the torque per ampere that was measured
     combining    the findings of one quantity as one value, uncertainty carried by source
     verdict      a claim held against an interval: met, short, not proven
     change_point  whether it changed at one time

@@ -123,6 +123,13 @@ def _finding(one: SourcedQuantity) -> dict[str, Any]:
         "low": one.quantity.low,
         "high": one.quantity.high,
         "gone": one.is_gone,
+        "corrected": None
+        if one.correction is None
+        else {
+            "by": one.correction.factor,
+            "stored": one.correction.stored,
+            "measured": one.correction.measured,
+        },
         "spans": [span.model_dump() for span in one.finding.spans],
     }
 

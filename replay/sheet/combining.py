@@ -20,10 +20,21 @@ from logger.findings.uncertainty import (
 )
 from replay.sheet.conditions import Conditions, without_about
 
-__all__ = ["Measured", "SourcedQuantity", "combine_findings", "own_uncertainty"]
+__all__ = ["Correction", "Measured", "SourcedQuantity", "combine_findings", "own_uncertainty"]
 
 _SMALLEST_OWN: Final = 1e-9
 """Of a value: less own uncertainty than that is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A torque from current, put right by the torque per ampere that was measured."""
+
+    factor: float
+    stored: float
+    """N.m/A, by which it had been made."""
+    measured: float
+    """N.m/A."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +53,11 @@ class SourcedQuantity:
     """Hours recorded of the specimen until the end of what it stands on."""
     is_gone: bool
     """None of the recordings that it stands on is there."""
+    hidden_constant: float | None = None
+    """It is a torque of a joint whose torque is made from current by so much (N.m/A), and does not
+    tell by what it was made."""
+    correction: "Correction | None" = None
+    """What was done to it because the torque per ampere was measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from logger.findings.finding import TORQUE_CONSTANT
+
 __all__ = [
     "ABOUT_KEYS",
     "ConditionFault",
@@ -20,9 +22,10 @@ __all__ = [
 ]
 
 Conditions = Mapping[str, bool | float | str]
-ABOUT_KEYS: Final = frozenset({"held_by"})
+ABOUT_KEYS: Final = frozenset({"held_by", TORQUE_CONSTANT})
 """What a finding says about a quantity beside the conditions under which it holds: `held_by`, what
-kept it from being more (current, torque, speed, supply, temperature, set-point)."""
+kept it from being more (current, torque, speed, supply, temperature, set-point), and by what a
+torque was made from current."""
 _LIKE_KELVIN: Final = 2.0
 _LIKE_SHARE: Final = 0.02
 
@@ -34,6 +37,8 @@ class ConditionFault(StrEnum):
     NOT_MEASURED = "not stated for the measurement"
     NOT_CLAIMED = "not stated by the claim"
     """It was measured under several, and the claim does not say which it means."""
+    HIDDEN = "does not tell by what torque per ampere it was made"
+    """And another was measured since than the bench file had."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

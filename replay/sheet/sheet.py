@@ -1,9 +1,10 @@
 """The data sheet of one specimen: claimed, measured, verdict, reason, trend, by rows. Pure."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
+from logger.findings.finding import TORQUE_CONSTANT
 from logger.joint.bench.claims import StatedClaim
 from logger.joint.data_sheet import SHEET_QUANTITIES, SheetQuantity
 from replay.sheet.combining import Measured, SourcedQuantity, combine_findings
@@ -16,6 +17,7 @@ from replay.sheet.conditions import (
     without_about,
 )
 from replay.sheet.specimens import Specimen
+from replay.sheet.torque_basis import corrected_quantities
 from replay.sheet.trend import Trend, trend_of
 from replay.sheet.verdict import ClaimDecision, Verdict, decide_claim
 
@@ -57,6 +59,8 @@ class Sheet:
 
     specimen: Specimen
     rows: tuple[SheetRow, ...]
+    per_ampere: Measured | None
+    """Its torque per ampere as it was measured, by which torques from current are put right."""
 
     def count_of(self, verdict: Verdict) -> int:
         """Return how many claims have a verdict."""
@@ -64,21 +68,38 @@ class Sheet:
 
 
 def make_sheet(specimen: Specimen) -> Sheet:
-    """Return the sheet of a specimen: claims in the order of the file, then what else was found."""
-    rows = [_claimed_row(claim, specimen) for claim in specimen.claims]
+    """Return the sheet of a specimen: claims in the order of the file, then what else was found.
+
+    Torques made from current are put right by the torque per ampere, where that was measured.
+    """
+    specimen, per_ampere = _with_measured_torque(specimen)
+    rows = [_claimed_row(claim, specimen, per_ampere) for claim in specimen.claims]
     claimed = {claim.quantity.name for claim in specimen.claims}
     names = dict.fromkeys(one.quantity.name for one in specimen.quantities)
     in_order = [*(name for name in SHEET_QUANTITIES if name in names), *names]
     rows += [
-        _unclaimed_row(name, specimen) for name in dict.fromkeys(in_order) if name not in claimed
+        _unclaimed_row(name, specimen, per_ampere)
+        for name in dict.fromkeys(in_order)
+        if name not in claimed
     ]
-    return Sheet(specimen=specimen, rows=tuple(rows))
+    return Sheet(specimen=specimen, rows=tuple(rows), per_ampere=per_ampere)
 
 
 def measured_of(specimen: Specimen) -> tuple[Measured, ...]:
     """Return every value of a specimen: one for each quantity and its conditions."""
+    specimen, _ = _with_measured_torque(specimen)
     names = dict.fromkeys(one.quantity.name for one in specimen.quantities)
     return tuple(_value_of(group)[0] for name in names for group in _groups(specimen, name))
+
+
+def _with_measured_torque(specimen: Specimen) -> tuple[Specimen, Measured | None]:
+    """Return a specimen with its torques put right by its torque per ampere, and that; or None."""
+    groups = _groups(specimen, "torque_per_ampere")
+    if not groups:
+        return specimen, None
+    per_ampere, _ = _value_of(groups[0])
+    quantities = corrected_quantities(specimen.quantities, per_ampere, specimen=specimen.key)
+    return replace(specimen, quantities=tuple(quantities)), per_ampere
 
 
 def _value_of(group: Sequence[SourcedQuantity]) -> tuple[Measured, Trend | None]:
@@ -127,7 +148,7 @@ def _same_span(one: SourcedQuantity, other: SourcedQuantity) -> bool:
     )
 
 
-def _claimed_row(claim: StatedClaim, specimen: Specimen) -> SheetRow:
+def _claimed_row(claim: StatedClaim, specimen: Specimen, per_ampere: Measured | None) -> SheetRow:
     quantity = claim.quantity
     groups = _groups(specimen, quantity.name)
     usual = quantity.usual
@@ -152,7 +173,28 @@ def _claimed_row(claim: StatedClaim, specimen: Specimen) -> SheetRow:
             for key in open_keys
         )
         return _row(quantity, claim, fitting[0], verdict=Verdict.NOT_COMPARABLE, apart=apart)
+    hidden = _hidden(fitting[0], per_ampere)
+    if hidden is not None:
+        return _row(quantity, claim, fitting[0], verdict=Verdict.NOT_COMPARABLE, apart=(hidden,))
     return _row(quantity, claim, fitting[0], verdict=None)
+
+
+def _hidden(group: Sequence[SourcedQuantity], per_ampere: Measured | None) -> Mismatch | None:
+    """Return what keeps a torque from being judged: the constant it hides is not that measured."""
+    for one in group:
+        stored = one.hidden_constant
+        if (
+            per_ampere is not None
+            and stored is not None
+            and not per_ampere.low <= stored <= per_ampere.high
+        ):
+            return Mismatch(
+                fault=ConditionFault.HIDDEN,
+                key=TORQUE_CONSTANT,
+                claimed=stored,
+                measured=per_ampere.value,
+            )
+    return None
 
 
 def _open_keys(claimed: Conditions, groups: Sequence[Sequence[SourcedQuantity]]) -> list[str]:
@@ -173,7 +215,7 @@ def _open_keys(claimed: Conditions, groups: Sequence[Sequence[SourcedQuantity]])
     ]
 
 
-def _unclaimed_row(name: str, specimen: Specimen) -> SheetRow:
+def _unclaimed_row(name: str, specimen: Specimen, per_ampere: Measured | None) -> SheetRow:
     quantity = SHEET_QUANTITIES.get(name)
     usual = quantity.usual if quantity is not None else {}
 
@@ -185,7 +227,9 @@ def _unclaimed_row(name: str, specimen: Specimen) -> SheetRow:
         return len(mismatches(usual, conditions, usual=usual)), away, -len(group)
 
     group = min(_groups(specimen, name), key=strangeness)
-    return _row(quantity, None, group, verdict=Verdict.NOT_CLAIMED, name=name)
+    hidden = _hidden(group, per_ampere)
+    apart = () if hidden is None else (hidden,)
+    return _row(quantity, None, group, verdict=Verdict.NOT_CLAIMED, name=name, apart=apart)
 
 
 def _row(

@@ -11,7 +11,12 @@ from enum import StrEnum
 from typing import Final
 
 from logger.errors import InputError
-from logger.findings.finding import Finding, current_findings
+from logger.findings.finding import (
+    TORQUE_CONSTANT,
+    Finding,
+    current_findings,
+    torque_basis_of,
+)
 from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.claims import StatedClaim
 from logger.store.layout.files import MANIFEST_FILE
@@ -23,6 +28,8 @@ from replay.sheet.combining import SourcedQuantity
 
 __all__ = ["Note", "NoteKind", "Specimen", "SpecimenList", "find_specimens", "specimens_of"]
 
+_FROM_TORQUE: Final = frozenset({"heat", "ceiling", "friction", "backlash"})
+"""Kinds of finding whose torques are of the recorded channel, by no instrument of their own."""
 _NS_PER_H: Final = 3_600_000_000_000
 
 
@@ -265,6 +272,7 @@ def _sourced(
 ) -> Iterator[SourcedQuantity]:
     of = {span.recording_id for span in finding.spans}
     mounting = sighting.joint.mounting
+    constant = sighting.bench.torque_constant_of(sighting.joint)
     for quantity in finding.quantities:
         conditions = dict(quantity.conditions)
         if mounting:
@@ -277,6 +285,11 @@ def _sourced(
             conditions=conditions,
             running_h=_hours_until(spans, finding.ended_ns),
             is_gone=bool(of) and not of & recording_ids,
+            hidden_constant=constant
+            if finding.kind in _FROM_TORQUE
+            and TORQUE_CONSTANT not in conditions
+            and torque_basis_of(quantity.unit, constant)
+            else None,
         )
 
 

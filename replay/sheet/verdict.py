@@ -117,7 +117,8 @@ def repeat_for(measured: Measured, zone: tuple[float, float]) -> Repeat:
     fixed = math.sqrt(sum(one.contribution**2 for one in shared))
     room = (distance / NORMAL_95) ** 2 - fixed**2
     count = len(measured.findings)
-    if room <= 0.0 or own == 0.0:
+    # More of them may settle it only where they, and not what they share, keep it open.
+    if room <= 0.0 or own <= fixed:
         largest = max(shared, key=lambda one: abs(one.contribution), default=None)
         return Repeat(more=None, by_source="" if largest is None else largest.source)
     wanted = own**2 * count / room

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Final
 
+from logger.findings.finding import TORQUE_CONSTANT
 from logger.joint.bench.claims import StatedClaim
 from logger.joint.data_sheet import Better
 from replay.heat.text import band_text, band_values, unit_text
@@ -10,6 +11,7 @@ from replay.sheet.comparison import Comparison, Difference
 from replay.sheet.conditions import ConditionFault, Conditions, Mismatch
 from replay.sheet.sheet import Sheet, SheetRow
 from replay.sheet.specimens import Note, NoteKind, SpecimenList
+from replay.sheet.torque_basis import stored_constant
 from replay.sheet.verdict import Verdict
 
 __all__ = [
@@ -46,6 +48,7 @@ _KEYS: Final = {
     "temperature_drive_degC": ("drive", " °C"),
     "temperature_ambient_degC": ("ambient", " °C"),
     "speed_rad_s": ("speed", " rad/s"),
+    TORQUE_CONSTANT: ("from current by", " N·m/A"),
     "cycle_time_s": ("cycle", " s"),
     "start_s": ("from", " s"),
     "travel_rad": ("travel", " rad"),
@@ -142,6 +145,7 @@ def verdict_text(row: SheetRow) -> str:
 def reason_text(row: SheetRow) -> str:
     """Return why a row stands as it does, or what to do; "" where there is nothing to say."""
     reasons = [_mismatch_text(one) for one in row.mismatches]
+    reasons.append(torque_text(row))
     if row.verdict is Verdict.FALLS_SHORT and row.held_by:
         causes = row.held_by.split("/")
         reasons.append(" or ".join(_HELD_BY.get(one, one) for one in causes))
@@ -161,10 +165,36 @@ def reason_text(row: SheetRow) -> str:
         reasons.append("it changes: the newest finding counts")
     if row.to_do:
         reasons.append(row.to_do)
-    return "; ".join(reasons)
+    return "; ".join(filter(None, reasons))
+
+
+def torque_text(row: SheetRow) -> str:
+    """Return by what torque per ampere a row's torque was made, and what was done; "" for none."""
+    if row.measured is None:
+        return ""
+    found = row.measured.findings
+    corrections = dict.fromkeys(one.correction for one in found if one.correction is not None)
+    if corrections:
+        return "; ".join(
+            f"corrected by {one.factor:.3f}: from current by {one.stored:.4g} N·m/A, measured "
+            f"{one.measured:.4g}"
+            for one in corrections
+        )
+    stored = dict.fromkeys(
+        constant for one in found if (constant := stored_constant(one)) is not None
+    )
+    if stored:
+        constants = " and ".join(f"{one:.4g}" for one in stored)
+        return f"from current by {constants} N·m/A of the bench file, which was not measured"
+    return ""
 
 
 def _mismatch_text(one: Mismatch) -> str:
+    if one.fault is ConditionFault.HIDDEN:
+        return (
+            f"from current by a torque per ampere that it does not tell (the bench file's is "
+            f"{one.claimed:.4g} N·m/A), and {one.measured:.4g} was measured: evaluate it again"
+        )
     if one.key == "unit":
         return f"claimed in {unit_words(str(one.claimed))}, kept in {unit_words(str(one.measured))}"
     if one.fault is ConditionFault.NOT_CLAIMED:

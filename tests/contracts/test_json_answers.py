@@ -184,6 +184,7 @@ SHAPES: dict[str, Any] = {
                                 {
                                     "id": str, "kind": str, "recording": str, "running_h": float,
                                     "value": float, "low": float, "high": float, "gone": bool,
+                                    "corrected": dict | None,
                                     "spans": [dict],
                                 }
                             ],

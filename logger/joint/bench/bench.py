@@ -127,6 +127,14 @@ class Bench:
         """Whether a joint's torque is computed from its current."""
         return joint.torque is not None and joint.torque.source == "current"
 
+    def torque_constant_of(self, joint: JointSettings) -> float | None:
+        """Return the N.m per ampere by which a joint's torque was made from current; None: by none.
+
+        Computed here, or a share of the rated current that the drive reports.
+        """
+        by_current = self.derives_torque(joint) or joint.per_mille.torque == "current"
+        return joint.torque.per_ampere if by_current and joint.torque is not None else None
+
     def frame_matches_of(self, joint: JointSettings, *, where: str = "") -> tuple[FrameMatch, ...]:
         """Return the match of each frame of a joint, in its layout's order."""
         return tuple(

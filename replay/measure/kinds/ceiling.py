@@ -135,6 +135,7 @@ def measure_ceiling(setup: BenchSetup) -> Measurement:
         quantities=tuple(quantities),
         unknown=tuple(unknown),
         remarks=tuple(sorted(remarks, key=lambda one: one.code)),
+        torque_constant=setup.joint.torque_constant,
         instruments=(),
         picture={"holds": evidence},
         extra={"evidence": evidence},

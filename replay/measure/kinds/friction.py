@@ -123,6 +123,10 @@ def measure_friction(setup: BenchSetup) -> Measurement:
             *((FEW_PAIRS,) if 1 < len(main) < ENOUGH_PAIRS else ()),
         ),
         assumptions=(GRAVITY_SAME, *((TORQUE_OF_CURRENT,) if channel == "current_A" else ())),
+        torque_constant={
+            "torque_Nm": setup.joint.torque_constant,
+            "current_A": setup.joint.per_ampere,
+        }.get(channel),
         instruments=(f"{channel}, {len(pairs)} pairs of passes",),
         picture={
             "speed_rad_s": [one.speed_rad_s for one in pairs],

@@ -136,6 +136,7 @@ def measure_loop_backlash(setup: BenchSetup) -> Measurement:
             *((TORQUE_BY_CURRENT,) if derived else ()),
             *((RATED_AS_MOST,) if not rated_text else ()),
         ),
+        torque_constant=setup.joint.torque_constant if has_torque else setup.joint.per_ampere,
         instruments=(
             _encoder_words(encoders, count),
             *((f"rated torque {rated_text}",) if rated_text else ()),

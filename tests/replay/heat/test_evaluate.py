@@ -278,6 +278,8 @@ def test_the_finding_has_the_numbers_of_the_answer(stepped):
         if values[1] > 0.0
     }
     assert borne
+    told = {one.conditions.get("torque_constant_Nm_A") for one in finding.quantities}
+    assert told == {None, recording.bench.joints[0].torque.per_ampere}
     (span, *_) = finding.spans
     assert span.recording_id == recording.manifest.recording_id
     assert recording.start_ns <= span.from_ns < span.to_ns <= recording.end_ns

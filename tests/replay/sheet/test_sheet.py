@@ -8,30 +8,11 @@ from replay.sheet.answer import csv_rows, sheet_answer
 from replay.sheet.comparison import compare_specimens
 from replay.sheet.conditions import ConditionFault
 from replay.sheet.sheet import make_sheet, measured_of
-from replay.sheet.specimens import Note, NoteKind, Specimen, SpecimenList
+from replay.sheet.specimens import Note, NoteKind, SpecimenList
 from replay.sheet.verdict import Verdict
 from replay.sheet.words import difference_rows, head_line, sheet_note_lines, sheet_rows
-from tests.support.one_joint import MOTOR, one_joint_bench
 from tests.support.sheet_findings import sourced
-
-
-def _specimen(claims: str, quantities, **fields) -> Specimen:
-    bench = one_joint_bench(MOTOR, f"[joint.claims]\n{claims}\n" if claims else "")
-    return Specimen(
-        **{
-            "key": "A-1",
-            "name": "a",
-            "label": "a",
-            "serial": "A-1",
-            "type": "",
-            "claims": bench.claims_of(bench.joint_named("a")),
-            "quantities": tuple(quantities),
-            "recordings": ("r",),
-            "recorded_h": 2.0,
-            "notes": (),
-            **fields,
-        }
-    )
+from tests.support.specimens import specimen_of
 
 
 def _torque(value: float, number: int = 0, **conditions):
@@ -48,7 +29,7 @@ def _torque(value: float, number: int = 0, **conditions):
 def test_rows_come_in_the_order_of_the_claims():
     """Then what else was found; what was not measured says what to do."""
     sheet = make_sheet(
-        _specimen(
+        specimen_of(
             "mass_kg = 0.61\nbacklash_arcmin = 12.0",
             [sourced(10.0), sourced(3.0, name="housing_time", unit="s"), sourced(2.0, name="odd")],
         )
@@ -78,16 +59,16 @@ def test_the_ambient_of_the_claim_is_chosen():
         )
     ]
     (row,) = make_sheet(
-        _specimen("continuous_torque_Nm = { value = 9.0, ambient_degC = 25 }", found)
+        specimen_of("continuous_torque_Nm = { value = 9.0, ambient_degC = 25 }", found)
     ).rows
     assert (row.measured.value, row.verdict) == (10.0, Verdict.CONFIRMED)
     (row,) = make_sheet(
-        _specimen(
+        specimen_of(
             "continuous_torque_Nm = { value = 6.0, ambient_degC = 40, holding = true }", found
         )
     ).rows
     assert (row.measured.value, row.verdict) == (5.6, Verdict.FALLS_SHORT)
-    (bare,) = make_sheet(_specimen("", found)).rows
+    (bare,) = make_sheet(specimen_of("", found)).rows
     assert (bare.measured.value, bare.verdict) == (10.0, Verdict.NOT_CLAIMED)
 
 
@@ -95,22 +76,22 @@ def test_unlike_conditions_are_no_verdict():
     """Another ambient, one that is not stated, several of which the claim means none."""
     hot = [_torque(5.0, ambient_degC=60.0, holding=False)]
     (row,) = make_sheet(
-        _specimen("continuous_torque_Nm = { value = 9.0, ambient_degC = 25 }", hot)
+        specimen_of("continuous_torque_Nm = { value = 9.0, ambient_degC = 25 }", hot)
     ).rows
     assert row.verdict is Verdict.NOT_COMPARABLE
     assert [(one.fault, one.key) for one in row.mismatches] == [
         (ConditionFault.UNLIKE, "ambient_degC")
     ]
     (texts,) = sheet_rows(
-        make_sheet(_specimen("continuous_torque_Nm = { value = 9.0, ambient_degC = 25 }", hot))
+        make_sheet(specimen_of("continuous_torque_Nm = { value = 9.0, ambient_degC = 25 }", hot))
     )
     assert texts[4] == "claimed for ambient 25 °C, measured for ambient 60 °C"
     (row,) = make_sheet(
-        _specimen('backlash_arcmin = { value = 9.0, mounting = "plate" }', [sourced(5.0)])
+        specimen_of('backlash_arcmin = { value = 9.0, mounting = "plate" }', [sourced(5.0)])
     ).rows
     assert [one.fault for one in row.mismatches] == [ConditionFault.NOT_MEASURED]
     both = [*hot, _torque(9.5, 1, ambient_degC=25.0, holding=False)]
-    (row,) = make_sheet(_specimen("continuous_torque_Nm = 9.0", both)).rows
+    (row,) = make_sheet(specimen_of("continuous_torque_Nm = 9.0", both)).rows
     assert [(one.fault, one.key) for one in row.mismatches] == [
         (ConditionFault.NOT_CLAIMED, "ambient_degC")
     ]
@@ -119,7 +100,7 @@ def test_unlike_conditions_are_no_verdict():
 
 def test_a_finding_in_another_unit_is_not_compared():
     """Radians against arcminutes: said, never mixed."""
-    (row,) = make_sheet(_specimen("backlash_arcmin = 10.0", [sourced(0.003, unit="rad")])).rows
+    (row,) = make_sheet(specimen_of("backlash_arcmin = 10.0", [sourced(0.003, unit="rad")])).rows
     assert (row.verdict, row.mismatches[0].key) == (Verdict.NOT_COMPARABLE, "unit")
 
 
@@ -127,14 +108,14 @@ def test_the_same_rows_evaluated_twice_count_once():
     """The newest evaluation of a span; other spans add to it."""
     first, again, other = (sourced(v, number=n) for n, v in enumerate((10.0, 9.0, 9.1)))
     again = replace(again, finding=again.finding.model_copy(update={"spans": first.finding.spans}))
-    (row,) = make_sheet(_specimen("", [first, again, other])).rows
+    (row,) = make_sheet(specimen_of("", [first, again, other])).rows
     assert [one.quantity.value for one in row.measured.findings] == [9.0, 9.1]
 
 
 def test_a_quantity_that_changes_is_its_newest_finding():
     """A seen trend: the newest counts, the slope stands beside it; else the mean of all."""
     worn = [sourced(8.0 + h / 50.0, hours=h, own=0.05) for h in (0.0, 50.0, 100.0, 150.0, 200.0)]
-    sheet = make_sheet(_specimen("backlash_arcmin = 11.0", worn))
+    sheet = make_sheet(specimen_of("backlash_arcmin = 11.0", worn))
     (row,) = sheet.rows
     assert (row.measured.value, row.is_newest_only) == (12.0, True)
     assert row.trend.per_100_h == pytest.approx(2.0)
@@ -143,9 +124,9 @@ def test_a_quantity_that_changes_is_its_newest_finding():
     assert "it changes: the newest finding counts" in texts[4]
     assert texts[6].startswith("+2.00 arcmin in 100 h")
     steady = [sourced(8.0 + 0.05 * (-1) ** n, hours=50.0 * n, number=n) for n in range(5)]
-    (row,) = make_sheet(_specimen("", steady)).rows
+    (row,) = make_sheet(specimen_of("", steady)).rows
     assert (row.is_newest_only, len(row.measured.findings)) == (False, 5)
-    (texts,) = sheet_rows(make_sheet(_specimen("", steady)))
+    (texts,) = sheet_rows(make_sheet(specimen_of("", steady)))
     assert texts[6].startswith("none seen; under ")
 
 
@@ -169,20 +150,22 @@ def test_why_it_falls_short(held_by, words):
         freedom=None,
         conditions={"held_by": held_by},
     )
-    sheet = make_sheet(_specimen("peak_torque_mNm = 24000.0", [found]))
+    sheet = make_sheet(specimen_of("peak_torque_mNm = 24000.0", [found]))
     (texts,) = sheet_rows(sheet)
     assert texts[0] == "peak torque"
     assert texts[3].startswith("falls short by 2600 mN·m (")
     assert texts[4] == words
     (ratio,) = sheet_rows(
-        make_sheet(_specimen("gear_ratio = 9.0", [sourced(9.5, name="gear_ratio", unit="1")]))
+        make_sheet(specimen_of("gear_ratio = 9.0", [sourced(9.5, name="gear_ratio", unit="1")]))
     )
     assert ratio[3].startswith("differs by 0.5")
 
 
 def test_hostile_words_stay_words():
     """A serial that would be a formula in a spreadsheet is none."""
-    specimen = _specimen("", [sourced(10.0)], key="=cmd()", serial="=cmd()", type="+1", label="@x")
+    specimen = specimen_of(
+        "", [sourced(10.0)], key="=cmd()", serial="=cmd()", type="+1", label="@x"
+    )
     head, row = csv_rows([make_sheet(specimen)])
     assert len(head) == len(row)
     assert row[:4] == ("'=cmd()", "a", "'=cmd()", "'+1")
@@ -191,8 +174,8 @@ def test_hostile_words_stay_words():
 
 def test_two_specimens_in_words_and_as_an_answer():
     """The same figures in both, pair by pair."""
-    first = _specimen("", [sourced(10.0, arm=1.0), sourced(1.0, name="mass", unit="kg")])
-    second = _specimen("", [sourced(8.0, arm=1.0, number=1)], key="B-2", serial="B-2")
+    first = specimen_of("", [sourced(10.0, arm=1.0), sourced(1.0, name="mass", unit="kg")])
+    second = specimen_of("", [sourced(8.0, arm=1.0, number=1)], key="B-2", serial="B-2")
     comparison = compare_specimens({one.key: measured_of(one) for one in (first, second)})
     sheets = [make_sheet(first), make_sheet(second)]
     listed = SpecimenList(

@@ -70,6 +70,11 @@ def draw_ceiling_bench(
             )
         )
     return BenchSetup(
-        joint=JointFacts(name="a", per_ampere=per_ampere, is_torque_derived=is_derived),
+        joint=JointFacts(
+            name="a",
+            per_ampere=per_ampere,
+            is_torque_derived=is_derived,
+            torque_constant=per_ampere if is_derived else None,
+        ),
         spans=tuple(spans),
     )

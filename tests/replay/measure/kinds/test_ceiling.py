@@ -68,6 +68,9 @@ def test_what_was_reached_says_what_held_it(settings, name, held_by):
     assert peak.at["held_by"] == held_by
     kept = measurement_finding(found, setup, [])
     assert kept is not None
+    told = {one.name: one.conditions.get("torque_constant_Nm_A") for one in kept.quantities}
+    by_current = {"peak_torque"} if settings.get("is_derived") else set()
+    assert {name for name, constant in told.items() if constant} == by_current
     assert {one.conditions["held_by"] for one in kept.quantities} == {held_by}
     assert f"held by {held_by}" in " ".join(row[0] for row in quantity_rows(found))
 
