@@ -17,6 +17,7 @@ __all__ = [
     "duty_line",
     "duty_notes",
     "figure_rows",
+    "is_window_shown",
     "range_rows",
     "source_lines",
     "window_rows",
@@ -80,6 +81,12 @@ _DUTY_CAUTIONS: Final = {
 }
 
 
+def is_window_shown(window_s: int, result: DutyResult) -> bool:
+    """Return whether a window has a row: those of round length, and the tightest."""
+    tightest = result.tightest.window.window_s if result.tightest else None
+    return window_s in SHOWN_WINDOWS_S or window_s == tightest
+
+
 def window_rows(result: DutyResult, zone: tzinfo = UTC) -> list[tuple[str, str, str, str, str]]:
     """Return window, highest RMS, what is held for so long, share of it, and when it began."""
     unit = unit_text(result.unit)
@@ -87,7 +94,7 @@ def window_rows(result: DutyResult, zone: tzinfo = UTC) -> list[tuple[str, str, 
     tightest = result.tightest.window.window_s if result.tightest else None
     rows = []
     for one in result.windows:
-        if one.window_s not in SHOWN_WINDOWS_S and one.window_s != tightest:
+        if not is_window_shown(one.window_s, result):
             continue
         load = allowed.get(one.window_s)
         share = "-"

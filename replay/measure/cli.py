@@ -140,7 +140,7 @@ def _command_of(procedure: Procedure) -> Callable[..., None]:
             joint=joint,
             spans=[
                 *_named_spans(opened, span),
-                *(_noted_spans(opened, procedure) if noted else []),
+                *(_noted_spans(opened, procedure, reading) if noted else []),
             ],
             readings=reading,
             divisions=_by_key(division, "--division"),
@@ -253,15 +253,29 @@ def _named_spans(recordings: "Sequence[Recording]", typed: Sequence[object]) -> 
     return spans
 
 
-def _noted_spans(recordings: "Sequence[Recording]", procedure: Procedure) -> "list[NamedSpan]":
+def _noted_spans(
+    recordings: "Sequence[Recording]", procedure: Procedure, readings: Sequence[str]
+) -> "list[NamedSpan]":
     from replay.measure.noted_spans import noted_spans
+    from replay.measure.reading import parse_reading
 
+    typed = [parse_reading(one, procedure.readings) for one in readings]
+    named = {one.at_span for one in typed if one.at_span}
     found = [
         span
         for one in recordings
-        for span in noted_spans(one.read_notes(), procedure, None if one.live else one.end_ns)
+        for span in noted_spans(
+            one.read_notes(), procedure, None if one.live else one.end_ns, named=named
+        )
     ]
     if not found:
+        if any(one.at_span for one in procedure.readings):
+            raise InputError(
+                where="--noted",
+                found="no note that names a span of a reading",
+                expected="readings at spans that notes name: a note 'up1: what is done', and "
+                "--reading 'scale=3.25 kg at up1'",
+            )
         names = [one.name for one in procedure.spans if one.name != "*"]
         raise InputError(
             where="--noted",

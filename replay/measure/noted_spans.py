@@ -4,7 +4,7 @@ Who drives the bench by a script, or writes down what comes next, has named the 
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from itertools import pairwise
 from typing import Final
 
@@ -19,7 +19,11 @@ _NAMED_NOTE: Final = re.compile(r"([^:]{1,60}?)\s*:")
 
 
 def noted_spans(
-    notes: Iterable[Event], procedure: Procedure, end_ns: int | None
+    notes: Iterable[Event],
+    procedure: Procedure,
+    end_ns: int | None,
+    *,
+    named: Collection[str] = (),
 ) -> tuple[NamedSpan, ...]:
     """Return the spans of a procedure's roles that notes name, in order of time.
 
@@ -30,6 +34,9 @@ def noted_spans(
         a span.
     end_ns
         End of the recording; None while it goes on: the last span is still open then.
+    named
+        Spans that readings are typed at, such as up1: of a procedure whose spans may have any
+        name these are what is meant.
 
     A name that comes twice counts where it came first.
     """
@@ -40,7 +47,7 @@ def noted_spans(
     )
     spans: dict[str, NamedSpan] = {}
     for name, start_ns, stop_ns in _noted_ranges(marks, end_ns):
-        if role_of_span(name) in roles and stop_ns > start_ns:
+        if (name in named or role_of_span(name) in roles) and stop_ns > start_ns:
             spans.setdefault(name, NamedSpan(name=name, start_ns=start_ns, end_ns=stop_ns))
     return tuple(spans.values())
 

@@ -2,10 +2,12 @@
 
 import string
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Final
 
+from replay.duty.result import DutyResult
 from replay.duty.sentence import duty_parts
-from replay.duty.words import duty_line, figure_rows, window_rows
+from replay.duty.words import duty_line, figure_rows, is_window_shown, window_rows
 from replay.excursions.excursion import Excursion
 from replay.excursions.words import (
     EXCURSION_HEAD,
@@ -68,7 +70,7 @@ def lost_text(recording: RecordingEvidence) -> str:
 def limits_text(recording: RecordingEvidence) -> str:
     """Return what went beyond limits, in a few words."""
     if not recording.limits:
-        return "no limits were in force: nothing was watched"
+        return "no limits were in force"
     found = recording.excursions
     force = f"{counted(len(recording.limits), 'limit')} in force"
     if not found:
@@ -166,9 +168,7 @@ def _joint_section(
         draw_trace_figure(figure),
         element(
             "figcaption",
-            "Above the rows: excursions beyond limits, numbered as in their table (octagon and "
-            "black: trip; triangle and grey: warning). Dashed grey areas: no frames. Dotted lines "
-            "and ticks: notes, with the letters of their list where there is room.",
+            " ".join(_marks_words(figure)),
         ),
     )
     return joined(
@@ -177,6 +177,21 @@ def _joint_section(
         _figure_table(joint),
         _load(joint),
     )
+
+
+def _marks_words(figure: TraceFigure) -> Iterator[str]:
+    """Yield what the marks mean that are in a figure, and of no others."""
+    if figure.alerts:
+        yield (
+            "Above the rows: excursions beyond limits, numbered as in their table (octagon and "
+            "black: trip; triangle and grey: warning)."
+        )
+    if figure.gaps:
+        yield "Dashed grey areas: no frames."
+    if figure.notes:
+        yield (
+            "Dotted lines and ticks: notes, with the letters of their list where there is room."
+        )
 
 
 def _figure_alerts(recording: RecordingEvidence, joint: JointEvidence) -> Iterator[FigureAlert]:
@@ -226,12 +241,33 @@ def _load(joint: JointEvidence) -> Markup:
         table(
             *_without_empty(
                 ("window", "highest RMS", "held for as long (95 %)", "share of it", "from (UTC)"),
-                window_rows(joint.duty),
+                _dated_windows(joint.duty),
             ),
-            caption="The highest RMS of any window of each length",
+            caption=_windows_caption(joint.duty),
         ),
         element("p", duty_line(joint.duty.duty, joint.duty.unit), class_="small"),
     )
+
+
+def _dated_windows(duty: DutyResult) -> list[tuple[str, ...]]:
+    """Return the rows of the command, each instant as everywhere in a report."""
+    began = [
+        instant_text(one.start_ns) for one in duty.windows if is_window_shown(one.window_s, duty)
+    ]
+    return [
+        (*row[:-1], at) for row, at in zip(window_rows(duty), began, strict=True)
+    ]
+
+
+def _windows_caption(duty: DutyResult) -> str:
+    """Return the caption of the windows; where a longer one is higher, how that can be."""
+    words = "The highest RMS of any window of each length"
+    if any(after.rms > 1.005 * before.rms for before, after in pairwise(duty.windows)):
+        words += (
+            ". A longer window can be the higher one: it reaches from one stretch of load to the "
+            "next, and no shorter one holds both"
+        )
+    return words
 
 
 def _without_empty(

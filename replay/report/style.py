@@ -61,7 +61,12 @@ th { text-align: left; font-weight: normal; font-size: 8.5pt; color: #333; verti
 tbody th { color: #000; vertical-align: top; border-bottom: .5pt solid #bbb; }
 td { vertical-align: top; padding: .9mm 2mm .9mm 0; border-bottom: .5pt solid #bbb; }
 td, tbody th { font-size: 9pt; }
+thead { display: table-header-group; }
 tr { break-inside: avoid; }
+tbody tr:first-child, tbody tr:nth-child(2) { break-after: avoid; }
+tbody tr:last-child, tbody tr:nth-last-child(2) { break-before: avoid; }
+caption, thead, dt { break-after: avoid; }
+.whole { break-inside: avoid; }
 td.n, th.n { text-align: right; white-space: nowrap; }
 .sheet { table-layout: fixed; }
 .sheet td, .sheet tbody th { padding: 1.4mm 1.5mm; vertical-align: middle; font-size: 9pt; }

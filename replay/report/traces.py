@@ -70,21 +70,25 @@ def read_trace_rows(recording: Recording, joint: str, limits: LimitSet) -> tuple
     length_ns = recording.end_ns - recording.start_ns
     if length_ns <= 0:
         return ()
+
+    def _traces(*names: str) -> list[Trace]:
+        """Return the traces of channels that have a value."""
+        read = [_read_trace(recording, joint, name) for name in names]
+        return [one for one in read if np.isfinite(one.lowest).any()]
+
     carried = in_channel_order(
         name for name in recording.channels(joint) if not channel_named(name).setpoint
     )
-    load: str | None = next((name for name in _LOADS if name in carried), None)
+    # The load alone: torque, or the current where no torque has a value.
+    found = [trace for name in _LOADS if name in carried for trace in _traces(name)]
+    load = found[0].channel if found else None
     rows = []
     for quantity in _ROWS:
         if load is not None and quantity in {"torque", "current"}:
-            names = [load] if channel_named(load).quantity == quantity else []
+            traces = found[:1] if channel_named(load).quantity == quantity else []
         else:
             names = [name for name in carried if channel_named(name).quantity == quantity]
-        traces = [
-            trace
-            for name in names[:_MOST_TRACES]
-            if np.isfinite((trace := _read_trace(recording, joint, name)).lowest).any()
-        ]
+            traces = _traces(*names[:_MOST_TRACES])
         if traces:
             rows.append(_trace_row(recording, joint, traces, limits, length_ns))
     return tuple(rows)

@@ -30,7 +30,7 @@ from logger.joint.bench.joint_settings import (
 )
 from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.scaling import scaling_of
-from logger.joint.bench.specimens import check_labels_differ, check_serials_differ
+from logger.joint.bench.specimens import check_labels_differ, check_specimens
 from logger.joint.bench.table_settings import TableJoint, TableSettings
 from logger.joint.channels import in_channel_order
 from logger.settings_file import (
@@ -210,7 +210,7 @@ def read_bench(path: Path, *, given_layouts: Mapping[str, str] | None = None) ->
     bench = bench_from_texts(text, texts, where=str(path))
     _check_slots_apart(bench, str(path))
     check_labels_differ(bench.labels, str(path))
-    check_serials_differ(bench.joints, str(path))
+    check_specimens(bench.joints, str(path))
     return bench
 
 

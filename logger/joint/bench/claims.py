@@ -72,8 +72,14 @@ class StatedClaim:
 
 
 def _claim_from(given: Any) -> Any:  # noqa: ANN401 - raw settings
-    """Take a number as a claim without conditions."""
+    """Take a number as a claim without conditions; refuse what is neither number nor table."""
     is_number = isinstance(given, int | float) and not isinstance(given, bool)
+    if not is_number and not isinstance(given, dict):
+        raise SettingError(
+            "",
+            found=repr(given),
+            expected="a number such as 10, or { value = 10, ambient_degC = 25 }",
+        )
     return {"value": given} if is_number else given
 
 

@@ -35,6 +35,20 @@ def test_a_note_with_a_name_begins_a_span_and_the_next_ends_it():
     assert _found("ceiling") == []
 
 
+def test_a_span_may_have_any_name_where_a_reading_is_typed_at_it():
+    """Levels of a scale are named as one likes: those that readings speak of are meant."""
+    notes = [(5, "to up1: goes on"), (9, "up1: presses"), (12, "to up2: goes on"), (15, "up2: on")]
+    events = [
+        Event(sequence=1, time_ns=at * S, kind=EventKind.NOTE, text=text) for at, text in notes
+    ]
+    found = noted_spans(events, PROCEDURES["torque"], 20 * S, named={"up1", "up2"})
+    assert [(one.name, one.start_ns // S, one.end_ns // S) for one in found] == [
+        ("up1", 9, 12),
+        ("up2", 15, 20),
+    ]
+    assert noted_spans(events, PROCEDURES["torque"], 20 * S) == ()
+
+
 def test_the_last_span_ends_with_the_recording():
     """While that goes on it is still open, and not offered."""
     notes = [(5 * S, "loop1: clamped fast")]

@@ -53,7 +53,7 @@ def test_conditions_are_stated_or_usual():
         ),
         ("backlash = 10", "expected one of backlash_arcmin, backlash_arcsec, backlash_deg"),
         ("backlash_arcmin = 10\nbacklash_deg = 0.2", "found 'backlash_arcmin' as well"),
-        ("mass_kg = '0.6'", "mass_kg"),
+        ("mass_kg = 'ten'", "mass_kg: found 'ten', expected a number such as 10"),
         ("mass_kg = true", "mass_kg"),
         ("mass_kg = nan", "mass_kg.value: found nan, expected a finite number"),
         (
