@@ -11,6 +11,7 @@
     style           the style sheet, the paper, and the policy that allows nothing else
     plumb_line      a measured interval beside its claim
     trace_figure    the overview as a figure
+    load_part       the load of one joint: sentence, figures, windows
     specimen_page   claims, verdicts, conditions and what was not tested, of one specimen
     front_page      what was tested, what holds, what does not, what was not tested
     recording_page  one recording: traces, figures, limits, load, notes, gaps

@@ -12,7 +12,7 @@ from replay.report.digest import DIGEST_COMMAND
 from replay.report.evidence import RecordingEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined
 from replay.report.specimen_page import typed_text
-from replay.report.texts import counted, instant_text
+from replay.report.texts import counted, instant_text, with_minus
 from replay.sheet.words import conditions_text, sheet_note_lines, unit_words
 
 __all__ = ["basis_section", "findings_section"]
@@ -55,7 +55,7 @@ def _finding(recording: RecordingEvidence, finding: Finding) -> Markup:
                     f"{one.name.replace('_', ' ')} ({stated})"
                     if (stated := conditions_text(one.conditions))
                     else one.name.replace("_", " "),
-                    band_text((one.value, one.low, one.high)),
+                    with_minus(band_text((one.value, one.low, one.high))),
                     unit_words(one.unit),
                     one.interval_by.value,
                 )

@@ -61,6 +61,8 @@ class JointEvidence:
     label: str
     is_sensor: bool
     derives_torque: bool
+    torque_constant: float | None
+    """N.m for one ampere by which its torque was made from current; None: by none."""
     figures: tuple[ChannelFigures, ...]
     rows: tuple[TraceRow, ...]
     """Of its overview."""
@@ -251,6 +253,7 @@ def _read_joint(recording: Recording, joint: JointSettings) -> JointEvidence:
         label=recording.bench.label_of(name),
         is_sensor=is_sensor,
         derives_torque=recording.bench.derives_torque(joint),
+        torque_constant=recording.bench.torque_constant_of(joint),
         figures=tuple(one for one in found if one.figures.n),
         rows=read_trace_rows(recording, name, recording.limits),
         gaps_ns=tuple(recording.read_gaps(name)),

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from replay.duty.sentence import duty_sentence
-from replay.report.blocks import bullets, heading, table
+from replay.report.blocks import bullets, heading, table, verdict_mark
 from replay.report.evidence import RecordingEvidence, ReportEvidence
 from replay.report.markup import Markup, element, joined
 from replay.report.recording_page import limits_text, lost_text
@@ -17,11 +17,13 @@ from replay.report.specimen_page import (
     specimen_answer,
     specimen_section,
     untested_lines,
+    verdict_cell,
     who_text,
 )
 from replay.report.texts import counted, day_text, instant_text, length_text, list_text
-from replay.sheet.sheet import Sheet
+from replay.sheet.sheet import Sheet, SheetRow
 from replay.sheet.verdict import Verdict
+from replay.sheet.words import claim_text, measured_text, reason_text, torque_text
 
 __all__ = ["front_page", "report_title"]
 
@@ -34,8 +36,18 @@ _VERDICT_ORDER: Final = (
     Verdict.FALLS_SHORT,
     Verdict.NOT_PROVEN,
     Verdict.NOT_COMPARABLE,
-    Verdict.NOT_MEASURED,
 )
+_KINDS: Final = {
+    "heat": "heating under load",
+    "turns": "gear ratio by counted turns",
+    "ceiling": "the most torque, current and speed that the drive gave",
+    "oscillation": "swinging after a push",
+    "torque": "torque per ampere at a scale",
+    "free": "friction when turned by hand",
+    "motion": "load of a motion that repeats",
+    "value": "values read off",
+}
+"""Kind of a finding -> what was measured, for who was not there; others: by their name."""
 
 
 def report_title(evidence: ReportEvidence) -> str:
@@ -72,17 +84,17 @@ def front_page(evidence: ReportEvidence) -> Markup:
         heading("What was tested", level=2),
         bullets([*_tested_lines(evidence), *_measured_lines(evidence), *_trip_lines(evidence)]),
     )
-    simulated = _simulated(evidence)
+    cautions = _cautions(evidence)
     loads = [*_load_lines(evidence)]
     carried = joined(heading("What it carried", level=2), bullets(loads)) if loads else Markup("")
     if alone is not None:
         if claimed:
             page = specimen_section(evidence, alone, joined(tested, carried), level=2)
-            return joined(header, simulated, specimen_answer(alone), page)
+            return joined(header, cautions, specimen_answer(alone), page)
         untested = joined(heading("Not tested", level=2), bullets(untested_lines(alone)))
         return joined(
             header,
-            simulated,
+            cautions,
             specimen_answer(alone),
             tested,
             carried,
@@ -109,7 +121,7 @@ def front_page(evidence: ReportEvidence) -> Markup:
     ]
     return joined(
         header,
-        simulated,
+        cautions,
         *(specimen_answer(sheet, name=names[sheet.specimen.key]) for sheet in claimed),
         nothing,
         tested,
@@ -125,13 +137,42 @@ def front_page(evidence: ReportEvidence) -> Markup:
     )
 
 
-def _simulated(evidence: ReportEvidence) -> Markup:
-    """Return that joints are simulated, first of all; nothing where none is."""
-    names = [one.name for one in evidence.recordings if one.is_simulated]
-    if not names:
+def _cautions(evidence: ReportEvidence) -> Markup:
+    """Return that joints are simulated or torques off, first of all; nothing where none is."""
+    names = [
+        one.name if one.name == one.folder else f"{one.name} ({one.folder})"
+        for one in evidence.recordings
+        if one.is_simulated
+    ]
+    lines = [*_off_torques(evidence)]
+    if names:
+        words = "simulated, not measured. No figure from it is of a real joint."
+        lines.insert(0, f"{list_text(names)}: {words}")
+    if not lines:
         return Markup("")
-    words = f"{list_text(names)}: simulated, not measured. No figure from it is of a real joint."
-    return element("div", element("p", words), class_="caution")
+    return element("div", *(element("p", line) for line in lines), class_="caution")
+
+
+def _off_torques(evidence: ReportEvidence) -> Iterator[str]:
+    """Yield the joints whose recorded torques are off, since their torque per ampere is."""
+    for name, sheet in zip(_names(evidence.sheets), evidence.sheets, strict=True):
+        found = sheet.per_ampere
+        stored = dict.fromkeys(
+            joint.torque_constant
+            for recording in evidence.recordings
+            for joint in recording.joints
+            if (joint.settings.serial or joint.settings.name) == sheet.specimen.key
+        )
+        for constant in stored:
+            if constant is None or found is None or found.low <= constant <= found.high:
+                continue
+            off = 100.0 * (constant / found.value - 1.0)
+            yield (
+                f"{_capitalised(name)}: torque was recorded as current times {constant:.4g} N·m/A, "
+                f"and {found.value:.4g} was measured. Claims are judged by what was measured; "
+                f"loads and traces stand as they were recorded, {abs(off):.2g} % too "
+                f"{'high' if off > 0.0 else 'low'}."
+            )
 
 
 def _names(sheets: Sequence[Sheet]) -> list[str]:
@@ -171,13 +212,14 @@ def _measured_lines(evidence: ReportEvidence) -> Iterator[str]:
     """Yield what of each specimen was measured: the kinds of its findings."""
     for name, sheet in zip(_names(evidence.sheets), evidence.sheets, strict=True):
         kinds = dict.fromkeys(
-            found.finding.kind.replace("_", " ") for found in sheet.specimen.quantities
+            _KINDS.get(found.finding.kind, found.finding.kind.replace("_", " "))
+            for found in sheet.specimen.quantities
         )
         shown = list(kinds)[:_MOST_KINDS]
         if len(kinds) > len(shown):
             shown.append(f"{len(kinds) - len(shown)} more")
         if shown:
-            yield f"Measured of {name}: {list_text(shown)}."
+            yield f"Measured of {name}: {'; '.join(shown)}."
 
 
 def _trip_lines(evidence: ReportEvidence) -> Iterator[str]:
@@ -215,20 +257,27 @@ def _load_lines(evidence: ReportEvidence) -> Iterator[str]:
 
 
 def _verdicts(sheets: Sequence[Sheet]) -> Markup:
-    """Return which claims of each specimen have which verdict, by name."""
-    rows = []
-    for sheet in sheets:
-        names = {
-            verdict: [row.label for row in sheet.rows if row.claim and row.verdict is verdict]
-            for verdict in _VERDICT_ORDER
-        }
-        rows.append(
-            (
-                f"{sheet.specimen.label} {sheet.specimen.serial}".rstrip(),
-                *(", ".join(names[verdict]) or "–" for verdict in _VERDICT_ORDER),
-            )
+    """Return each claim of each specimen: claimed, measured with interval, verdict and why.
+
+    What was not measured stands below, among what was not tested.
+    """
+    rows = [
+        (
+            f"{sheet.specimen.label} {sheet.specimen.serial}".rstrip(),
+            row.label,
+            claim_text(row.claim),
+            measured_text(row) or "–",
+            joined(verdict_mark(row.verdict), verdict_cell(row)),
+            _verdict_note(row),
         )
-    heads = ("joint", *(verdict.value for verdict in _VERDICT_ORDER))
+        for sheet in sheets
+        for verdict in _VERDICT_ORDER
+        for row in sheet.rows
+        if row.claim is not None and row.verdict is verdict
+    ]
+    heads = ("joint", "claim", "claimed", "measured (95 %)", "verdict", "note")
+    if not any(row[-1] for row in rows):
+        heads, rows = heads[:-1], [row[:-1] for row in rows]
     if not rows:
         return Markup("")
     return joined(
@@ -236,6 +285,13 @@ def _verdicts(sheets: Sequence[Sheet]) -> Markup:
         table(heads, rows, class_="verdicts"),
         element("p", DECISION_RULE, class_="small"),
     )
+
+
+def _verdict_note(row: SheetRow) -> str:
+    """Return what keeps a claim from being judged, or on what its torque stands."""
+    if row.verdict is Verdict.FALLS_SHORT:
+        return ""  # said in full below the table
+    return reason_text(row) if row.verdict is Verdict.NOT_COMPARABLE else torque_text(row)
 
 
 def _all_untested(sheets: Sequence[Sheet]) -> Iterator[str]:

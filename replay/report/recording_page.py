@@ -2,12 +2,8 @@
 
 import string
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 from typing import Final
 
-from replay.duty.result import DutyResult
-from replay.duty.sentence import duty_parts
-from replay.duty.words import duty_line, figure_rows, is_window_shown, window_rows
 from replay.excursions.excursion import Excursion
 from replay.excursions.words import (
     EXCURSION_HEAD,
@@ -15,8 +11,9 @@ from replay.excursions.words import (
     excursion_rows,
     not_judged_rows,
 )
-from replay.report.blocks import answer, bullets, definitions, table
+from replay.report.blocks import bullets, definitions, table
 from replay.report.evidence import JointEvidence, RecordingEvidence
+from replay.report.load_part import load_part
 from replay.report.markup import Markup, element, joined
 from replay.report.texts import (
     channel_words,
@@ -175,7 +172,7 @@ def _joint_section(
         element("h3", joint.label),
         drawn if joint.rows else element("p", "No value of it was recorded."),
         _figure_table(joint),
-        _load(joint),
+        load_part(joint),
     )
 
 
@@ -189,9 +186,7 @@ def _marks_words(figure: TraceFigure) -> Iterator[str]:
     if figure.gaps:
         yield "Dashed grey areas: no frames."
     if figure.notes:
-        yield (
-            "Dotted lines and ticks: notes, with the letters of their list where there is room."
-        )
+        yield ("Dotted lines and ticks: notes, with the letters of their list where there is room.")
 
 
 def _figure_alerts(recording: RecordingEvidence, joint: JointEvidence) -> Iterator[FigureAlert]:
@@ -229,53 +224,6 @@ def _figure_table(joint: JointEvidence) -> Markup:
         caption=f"{joint.label} over the whole recording, weighted by time",
         numbers=frozenset({2, 3, 4, 5}),
     )
-
-
-def _load(joint: JointEvidence) -> Markup:
-    if joint.duty is None:
-        return element("p", joint.no_duty) if joint.no_duty else Markup("")
-    return joined(
-        element("h4", f"The load of {joint.label}"),
-        element("p", answer(duty_parts(joint.duty), tag="span")),
-        table(("of its load", "value"), figure_rows(joint.duty)),
-        table(
-            *_without_empty(
-                ("window", "highest RMS", "held for as long (95 %)", "share of it", "from (UTC)"),
-                _dated_windows(joint.duty),
-            ),
-            caption=_windows_caption(joint.duty),
-        ),
-        element("p", duty_line(joint.duty.duty, joint.duty.unit), class_="small"),
-    )
-
-
-def _dated_windows(duty: DutyResult) -> list[tuple[str, ...]]:
-    """Return the rows of the command, each instant as everywhere in a report."""
-    began = [
-        instant_text(one.start_ns) for one in duty.windows if is_window_shown(one.window_s, duty)
-    ]
-    return [
-        (*row[:-1], at) for row, at in zip(window_rows(duty), began, strict=True)
-    ]
-
-
-def _windows_caption(duty: DutyResult) -> str:
-    """Return the caption of the windows; where a longer one is higher, how that can be."""
-    words = "The highest RMS of any window of each length"
-    if any(after.rms > 1.005 * before.rms for before, after in pairwise(duty.windows)):
-        words += (
-            ". A longer window can be the higher one: it reaches from one stretch of load to the "
-            "next, and no shorter one holds both"
-        )
-    return words
-
-
-def _without_empty(
-    head: Sequence[str], rows: Sequence[Sequence[str]]
-) -> tuple[list[str], list[list[str]]]:
-    """Return a table without the columns that say nothing in any row."""
-    kept = [at for at in range(len(head)) if any(row[at] != "-" for row in rows)]
-    return [head[at] for at in kept], [[row[at] for at in kept] for row in rows]
 
 
 def _sensors(recording: RecordingEvidence) -> Markup:

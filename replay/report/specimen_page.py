@@ -17,7 +17,7 @@ from replay.report.blocks import answer, bullets, definitions, heading, table, v
 from replay.report.evidence import JointEvidence, ReportEvidence
 from replay.report.markup import NOTHING, Markup, element, joined, with_code
 from replay.report.plumb_line import draw_plumb_line
-from replay.report.texts import counted, figure_text, list_text
+from replay.report.texts import counted, figure_text, list_text, with_minus
 from replay.sheet.sentence import sheet_sentence
 from replay.sheet.sheet import Sheet, SheetRow
 from replay.sheet.verdict import Verdict
@@ -29,6 +29,7 @@ from replay.sheet.words import (
     row_unit,
     shown_values,
     trend_text,
+    unit_words,
     verdict_text,
 )
 
@@ -39,6 +40,7 @@ __all__ = [
     "specimen_section",
     "typed_text",
     "untested_lines",
+    "verdict_cell",
     "who_text",
 ]
 
@@ -47,16 +49,16 @@ _MOST_TYPED: Final = 8
 
 _OPEN: Final = {
     Verdict.NOT_MEASURED: "Claimed, and not measured yet",
-    Verdict.NOT_COMPARABLE: "Measured under other conditions than claimed",
+    Verdict.NOT_COMPARABLE: "Measured, and not comparable with the claim",
 }
 DECISION_RULE: Final = (
-    "A claim is met, or missed, only if the whole 95 % interval lies on one side of it, as far as "
-    "what rounds to it; all else is not proven either way."
+    "After ISO 14253-1: a claim is met where the whole 95 % interval of the value lies within it "
+    "(what rounds to the claim still does), missed where the whole of it lies outside; all else is "
+    "not proven either way."
 )
 _RULE: Final = (
-    f"{DECISION_RULE} So decide ISO 14253-1 and JCGM 106 "
-    "(known here by name and purpose, not read). The thick line is the claim, the thin ones stand "
-    "10 % from it; right of it is better, for backlash and mass too."
+    f"{DECISION_RULE} The thick line is the claim, the thin ones stand 10 % from it; right of it "
+    "is better, for backlash and mass too."
 )
 
 
@@ -64,7 +66,7 @@ def who_text(sheet: Sheet) -> str:
     """Return who a specimen is: its serial or that there is none, and its type."""
     one = sheet.specimen
     serial = f"serial {one.serial}" if one.serial else "by name, no serial given"
-    return f"{serial}, of the type {one.type}" if one.type else serial
+    return f"{serial}, type {one.type}" if one.type else serial
 
 
 def specimen_answer(sheet: Sheet, *, name: str = "") -> Markup:
@@ -111,6 +113,9 @@ def specimen_section(
         _others_table(others, sheet, level=level),
         "" if claimed else untested,
         conditions,
+        element("div", element("span", "measured by"), element("span", "date"), class_="sign")
+        if claimed
+        else "",
     )
 
 
@@ -118,7 +123,6 @@ def _judged_pair(
     claimed: Sequence[SheetRow], untested: Markup, tested: Markup, *, level: int
 ) -> Markup:
     """Return why each claim stands as it does and what was not tested, beside what was."""
-    signed = element("div", element("span", "measured by"), element("span", "date"), class_="sign")
     return element(
         "div",
         element(
@@ -127,9 +131,7 @@ def _judged_pair(
             bullets((_note(row) for row in claimed), numbered=True),
             untested,
         ),
-        element(
-            "div", tested, heading("How it was judged", level=level), element("p", _RULE), signed
-        ),
+        element("div", tested, heading("How it was judged", level=level), element("p", _RULE)),
         class_="pair",
     )
 
@@ -148,7 +150,7 @@ def _verdict_table(sheet: Sheet, claimed: Sequence[SheetRow]) -> Markup:
         element("th", "measured, 95 % interval", scope="col", class_="measured"),
         element("th", scale, scope="col", class_="plumb"),
         element("th", "verdict", scope="col"),
-        element("th", "why", scope="col", class_="note"),
+        element("th", "note", scope="col", class_="note"),
     ]
     rows = []
     for number, row in enumerate(claimed, start=1):
@@ -157,7 +159,7 @@ def _verdict_table(sheet: Sheet, claimed: Sequence[SheetRow]) -> Markup:
             element("td", claim_text(row.claim) if row.claim else "", class_="n"),
             element("td", *_measured_parts(row), class_="measured"),
             element("td", draw_plumb_line(row.claim, row.measured), class_="plumb"),
-            element("td", verdict_mark(row.verdict), *_verdict_parts(row), class_="verdict"),
+            element("td", verdict_mark(row.verdict), verdict_cell(row), class_="verdict"),
             element("td", str(number), class_="note"),
         )
         rows.append(element("tr", *cells))
@@ -177,7 +179,7 @@ def _others_table(others: Sequence[SheetRow], sheet: Sheet, *, level: int) -> Ma
         return Markup("")
     rows = [(joined(*_what(row)), joined(*_measured_parts(row)), _note(row)) for row in others]
     made = table(
-        ("what", "measured, 95 % interval", "from"),
+        ("what", "measured, 95 % interval", "note"),
         rows,
         caption=f"Nothing of this is claimed of {sheet.specimen.label}, so none of it is judged",
         class_="others",
@@ -200,32 +202,41 @@ def _measured_parts(row: SheetRow) -> Iterator[str]:
         yield "–"
         return
     value, low, high = shown_values(row, row.measured.value, row.measured.low, row.measured.high)
-    shown, interval = band_values((value, low, high))
+    shown, interval = map(with_minus, band_values((value, low, high)))
     yield element("b", shown)
     yield f"\u00a0{row_unit(row)} ".replace("\u00a0 ", " ")
     yield element("small", f"({interval})")
 
 
-def _verdict_parts(row: SheetRow) -> Iterator[str]:
-    words, bracket, interval = verdict_text(row).partition(" (")
+def verdict_cell(row: SheetRow) -> Markup:
+    """Return the verdict of a row in words, and that it is of a simulated joint."""
+    words, bracket, interval = with_minus(verdict_text(row)).partition(" (")
     is_decided = row.verdict in {Verdict.CONFIRMED, Verdict.FALLS_SHORT}
-    yield element("b", words) if is_decided else words
-    if bracket:
-        yield element("small", f" ({interval}")
+    is_simulated = row.measured is not None and row.measured.is_simulated
+    return joined(
+        element("b", words) if is_decided else words,
+        element("small", f" ({interval}") if bracket else "",
+        element("small", " simulated", class_="sim") if is_simulated else "",
+    )
 
 
 def _note(row: SheetRow) -> Markup:
     words = [reason_text(row), trend_text(row) and f"over the hours recorded: {trend_text(row)}"]
-    if row.verdict is Verdict.FALLS_SHORT and not row.held_by:
-        words.insert(0, "these recordings do not show why")
+    words.insert(0, _no_reason(row))
     if row.measured is not None:
         names = list(dict.fromkeys(one.recording for one in row.measured.findings))
         found = len(row.measured.findings)
         if len(names) > _MOST_NAMES:
             names = [*names[: _MOST_NAMES - 1], f"{len(names) - _MOST_NAMES + 1} more"]
         words.append(f"from {counted(found, 'finding')} in {list_text(names)}")
-    text = "; ".join(filter(None, words))
+    text = with_minus("; ".join(filter(None, words)))
     return with_code(f"{text[:1].upper()}{text[1:]}.")
+
+
+def _no_reason(row: SheetRow) -> str:
+    """Return that the recordings show no reason, of a row that falls short without one; else ""."""
+    is_open = row.verdict is Verdict.FALLS_SHORT and not row.held_by
+    return "these recordings do not show why" if is_open else ""
 
 
 def typed_text(one: TypedValue) -> str:
@@ -233,7 +244,7 @@ def typed_text(one: TypedValue) -> str:
     if "=" in one.name:
         return one.name
     value = f"{one.value:g}" if isinstance(one.value, float) else str(one.value)
-    return f"{one.name} {value} {one.unit}".rstrip()
+    return f"{one.name} {value} {unit_words(one.unit)}".rstrip()
 
 
 def _typed_line(sheet: Sheet) -> str:
@@ -318,5 +329,5 @@ def shortfall_lines(sheet: Sheet, name: str) -> Iterator[str]:
             yield (
                 f"{name}, {row.label}: {measured_text(row)} measured, {claim_text(row.claim)} "
                 f"claimed: {verdict_text(row)}; "
-                f"{reason_text(row) or 'these recordings do not show why'}."
+                f"{'; '.join(filter(None, (_no_reason(row), reason_text(row))))}."
             )

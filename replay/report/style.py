@@ -63,10 +63,9 @@ td { vertical-align: top; padding: .9mm 2mm .9mm 0; border-bottom: .5pt solid #b
 td, tbody th { font-size: 9pt; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
-tbody tr:first-child, tbody tr:nth-child(2) { break-after: avoid; }
-tbody tr:last-child, tbody tr:nth-last-child(2) { break-before: avoid; }
-caption, thead, dt { break-after: avoid; }
-.whole { break-inside: avoid; }
+caption, thead, tbody tr:first-child { break-after: avoid; }
+tbody tr:nth-child(n + 3):last-child { break-before: avoid; }
+.sign { break-inside: avoid; }
 td.n, th.n { text-align: right; white-space: nowrap; }
 .sheet { table-layout: fixed; }
 .sheet td, .sheet tbody th { padding: 1.4mm 1.5mm; vertical-align: middle; font-size: 9pt; }
@@ -86,8 +85,9 @@ th.plumb .scale { display: flex; justify-content: space-between;
 .sheet thead th.plumb { padding: 0; }
 .others small { display: block; } .others td small { display: inline; }
 .others th:first-child { width: 30%%; } .others td:nth-child(2) { width: 32%%; }
-.verdicts tbody th { min-width: 28mm; }
-.verdict svg { width: 9pt; height: 9pt; margin-right: 1.4mm; vertical-align: -1pt; }
+.verdicts tbody th { min-width: 26mm; } .verdicts small { white-space: nowrap; }
+.sim { display: block; }
+.verdict svg, .verdicts svg { width: 9pt; height: 9pt; margin-right: 1.4mm; vertical-align: -1pt; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 9mm; font-size: 8.5pt; }
 .pair h3:first-child, .pair h2:first-child { margin-top: 1mm; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .4mm 4mm; margin: 0 0 2mm; }

@@ -4,6 +4,7 @@ Instants are in UTC, which the report says once: who reads it may be in another 
 """
 
 import math
+import re
 from datetime import UTC, datetime
 from typing import Final
 
@@ -19,6 +20,7 @@ __all__ = [
     "instant_text",
     "length_text",
     "list_text",
+    "with_minus",
 ]
 
 _MONTHS: Final = (
@@ -26,6 +28,7 @@ _MONTHS: Final = (
     *("Jul", "Aug", "Sep", "Oct", "Nov", "Dec"),
 )
 _MINUS: Final = "\u2212"
+_HYPHEN_MINUS: Final = re.compile(r"(?<![\w.-])-(?=\d)")
 
 
 def day_text(time_ns: int) -> str:
@@ -67,6 +70,11 @@ def counted(count: int, word: str, words: str = "") -> str:
 def list_text(words: list[str]) -> str:
     """Return words as a list: a, b and c."""
     return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
+
+
+def with_minus(text: str) -> str:
+    """Return a text with a minus sign before its negative numbers; hyphens and dates stay."""
+    return _HYPHEN_MINUS.sub(_MINUS, text)
 
 
 def figure_text(value: float, channel: str) -> str:

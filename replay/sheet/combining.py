@@ -53,6 +53,8 @@ class SourcedQuantity:
     """Hours recorded of the specimen until the end of what it stands on."""
     is_gone: bool
     """None of the recordings that it stands on is there."""
+    is_simulated: bool = False
+    """Its recording is of simulated joints: it says nothing of a real one."""
     hidden_constant: float | None = None
     """It is a torque of a joint whose torque is made from current by so much (N.m/A), and does not
     tell by what it was made."""
@@ -79,6 +81,11 @@ class Measured:
     """What it stands on, in order of time."""
     spread: float
     """By how much own uncertainties were widened; 1: they explain the scatter."""
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether any of what it stands on is of simulated joints."""
+        return any(one.is_simulated for one in self.findings)
 
 
 def own_uncertainty(quantity: FoundQuantity) -> float:

@@ -41,7 +41,8 @@ def sheet_sentence(sheet: Sheet) -> Iterator[SentencePart]:
         if claims == 1
         else f"{_WORDS[claims] if claims < len(_WORDS) else claims} claims"
     )
-    yield SentencePart(PartKind.WORDS, f"Of {of} {label} meets ")
+    begin = "Simulated, not measured: of" if sheet.is_simulated else "Of"
+    yield SentencePart(PartKind.WORDS, f"{begin} {of} {label} meets ")
     yield SentencePart(PartKind.VALUE, str(counts[Verdict.CONFIRMED]))
     yield SentencePart(PartKind.WORDS, " and falls short of ")
     yield SentencePart(PartKind.VALUE, str(counts[Verdict.FALLS_SHORT]))

@@ -62,6 +62,11 @@ class Sheet:
     per_ampere: Measured | None
     """Its torque per ampere as it was measured, by which torques from current are put right."""
 
+    @property
+    def is_simulated(self) -> bool:
+        """Whether any value in it is of simulated joints."""
+        return any(row.measured is not None and row.measured.is_simulated for row in self.rows)
+
     def count_of(self, verdict: Verdict) -> int:
         """Return how many claims have a verdict."""
         return sum(row.verdict is verdict for row in self.rows)

@@ -285,6 +285,7 @@ def _sourced(
             conditions=conditions,
             running_h=_hours_until(spans, finding.ended_ns),
             is_gone=bool(of) and not of & recording_ids,
+            is_simulated=sighting.manifest.simulated,
             hidden_constant=constant
             if finding.kind in _FROM_TORQUE
             and TORQUE_CONSTANT not in conditions

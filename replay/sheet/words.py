@@ -28,6 +28,7 @@ __all__ = [
     "sheet_note_lines",
     "sheet_rows",
     "shown_values",
+    "torque_text",
     "trend_text",
     "unit_words",
     "verdict_text",
@@ -61,9 +62,9 @@ _VERDICT_COUNTS: Final = {
     Verdict.NOT_MEASURED: "not measured yet",
 }
 _HELD_BY: Final = {
-    "current": "the current stood at its ceiling",
-    "torque": "the drive's torque stood at its ceiling",
-    "speed": "the speed stood at its ceiling",
+    "current": "the drive gave no more current",
+    "torque": "the drive gave no more torque",
+    "speed": "the drive let it turn no faster",
     "supply": "the supply sagged",
     "temperature": "the drive reduced it for its temperature",
     "set-point": "the set-point was never higher",
@@ -145,6 +146,8 @@ def verdict_text(row: SheetRow) -> str:
 def reason_text(row: SheetRow) -> str:
     """Return why a row stands as it does, or what to do; "" where there is nothing to say."""
     reasons = [_mismatch_text(one) for one in row.mismatches]
+    if row.measured is not None and row.measured.is_simulated:
+        reasons.insert(0, "simulated")
     reasons.append(torque_text(row))
     if row.verdict is Verdict.FALLS_SHORT and row.held_by:
         causes = row.held_by.split("/")
@@ -181,9 +184,11 @@ def torque_text(row: SheetRow) -> str:
             for one in corrections
         )
     stored = dict.fromkeys(
-        constant for one in found if (constant := stored_constant(one)) is not None
+        constant
+        for one in found
+        if (constant := stored_constant(one) or one.hidden_constant) is not None
     )
-    if stored:
+    if stored and not row.mismatches:
         constants = " and ".join(f"{one:.4g}" for one in stored)
         return f"from current by {constants} N·m/A of the bench file, which was not measured"
     return ""
@@ -192,8 +197,8 @@ def torque_text(row: SheetRow) -> str:
 def _mismatch_text(one: Mismatch) -> str:
     if one.fault is ConditionFault.HIDDEN:
         return (
-            f"from current by a torque per ampere that it does not tell (the bench file's is "
-            f"{one.claimed:.4g} N·m/A), and {one.measured:.4g} was measured: evaluate it again"
+            f"made from current, it does not tell by what (bench file: {one.claimed:.4g} N·m/A, "
+            f"measured: {one.measured:.4g}): evaluate it again"
         )
     if one.key == "unit":
         return f"claimed in {unit_words(str(one.claimed))}, kept in {unit_words(str(one.measured))}"
@@ -263,7 +268,8 @@ def head_line(sheet: Sheet) -> str:
     count = len(specimen.recordings)
     return (
         f"{specimen.label}{kind}, {serial}: {count} recording{'s' if count != 1 else ''}, "
-        f"{specimen.recorded_h:.1f} h; {_counts_text(sheet)}"
+        f"{specimen.recorded_h:.1f} h; {'simulated; ' if sheet.is_simulated else ''}"
+        f"{_counts_text(sheet)}"
     )
 
 

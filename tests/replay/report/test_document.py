@@ -23,6 +23,7 @@ from replay.recording import Recording
 from replay.report.document import report_html
 from replay.report.evidence import read_evidence
 from replay.report.style import Paper
+from replay.report.texts import with_minus
 from replay.report.trace_figure import FigureNote, TraceFigure, draw_trace_figure
 from tests.support.command import run
 from tests.support.findings import S, play_finding, small_recording
@@ -226,6 +227,12 @@ def test_hostile_text_stays_text(tmp_path: Path):
     assert "<b onclick=x>a" in main.text
 
 
+def _others(page: ReportPage) -> list[list[str]]:
+    """Return the rows of the table of what nobody claimed."""
+    (table,) = [one for one in page.tables if one[0] == ["what", "measured, 95 % interval", "note"]]
+    return table[1:]
+
+
 def test_the_first_page_is_of_claims(tmp_path: Path):
     """What nobody claimed stands below why and what was not tested, however much it is."""
     recording = small_recording(tmp_path / "day0", settings=CLAIMS)
@@ -241,7 +248,7 @@ def test_the_first_page_is_of_claims(tmp_path: Path):
         "Mass",
         "Peak torque",
     ]
-    assert [row[0] for row in page.table_with("measured, 95 % interval", "from")[1:]] == [
+    assert [row[0] for row in _others(page)] == [
         "Odd",
         "Even",
     ]
@@ -251,7 +258,7 @@ def test_the_first_page_is_of_claims(tmp_path: Path):
         "These recordings do not show why; from 1 finding in day0.",
         "Claimed, and not measured yet: mass and peak torque.",
         "What was tested",
-        "Measured of a: backlash, odd and even.",
+        "Measured of a: backlash; odd; even.",
         "Measured, and not claimed",
         "Conditions",
     )
@@ -289,6 +296,42 @@ def test_simulated_joints_are_said_first(tmp_path: Path):
     writer.close(ended_ns=START_NS + S, cause="made")
     (main,) = read_report(report_html(read_evidence([path]))).all_of("main")
     assert main.text.index("play: simulated, not measured.") < main.text.index("What was tested")
+
+
+def test_each_verdict_of_a_simulated_joint_says_so(tmp_path: Path):
+    """The sentence, the row and the sheet: a page that is copied alone shows it still."""
+    recording = small_recording(tmp_path / "day0", settings=CLAIMS)
+    keep_finding(recording.path, play_finding(recording))
+    manifest = recording.path / "recording.json"
+    content = json.loads(manifest.read_text())
+    manifest.write_text(json.dumps(content | {"simulated": True}))
+    page = read_report(report_html(read_evidence([recording.path])))
+    (main,) = page.all_of("main")
+    assert "Simulated, not measured: of " in main.text
+    verdicts = {row[0]: row[4] for row in page.table_with("claimed", "verdict")[1:]}
+    assert verdicts["Backlash"].endswith(" simulated")
+    assert verdicts["Mass"] == "not measured yet"
+    assert "simulated" in run("sheet", "--folder", str(tmp_path)).stdout.partition("\n")[0]
+
+
+def test_a_recorded_torque_that_is_off_is_said_first(tmp_path: Path):
+    """Claims are put right; loads and traces of the recording are not, and the page says so."""
+    settings = 'serial = "7"\ntorque = { from = "current", per_ampere = 1.62 }\n'
+    recording = small_recording(tmp_path / "day0", settings=settings)
+    parts = (UncertaintyPart(source="levels", contribution=0.002),)
+    quantities = (quantity_from_parts("torque_per_ampere", 1.55, "N.m/A", parts),)
+    keep_finding(recording.path, play_finding(recording, kind="torque", quantities=quantities))
+    (main,) = read_report(report_html(read_evidence([recording.path]))).all_of("main")
+    said = "torque was recorded as current times 1.62 N·m/A, and 1.55 was measured."
+    assert main.text.index(said) < main.text.index("What was tested")
+    assert "stand as they were recorded, 4.5 % too high." in main.text
+
+
+def test_a_negative_number_has_a_minus_sign():
+    """And a hyphen, a range or a date stays what it is."""
+    assert with_minus("-0.5 (-0.6 to -0.4), W-0007, 2026-11-18, 2-3") == (
+        "\u22120.5 (\u22120.6 to \u22120.4), W-0007, 2026-11-18, 2-3"
+    )
 
 
 def test_notes_that_stand_close_do_not_lie_over_each_other():

@@ -78,11 +78,12 @@ def test_two_serials_of_one_name_are_two_pages(tmp_path: Path):
     page = read_report(report_html(read_evidence(both)))
     heads = [one.text for one in page.all_of("h2")]
     assert {"A A-1", "A B-2"} <= set(heads)
-    verdicts = page.table_with("joint", "falls short")
-    assert [row[:3] for row in verdicts[1:]] == [
-        ["a A-1", "backlash", "–"],
-        ["a B-2", "–", "backlash"],
+    verdicts = page.table_with("joint", "claim")
+    assert [[*row[:3], row[4].partition(" by")[0]] for row in verdicts[1:]] == [
+        ["a A-1", "backlash", "12.0 arcmin", "meets it"],
+        ["a B-2", "backlash", "12.0 arcmin", "falls short"],
     ]
+    assert [row[3].partition(" (")[0] for row in verdicts[1:]] == ["10.0", "20.0"]
     assert "a is the name of several specimens: A-1, B-2." in _text_of(*both)
     with pytest.raises(InputError, match="the name of 2 specimens, expected one of their serials"):
         read_evidence(both, ["a"])
