@@ -16,6 +16,7 @@ import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
 
 from logger.arrays import Floats
+from logger.findings.uncertainty import student_factor
 
 __all__ = ["LoopFit", "LoopPath", "fit_loops", "loop_angles", "thin_loop"]
 
@@ -24,6 +25,10 @@ FINE: Final = 1200
 """Points of a loop while the starts are tried, and for the fit itself."""
 ROBUST_SHARE: Final = 1.5
 """Residuals beyond so many standard deviations count less than their square."""
+FAR_SHARE: Final = 6.0
+"""Residuals beyond so many are points on the wrong side of the play, and count not at all."""
+ONE_ZONE_STEP: Final = 0.05
+"""Stiffnesses that differ by a smaller share are one, however alike the loops are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,8 +104,8 @@ def thin_loop(path: LoopPath, points: int) -> LoopPath:
 def fit_loops(paths: Sequence[LoopPath]) -> list[LoopFit]:
     """Return the gear of each loop, by robust least squares from four starts.
 
-    All with one stiffness, where a second one does not describe them better: a soft first zone and
-    play look alike where they are small.
+    All with one stiffness, where neither a second one describes them better nor the loops agree on
+    it: a soft first zone and play look alike where they are small.
     """
     problems = [_Problem(thin_loop(one, FINE)) for one in paths]
     solved: dict[int, list[Floats]] = {1: [], 2: []}
@@ -111,15 +116,37 @@ def fit_loops(paths: Sequence[LoopPath]) -> list[LoopFit]:
                 (coarse.solve(start, zones) for start in coarse.starts(zones)),
                 key=lambda one: one.cost,
             )
-            for _ in range(2):
-                best = fine.solve(best.x, zones, spread=fine.spread_of(best.x))
+            best = fine.solve(best.x, zones, spread=fine.spread_of(best.x))
+            best = fine.solve(
+                best.x,
+                zones,
+                spread=fine.spread_of(best.x),
+                counted=fine.counted_at(best.x),
+            )
             solutions.append(best.x)
     scores = {
         zones: sum(one.score_of(x) for one, x in zip(problems, solutions, strict=True))
         for zones, solutions in solved.items()
     }
-    chosen = solved[1 if scores[1] <= scores[2] else 2]
+    is_one_zone = scores[1] <= scores[2] and not _agree_on_zones(solved[2])
+    chosen = solved[1 if is_one_zone else 2]
     return [one.fit_of(x) for one, x in zip(problems, chosen, strict=True)]
+
+
+def _agree_on_zones(solutions: Sequence[Floats]) -> bool:
+    """Return whether loops that were fitted apart find the same step from first to second zone.
+
+    A motor that wanders makes neighbouring points alike, so that one loop's residual tells less of
+    the zones than it seems to. Loops share no wander: their scatter is Student's. One stiffness for
+    two is the worse mistake: it makes the play too large in every loop alike, which no scatter
+    shows, where two for one only widen the interval.
+    """
+    n = len(solutions)
+    steps = np.array([one[3] - one[2] for one in solutions])
+    mean = abs(float(steps.mean()))
+    if n < 2 or mean < ONE_ZONE_STEP:
+        return False
+    return mean > student_factor(n - 1) * float(steps.std(ddof=1)) / math.sqrt(n)
 
 
 class _Problem:
@@ -187,10 +214,16 @@ class _Problem:
         made = self.angles_of(moved, zones)
         return np.hstack([(made[:, ::2] - made[:, 1::2]) / (2.0 * step), self.line])
 
-    def solve(self, start: Floats, zones: int, *, spread: float = 0.0) -> OptimizeResult:
-        """Return the nearest solution; outliers are told by `spread`, 0: not known yet."""
+    def solve(
+        self, start: Floats, zones: int, *, spread: float = 0.0, counted: np.ndarray | None = None
+    ) -> OptimizeResult:
+        """Return the nearest solution; outliers are told by `spread`, 0: not known yet.
+
+        Only points that are `counted` are fitted; None: all.
+        """
         noise = max(_noise(self.path.angle), 1e-6 * self.span, 1e-9)
         scale = ROBUST_SHARE * spread if spread else max(3.0 * noise, 0.02 * self.span)
+        near = np.ones(len(self.path.angle), dtype=np.bool_) if counted is None else counted
         start = start[:7]
         free = np.append(np.isin(np.arange(5), (0, 1, 2) if zones == 1 else range(5)), [True, True])
 
@@ -202,9 +235,9 @@ class _Problem:
         low = np.append(self.low, [-np.inf, -np.inf])[free]
         high = np.append(self.high, [np.inf, np.inf])[free]
         found = least_squares(
-            lambda part: self.residuals(whole(part), zones),
+            lambda part: self.residuals(whole(part), zones)[near],
             np.clip(start[free], low + 1e-9, high - 1e-9),
-            jac=lambda part: self.jacobian(whole(part), zones)[:, free],
+            jac=lambda part: self.jacobian(whole(part), zones)[np.ix_(near, free)],
             bounds=(low, high),
             loss="soft_l1",
             f_scale=max(scale, 1e-7 * self.span),
@@ -215,6 +248,16 @@ class _Problem:
         )
         found.x = np.append(whole(found.x), float(zones))
         return found
+
+    def counted_at(self, unknown: Floats) -> np.ndarray:
+        """Return which points are on the side of the play where the model has them, shape (n,).
+
+        Where the play is crossed, late or noisy torque puts points on the wrong side. All of them
+        are fitted better by less play, so that however little each counts they take some away.
+        """
+        residuals = self.residuals(unknown[:7], int(unknown[7]))
+        far = max(FAR_SHARE * self.spread_of(unknown), 0.005 * self.span)
+        return np.asarray(np.abs(residuals) <= far)
 
     def spread_of(self, unknown: Floats) -> float:
         """Return the scatter of the angle about the loop, whatever outliers there are."""

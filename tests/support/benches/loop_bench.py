@@ -52,12 +52,14 @@ def draw_loop_bench(
     ramp_s: float = 60.0,
     rate_hz: float = 100.0,
     slow_too: bool = False,
+    zones: int = 2,
 ) -> LoopBench:
     """Return loops at several clamp positions, rated 24 N.m; ripple and friction as shares of it.
 
-    `slow_too`: two more at half of the ramp rate.
+    `slow_too`: two more at half of the ramp rate. `zones`: of stiffness, one or two.
     """
     rated, first, second = 24.0, dice.uniform(3.0, 4.0), dice.uniform(5.5, 6.5)
+    second = second if zones == 2 else first
     knee = rated * dice.uniform(0.2, 0.3)
     gear = np.array([[play], [friction * rated], [first], [second], [knee]])
     spans = []
