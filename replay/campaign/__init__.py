@@ -10,6 +10,7 @@
     present_stage    the stage that a recording is in, as its recorder told last
     figure_blocks    figures as means over blocks of hours, and what is known to move them
     noise_grid       how figures wander without any change
+    white_blocks     columns of blocks made white, and courses of changes with them
     change_scan      every date and shape of a change tried, under noise that is learned
     figure_trend     trend at like temperature, change points, what would not have been seen
     campaign_words   what is told of a campaign in words, and as JSON
@@ -17,4 +18,6 @@
 
 `read_cycles` reads recordings; the cycles themselves are found by `logger.campaign`, as they would
 be while the recording grows.
+
+Kept together: a campaign is told from its cycles, and its trend is of nothing else.
 """

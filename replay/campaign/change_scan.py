@@ -15,12 +15,8 @@ from numpy.typing import NDArray
 
 from logger.arrays import Floats, Ints
 from replay.campaign.figure_blocks import BLOCK_H
-from replay.campaign.noise_grid import (
-    WhiteProducts,
-    growing_products,
-    needed_evidence,
-    white_products,
-)
+from replay.campaign.noise_grid import needed_evidence
+from replay.campaign.white_blocks import ChangeCourses, WhiteBlocks, all_courses
 
 __all__ = [
     "Candidates",
@@ -67,8 +63,8 @@ class Candidates:
     dates_h: Floats
     """Shape (m,)."""
     shapes: tuple[ChangeShape, ...]
-    columns: Floats
-    """Share of the change in each block, shape (n, m): 1 where all of it is there."""
+    courses: ChangeCourses
+    """Share of the change in each block: 1 where all of it is there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,33 +94,45 @@ def change_candidates(start_h: Floats, *, runs_in: bool) -> Candidates:
     """
     first, end = float(start_h[0]), float(start_h[-1]) + BLOCK_H
     dates: list[Floats] = []
-    columns: list[Floats] = []
+    courses: list[ChangeCourses] = []
     shapes: list[ChangeShape] = []
+    # Whatever stands for the block after the last has no part in any course.
+    starts = np.append(start_h, end)
     for shape, margin in _MARGINS_H.items():
         earliest = first + (RUNNING_IN_MARGIN_H if runs_in else STEP_MARGIN_H)
         tried = np.arange(earliest, end - margin, DATE_STEP_H)
         if shape is ChangeShape.RAMP:
             tried = np.concatenate([[first], tried[::RAMP_EVERY]])
-        after = start_h[:, None] + BLOCK_H - tried[None, :]
+        row = np.searchsorted(start_h + BLOCK_H, tried, side="right")
+        lasts_h = np.minimum(starts[row] + BLOCK_H - tried, BLOCK_H)
         if shape is ChangeShape.STEP:
-            columns.append(np.clip(after / BLOCK_H, 0.0, 1.0))
+            course = ChangeCourses(
+                row=row,
+                first=lasts_h / BLOCK_H,
+                following=np.ones(len(tried)),
+                per_hour=np.zeros(len(tried)),
+            )
         else:
-            # Mean over the block of what has passed since the date.
-            begun = np.clip(after, 0.0, None)
-            inside = np.clip(after - BLOCK_H, 0.0, None)
-            columns.append((begun**2 - inside**2) / (2.0 * BLOCK_H * (end - tried)))
+            # A block has the mean of its hours, the one in which it begins too.
+            middle_h = starts[row] + BLOCK_H - 0.5 * lasts_h - tried
+            course = ChangeCourses(
+                row=row,
+                first=middle_h * lasts_h / BLOCK_H / (end - tried),
+                following=(starts[row + 1] + 0.5 * BLOCK_H - tried) / (end - tried),
+                per_hour=1.0 / (end - tried),
+            )
+        courses.append(course)
         dates.append(tried)
         shapes += [shape] * len(tried)
     return Candidates(
-        dates_h=np.concatenate(dates), shapes=tuple(shapes), columns=np.concatenate(columns, axis=1)
+        dates_h=np.concatenate(dates), shapes=tuple(shapes), courses=all_courses(courses)
     )
 
 
 def scan_changes(
     values: Floats,
     explained: Floats,
-    start_h: Floats,
-    counts: Floats,
+    blocks: WhiteBlocks,
     candidates: Candidates,
     *,
     watched: int,
@@ -137,26 +145,20 @@ def scan_changes(
         Block means of k figures, shape (n, k).
     explained
         What is projected out, shape (n, p): a constant, temperatures, running-in.
-    start_h, counts
-        Of the blocks, shape (n,).
+    blocks
+        What makes the blocks white.
     watched
         How many figures are watched in all.
     """
-    terms, figures = explained.shape[1], values.shape[1]
-    white = white_products(
-        np.concatenate([explained, values, candidates.columns], axis=1),
-        terms + figures,
-        start_h,
-        counts,
-    )
-    left = _left_of(white, terms, figures, len(values))
+    white = blocks.whitened(_centred(explained, values))
+    left = _left_of(blocks, white, candidates.courses, explained.shape[1])
     quiet_noise = left.without.argmax(axis=0)
     best = left.together.argmax(axis=0)[None]
     quiet = np.take_along_axis(left.squares, quiet_noise[None], 0)[0]
     steps = _tried_steps(candidates, np.asarray(np.isfinite(left.length).all(axis=(0, 1))))
     spread = np.sqrt(left.squares[:, :, None] * (1.0 - left.gained) / left.free / left.length)
     evidence = left.evidence
-    needed = needed_evidence(left.shares(evidence), watched, _days_of(start_h))
+    needed = needed_evidence(left.shares(evidence), watched, _days_of(blocks))
     return ChangeScan(
         evidence=evidence,
         needed=needed,
@@ -171,8 +173,7 @@ def scan_changes(
 def evidence_of_looks(
     values: Floats,
     explained: Floats,
-    start_h: Floats,
-    counts: Floats,
+    blocks: WhiteBlocks,
     candidates: Candidates,
     *,
     watched: int,
@@ -180,32 +181,32 @@ def evidence_of_looks(
 ) -> Iterator[tuple[Floats, Floats]]:
     """Yield the evidence at the end of each of some days, shape (k, m), and what is needed, (k,).
 
-    As `scan_changes` gives it, in one pass; -inf where a candidate is not tried yet.
+    As `scan_changes` gives it, made white but once; -inf where a candidate is not tried yet.
     """
-    terms, figures = explained.shape[1], values.shape[1]
-    columns = np.concatenate([explained, values, candidates.columns], axis=1)
-    ends = [int(np.searchsorted(start_h, day * 24.0)) for day in days]
-    margins = [_MARGINS_H[shape] for shape in candidates.shapes]
-    head = terms + figures
-    for end, white in zip(
-        ends, growing_products(columns, head, start_h, counts, ends=ends), strict=True
-    ):
-        tried = candidates.dates_h < start_h[end - 1] + BLOCK_H - margins
-        used = np.concatenate([np.full(head, fill_value=True), tried])
-        some = WhiteProducts(
-            head=white.head[:, :, used],
-            own=white.own[:, used],
-            log_determinant=white.log_determinant,
-        )
-        left = _left_of(some, terms, figures, end)
+    margins = np.array([_MARGINS_H[shape] for shape in candidates.shapes])
+    white = blocks.whitened(_centred(explained, values))
+    for day in days:
+        own = blocks.until(int(np.searchsorted(blocks.start_h, day * 24.0)))
+        tried = candidates.dates_h < own.start_h[-1] + BLOCK_H - margins
+        courses = candidates.courses.chosen(tried)
+        left = _left_of(own, white[: len(own.start_h)], courses, explained.shape[1])
         now = left.evidence
-        evidence = np.full((figures, len(tried)), -np.inf)
+        evidence = np.full((values.shape[1], len(tried)), -np.inf)
         evidence[:, tried] = now
-        yield evidence, needed_evidence(left.shares(now), watched, _days_of(start_h[:end]))
+        yield evidence, needed_evidence(left.shares(now), watched, _days_of(own))
 
 
-def _days_of(start_h: Floats) -> float:
-    return (float(start_h[-1] - start_h[0]) + BLOCK_H) / 24.0
+def _centred(explained: Floats, values: Floats) -> Floats:
+    """Return both side by side, the values less what is explained of them at once.
+
+    The same is left of them, with more of its digits: a level is thousands of times its noise.
+    """
+    weights = np.linalg.lstsq(explained, values)[0]
+    return np.concatenate([explained, values - explained @ weights], axis=1)
+
+
+def _days_of(blocks: WhiteBlocks) -> float:
+    return (float(blocks.start_h[-1] - blocks.start_h[0]) + BLOCK_H) / 24.0
 
 
 def _log_sum(logarithms: Floats) -> Floats:
@@ -251,20 +252,28 @@ class _Left:
         return np.asarray(np.exp(with_it - _log_sum(with_it)))
 
 
-def _left_of(white: WhiteProducts, terms: int, figures: int, blocks: int) -> _Left:
-    """Project what is explained out of all columns, by the normal equations of each noise."""
-    head = terms + figures
-    known, rest = white.head[:, :terms], white.head[:, terms:]
-    weights = np.linalg.solve(known[:, :, :terms], known)
-    sizes = np.linalg.slogdet(known[:, :, :terms])[1]
-    rest = rest - rest[:, :, :terms] @ weights
-    whole = white.own[:, head:]
-    length = whole - np.einsum("gpm,gpm->gm", known[:, :, head:], weights[:, :, head:])
+def _left_of(blocks: WhiteBlocks, white: Floats, courses: ChangeCourses, terms: int) -> _Left:
+    """Project what is explained out of all else, by the normal equations of each noise.
+
+    `white`: the terms that explain and then the figures, made white.
+    """
+    by_noise = white.transpose(1, 2, 0)
+    own = by_noise @ by_noise.transpose(0, 2, 1)
+    along = blocks.course_products(white, courses)
+    whole = blocks.course_lengths(courses)
+    known = own[:, :terms, :terms]
+    to_figures, to_courses = own[:, :terms, terms:], along[:, :terms]
+    weights = np.linalg.solve(known, to_courses)
+    length = whole - np.einsum("gpm,gpm->gm", to_courses, weights)
     length = np.where(length > _LEAST_LEFT * whole, length, np.inf)[:, None, :]
-    free = blocks - terms
-    base = (-white.log_determinant - 0.5 * sizes)[:, None]
-    squares = np.maximum(np.einsum("gkk->gk", rest[:, :, terms:head]), 1e-300)
-    along = rest[:, :, head:]
+    along = along[:, terms:] - to_figures.transpose(0, 2, 1) @ weights
+    rest = own[:, terms:, terms:] - to_figures.transpose(0, 2, 1) @ np.linalg.solve(
+        known, to_figures
+    )
+    squares = np.maximum(np.einsum("gkk->gk", rest), 1e-300)
+    sizes = np.linalg.slogdet(known)[1]
+    free = len(white) - terms
+    base = (-blocks.log_determinant - 0.5 * sizes)[:, None]
     gained = np.minimum(along**2 / length / squares[:, :, None], 1.0 - 1e-12)
     without = base - 0.5 * free * np.log(squares)
     return _Left(

@@ -22,7 +22,7 @@ from replay.campaign.change_scan import (
     scan_changes,
 )
 from replay.campaign.figure_blocks import BLOCK_H, FigureBlocks, explained_terms
-from replay.campaign.noise_grid import white_products
+from replay.campaign.white_blocks import WhiteBlocks, white_blocks
 
 __all__ = ["Change", "FigureTrend", "NotJudged", "figure_trends"]
 
@@ -135,12 +135,11 @@ def _trends_of(blocks: FigureBlocks, watched: int) -> list[FigureTrend]:
         values = np.stack([one for one, _ in scaled], axis=1)
         explained = explained_terms(blocks)
         tried = change_candidates(blocks.start_h, runs_in=blocks.runs_in)
-        scan = scan_changes(
-            values, explained, blocks.start_h, blocks.counts, tried, watched=watched
-        )
+        white = white_blocks(blocks.start_h, blocks.counts)
+        scan = scan_changes(values, explained, white, tried, watched=watched)
         for row, at in enumerate(judged):
             compared = _Compared(values=values[:, row], is_relative=scaled[row][1])
-            search = _Search(tried=tried, scan=scan, row=row, watched=watched)
+            search = _Search(tried=tried, white=white, scan=scan, row=row, watched=watched)
             out[at] = _trend(blocks, at, compared, search)
     return [one for one in out if one is not None]
 
@@ -191,6 +190,7 @@ class _Search:
     """What was tried of a figure (its row in the scan), and how many figures are watched."""
 
     tried: Candidates
+    white: WhiteBlocks
     scan: ChangeScan
     row: int
     watched: int
@@ -212,11 +212,9 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
             break
         best = int((scan.evidence[row] - handicaps).argmax())
         changes.append(_change(scan, row, best, tried))
-        columns.append(tried.columns[:, best])
+        columns.append(tried.courses.column(best, blocks.start_h))
         wider = np.column_stack([explained, *columns])
-        scan = scan_changes(
-            values[:, None], wider, blocks.start_h, blocks.counts, tried, watched=search.watched
-        )
+        scan = scan_changes(values[:, None], wider, search.white, tried, watched=search.watched)
         row = 0
     unseen = float(scan.unseen_step[row])
     day = (blocks.start_h - blocks.start_h.mean()) / 24.0
@@ -227,11 +225,11 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
         if one.shape is ChangeShape.STEP
     ]
     # A ramp is a slope itself: the slope a day is told with it, sizes without.
-    slope = _fit_columns(blocks, values, np.column_stack([explained, *steps, day]))
+    slope = _fit_columns(search.white, values, np.column_stack([explained, *steps, day]))
     fit, wide = slope, np.column_stack([*steps, day])
     if changes:
         wide = np.column_stack(columns)
-        fit = _fit_columns(blocks, values, np.column_stack([explained, wide]))
+        fit = _fit_columns(search.white, values, np.column_stack([explained, wide]))
         changes = [
             _sized(one, float(weight), is_relative=is_relative)
             for weight, one in zip(fit.weights[terms:], changes, strict=True)
@@ -328,21 +326,21 @@ class _Fit:
         return size, size - reach, size + reach
 
 
-def _fit_columns(blocks: FigureBlocks, values: Floats, wide: Floats) -> _Fit:
+def _fit_columns(blocks: WhiteBlocks, values: Floats, wide: Floats) -> _Fit:
     """Fit columns, shape (n, p); kinds of noise count by their likelihood."""
     terms = wide.shape[1]
-    white = white_products(
-        np.column_stack([wide, values]), terms + 1, blocks.start_h, blocks.counts
-    )
-    known = white.head[:, :terms, :terms]
+    # What noise leaves of the weights is found beside them, with more of its digits.
+    at_once = np.linalg.lstsq(wide, values)[0]
+    white = blocks.whitened(np.column_stack([wide, values - wide @ at_once])).transpose(1, 2, 0)
+    own = white @ white.transpose(0, 2, 1)
+    known, along = own[:, :terms, :terms], own[:, :terms, terms]
     inverse = np.linalg.inv(known)
-    weights = np.einsum("gpq,gq->gp", inverse, white.head[:, :terms, terms])
+    weights = np.einsum("gpq,gq->gp", inverse, along)
     free = len(values) - terms
-    left = white.head[:, terms, terms] - np.einsum(
-        "gp,gp->g", weights, white.head[:, :terms, terms]
-    )
+    left = own[:, terms, terms] - np.einsum("gp,gp->g", weights, along)
     left = np.maximum(left, 1e-300)
-    fits = -white.log_determinant - 0.5 * np.linalg.slogdet(known)[1] - 0.5 * free * np.log(left)
+    fits = -blocks.log_determinant - 0.5 * np.linalg.slogdet(known)[1] - 0.5 * free * np.log(left)
+    weights += at_once
     share = np.exp(fits - fits.max())
     share /= share.sum()
     mean = share @ weights

@@ -28,6 +28,7 @@ from replay.campaign.figure_blocks import (
     lagged_temperatures,
 )
 from replay.campaign.figure_trend import figure_trends
+from replay.campaign.white_blocks import white_blocks
 
 __all__ = [
     "Counts",
@@ -259,8 +260,7 @@ def _quiet_excess(made: Made, looks_every: int) -> float:
     looks = evidence_of_looks(
         np.log(blocks.values),
         explained_terms(blocks),
-        blocks.start_h,
-        blocks.counts,
+        white_blocks(blocks.start_h, blocks.counts),
         change_candidates(blocks.start_h, runs_in=True),
         watched=len(blocks.names),
         days=[*range(FIRST_DAY, DAYS, looks_every), DAYS],

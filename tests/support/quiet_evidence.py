@@ -21,6 +21,7 @@ from logger.arrays import Floats
 from replay.campaign.change_scan import change_candidates, evidence_of_looks
 from replay.campaign.figure_blocks import FigureBlocks, explained_terms
 from replay.campaign.noise_grid import NOISES, Noise
+from replay.campaign.white_blocks import white_blocks
 from tests.support.campaign_study import DAYS, FIRST_DAY, make_campaign
 
 __all__ = ["highest_evidence", "quiet_figures"]
@@ -64,8 +65,7 @@ def highest_evidence(
         of_looks = evidence_of_looks(
             values,
             explained_terms(blocks),
-            blocks.start_h,
-            blocks.counts,
+            white_blocks(blocks.start_h, blocks.counts),
             tried,
             watched=1,
             days=looks,

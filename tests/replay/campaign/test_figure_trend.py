@@ -13,7 +13,8 @@ from replay.campaign.change_scan import (
 )
 from replay.campaign.figure_blocks import BLOCK_H, FigureBlocks, block_figures, explained_terms
 from replay.campaign.figure_trend import FigureTrend, NotJudged, figure_trends
-from replay.campaign.noise_grid import NOISES, Noise, needed_evidence, white_products
+from replay.campaign.noise_grid import NOISES, needed_evidence
+from replay.campaign.white_blocks import white_blocks
 from tests.support.campaign_study import (
     Counts,
     Made,
@@ -132,7 +133,7 @@ def test_a_look_of_many_is_that_of_its_day(quiet: Made):
     tried = change_candidates(blocks.start_h, runs_in=True)
     values = np.log(blocks.values)
     looks = evidence_of_looks(
-        *(values, explained_terms(blocks), blocks.start_h, blocks.counts, tried),
+        *(values, explained_terms(blocks), white_blocks(blocks.start_h, blocks.counts), tried),
         watched=3,
         days=[9, 30],
     )
@@ -174,32 +175,17 @@ def test_a_figure_that_cannot_be_judged_says_why(quiet: Made):
     assert len(third.values) == len(values) - 3
 
 
-def test_whitening_is_that_of_the_covariance():
-    """Kalman's innovations give the products that the inverse of the covariance gives."""
-    dice = np.random.default_rng(3)
-    start_h = np.cumsum(dice.choice([1.0, 1.0, 5.0], size=40))
-    counts = dice.integers(20, 100, size=40).astype(float)
-    columns = dice.normal(size=(40, 5))
-    noise = Noise(correlation_h=7.0, white_share=0.3)
-    apart = np.abs(start_h[:, None] - start_h[None, :])
-    covariance = 0.7 * np.exp(-apart / 7.0) + 0.3 * np.diag(np.median(counts) / counts)
-    found = white_products(columns, 2, start_h, counts, [noise])
-    wanted = columns.T @ np.linalg.solve(covariance, columns)
-    assert np.allclose(found.head[0], wanted[:2])
-    assert np.allclose(found.own[0], np.diag(wanted))
-    assert found.log_determinant[0] == pytest.approx(0.5 * np.linalg.slogdet(covariance)[1])
-
-
 def test_a_scan_does_not_depend_on_scale_nor_on_what_is_explained(quiet: Made):
     """Evidence has no unit, and whatever lies in the explained terms is no change."""
     blocks = quiet.blocks.until(240.0)
     explained = explained_terms(blocks)
     tried = change_candidates(blocks.start_h, runs_in=True)
-    plain = scan_changes(blocks.values, explained, blocks.start_h, blocks.counts, tried, watched=3)
+    white = white_blocks(blocks.start_h, blocks.counts)
+    plain = scan_changes(blocks.values, explained, white, tried, watched=3)
     other = 7.0 * blocks.values + explained @ np.ones((explained.shape[1], 3))
-    moved = scan_changes(other, explained, blocks.start_h, blocks.counts, tried, watched=3)
-    assert np.allclose(plain.evidence, moved.evidence, atol=1e-3)
-    assert np.allclose(7.0 * plain.size, moved.size, atol=1e-4)
+    moved = scan_changes(other, explained, white, tried, watched=3)
+    assert np.allclose(plain.evidence, moved.evidence, rtol=1e-6, atol=1e-6)
+    assert np.allclose(7.0 * plain.size, moved.size, rtol=1e-6, atol=1e-8)
 
 
 def test_blocks_are_means_of_the_hour():
