@@ -46,7 +46,13 @@ def _figure(name: str, *changes: Change, compared_by: str = "", **more: object) 
         per_kelvin=-0.012,
         **more,
     )
-    return FigureAnswer(stage="load", unit=figure_unit(name), compared_by=compared_by, trend=trend)
+    return FigureAnswer(
+        stage="load",
+        unit=figure_unit(name),
+        compared_by=compared_by,
+        trend=trend,
+        as_it_came=trend.values,
+    )
 
 
 def _campaign(*figures: FigureAnswer, new: tuple[NewChange, ...] = ()) -> Campaign:
@@ -76,7 +82,7 @@ def _campaign(*figures: FigureAnswer, new: tuple[NewChange, ...] = ()) -> Campai
         days=(day,),
         figures=figures,
         new_changes=new,
-        cycles_since_yesterday=720,
+        newest_day=day,
     )
 
 
@@ -157,7 +163,9 @@ def test_running_in_is_told_apart_where_it_is_sure():
 def test_before_seven_days_nothing_is_said():
     """Not that nothing changed."""
     young = FigureTrend(name="rms_torque_Nm", is_relative=False, not_judged=NotJudged.TOO_SHORT)
-    figure = FigureAnswer(stage="", unit="N.m", compared_by="", trend=young)
+    figure = FigureAnswer(
+        stage="", unit="N.m", compared_by="", trend=young, as_it_came=young.values
+    )
     campaign = _campaign(figure)
     assert "Nothing changed" not in " ".join(news_sentences(campaign))
     assert verdict_phrase(campaign) == "figures are judged after seven days"
