@@ -125,10 +125,16 @@ def read_campaign(
     ordered = sorted(recordings, key=lambda one: one.start_ns)
     plan = plan or _plan_of(ordered)
     _check_one_campaign(ordered, joint)
-    cycles = read_campaign_cycles(ordered, joint, plan, report_progress=report_progress)
+    wanted = {*WATCHED_BY_ITSELF, *(watched_figures(plan) if plan else ())}
+    cycles = read_campaign_cycles(ordered, joint, plan, wanted, report_progress=report_progress)
     start_ns, end_ns = ordered[0].start_ns, ordered[-1].end_ns
-    figures = _figures(ordered, joint, plan, cycles, start_ns, until_ns=None)
-    earlier = _figures(ordered, joint, plan, cycles, start_ns, until_ns=end_ns - DAY_NS)
+    temperatures = _Temperatures(ordered, joint, start_ns)
+    figures = tuple(
+        answer
+        for one in _watched_stages(plan, cycles)
+        for answer in _stage_figures(cycles, one, temperatures)
+    )
+    earlier = _earlier_figures(figures, plan, cycles, temperatures, until_ns=end_ns - DAY_NS)
     days = campaign_days(ordered, joint, cycles, start_ns, end_ns)
     (newest,) = campaign_days(ordered, joint, cycles, end_ns - DAY_NS, end_ns)
     newest = replace(newest, day=days[-1].day)
@@ -196,38 +202,6 @@ def _check_one_campaign(recordings: Sequence[Recording], joint: str) -> None:
             )
 
 
-def _figures(
-    recordings: Sequence[Recording],
-    joint: str,
-    plan: PlanSettings | None,
-    cycles: CampaignCycles,
-    start_ns: int,
-    *,
-    until_ns: int | None,
-) -> tuple[FigureAnswer, ...]:
-    """Return the watched figures of each stage, by the cycles until an instant."""
-    known = cycles.table.figures
-    wanted = [
-        (stage.name, [name for name in stage.watch if name in known])
-        for stage in (plan.stage if plan else ())
-    ]
-    if plan is None or not any(cycles.stages):
-        # Without stages in the recordings every cycle is of one kind.
-        names = list(watched_figures(plan)) if plan else []
-        wanted = [("", [name for name in names or WATCHED_BY_ITSELF if name in known])]
-    watched = sum(len(names) for _, names in wanted)
-    stages = np.array(cycles.stages)
-    answers = []
-    for stage, names in wanted:
-        used = cycles.is_whole & (stages == stage)
-        if until_ns is not None:
-            used &= cycles.table.end_ns <= until_ns
-        if names and used.any():
-            chosen = _Chosen(stage=stage, names=tuple(names), used=used, watched=watched)
-            answers += _stage_figures(recordings, joint, cycles, chosen, start_ns)
-    return tuple(answers)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Chosen:
     """The figures and cycles of one stage, and how many figures are watched in all."""
@@ -238,22 +212,70 @@ class _Chosen:
     watched: int
 
 
-def _stage_figures(
-    recordings: Sequence[Recording],
-    joint: str,
+def _watched_stages(plan: PlanSettings | None, cycles: CampaignCycles) -> list[_Chosen]:
+    """Return what is watched in each stage, by the whole cycles that ended in it."""
+    known = cycles.table.figures
+    wanted = [
+        (stage.name, [name for name in stage.watch if name in known])
+        for stage in (plan.stage if plan else ())
+    ]
+    if plan is None or not any(cycles.stages):
+        # Without stages in the recordings every cycle is of one kind.
+        names = list(watched_figures(plan)) if plan else []
+        wanted = [("", [name for name in names or WATCHED_BY_ITSELF if name in known])]
+    watched = sum(len(names) for _, names in wanted)
+    return [
+        _Chosen(
+            stage=stage,
+            names=tuple(names),
+            used=cycles.is_whole & cycles.is_within(stage),
+            watched=watched,
+        )
+        for stage, names in wanted
+    ]
+
+
+def _earlier_figures(
+    figures: Sequence[FigureAnswer],
+    plan: PlanSettings | None,
     cycles: CampaignCycles,
-    chosen: _Chosen,
-    start_ns: int,
+    temperatures: "_Temperatures",
+    *,
+    until_ns: int,
+) -> tuple[FigureAnswer, ...]:
+    """Return the figures that changed as they were by the cycles until an instant."""
+    changed = {(one.stage, one.trend.name) for one in figures if one.trend.is_changed}
+    if not changed:
+        return ()
+    return tuple(
+        answer
+        for one in _watched_stages(plan, cycles)
+        for answer in _stage_figures(
+            cycles,
+            replace(
+                one,
+                names=tuple(name for name in one.names if (one.stage, name) in changed),
+                used=one.used & (cycles.table.end_ns <= until_ns),
+            ),
+            temperatures,
+        )
+    )
+
+
+def _stage_figures(
+    cycles: CampaignCycles, chosen: _Chosen, temperatures: "_Temperatures"
 ) -> list[FigureAnswer]:
     """Return the figures of one stage; a temperature is compared by the surroundings."""
     found: dict[str, FigureAnswer] = {}
     used, names = chosen.used, chosen.names
-    at_h = (cycles.table.start_ns[used] - start_ns) / _NS_PER_H
+    if not names or not used.any():
+        return []
+    at_h = (cycles.table.start_ns[used] - temperatures.start_ns) / _NS_PER_H
     for is_own in (True, False):
         group = [name for name in names if ("temperature" in name) is not is_own]
         if not group:
             continue
-        channel, series = _temperature_figure(recordings, joint, start_ns, is_own=is_own)
+        channel, series = temperatures.compared_by(is_own=is_own)
         blocks = block_figures(
             group,
             at_h,
@@ -271,6 +293,26 @@ def _stage_figures(
                 as_it_came=values[np.isfinite(values)],
             )
     return [found[name] for name in names]
+
+
+class _Temperatures:
+    """What figures of a joint are compared by, each read once."""
+
+    def __init__(self, recordings: Sequence[Recording], joint: str, start_ns: int) -> None:
+        self._recordings, self._joint = recordings, joint
+        self.start_ns = start_ns
+        self._known: dict[bool, tuple[str, tuple[Floats, Floats] | None]] = {}
+
+    def compared_by(self, *, is_own: bool) -> tuple[str, tuple[Floats, Floats] | None]:
+        """Return the channel of a temperature, and hours and means of a quarter of an hour of it.
+
+        `is_own`: of the joint, else of its surroundings.
+        """
+        if is_own not in self._known:
+            self._known[is_own] = _temperature_figure(
+                self._recordings, self._joint, self.start_ns, is_own=is_own
+            )
+        return self._known[is_own]
 
 
 def _temperature_figure(

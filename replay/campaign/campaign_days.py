@@ -64,6 +64,7 @@ def campaign_days(
     count = max(math.ceil((end_ns - start_ns) / DAY_NS), 1)
     kinds = {EventKind.FAULT: 0, EventKind.POSITION_LOST: 1, EventKind.RAISED: 2}
     counted = np.zeros((count, 3), np.int64)
+    recordings = [one for one in recordings if one.end_ns >= start_ns]
     for recording in recordings:
         for event in recording.read_events():
             column = kinds.get(event.kind)
@@ -143,14 +144,17 @@ def stage_spans(
             continue
         row = recording.newest_row("progress") or {}
         share, expected = row.get("share"), row.get("expected")
-        ended = (cycles.table.end_ns > begun[1]) & (cycles.table.end_ns <= recording.end_ns)
+        # They are in order of time.
+        before, ended = np.searchsorted(
+            cycles.table.end_ns, [begun[1], recording.end_ns], side="right"
+        ).tolist()
         spans.append(
             StageSpan(
                 stage=begun[0],
                 index=names.index(begun[0]) if begun[0] in names else 0,
                 start_ns=begun[1],
                 end_ns=None if is_last else recording.end_ns,
-                cycles=int(ended.sum()),
+                cycles=max(ended - before, 0),
                 share=float(str(share)) if share is not None else math.nan,
                 expected_ns=int(str(expected)) if is_last and expected is not None else None,
             )

@@ -1,17 +1,21 @@
 """Many cycles as columns, their counts and their text as CSV. Pure."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.arrays import Floats, Ints
 from logger.campaign.cycle_plan import Cycle, CycleKind
 
-__all__ = ["CycleCounter", "CycleTable"]
+__all__ = ["CycleCounter", "CycleTable", "kind_codes"]
+
+_KINDS: Final = tuple(CycleKind)
+_CODES: Final = {kind: code for code, kind in enumerate(_KINDS)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +25,8 @@ class CycleTable:
     joint: str
     start_ns: Ints
     end_ns: Ints
-    kinds: tuple[CycleKind, ...]
+    kind_codes: NDArray[np.uint8]
+    """As `kind_codes` gives them: a campaign has millions of cycles."""
     figures: Mapping[str, Floats]
     """By name; NaN where one is not known."""
 
@@ -31,12 +36,22 @@ class CycleTable:
     @property
     def counts(self) -> dict[CycleKind, int]:
         """How many there are of each kind."""
-        return {kind: self.kinds.count(kind) for kind in CycleKind}
+        counts = np.bincount(self.kind_codes, minlength=len(_KINDS)).tolist()
+        return dict(zip(_KINDS, counts, strict=True))
+
+    @property
+    def kinds(self) -> list[CycleKind]:
+        """The kind of each."""
+        return [_KINDS[code] for code in self.kind_codes.tolist()]
+
+    @property
+    def is_whole(self) -> NDArray[np.bool_]:
+        """Which ran through."""
+        return np.equal(self.kind_codes, _CODES[CycleKind.WHOLE])
 
     def whole(self, name: str) -> Floats:
         """Return a figure of the whole cycles that have it."""
-        is_whole = np.array([kind is CycleKind.WHOLE for kind in self.kinds], np.bool_)
-        values = self.figures[name][is_whole]
+        values = self.figures[name][self.is_whole]
         return np.asarray(values[np.isfinite(values)])
 
     def to_json(self) -> list[dict[str, Any]]:
@@ -46,25 +61,30 @@ class CycleTable:
             {
                 "cycle": row + 1,
                 "start": start,
-                "kind": str(self.kinds[row]),
+                "kind": str(kind),
                 **{name: _or_none(float(values[row])) for name, values in columns},
             }
-            for row, start in enumerate(self._starts())
+            for row, (start, kind) in enumerate(zip(self._starts(), self.kinds, strict=True))
         ]
 
     def csv_lines(self) -> Iterator[str]:
         """Yield a head and a line for each cycle; empty where a figure is not known."""
         yield ",".join(("cycle", "start", "kind", *self.figures))
         columns = list(self.figures.values())
-        for row, start in enumerate(self._starts()):
+        for row, (start, kind) in enumerate(zip(self._starts(), self.kinds, strict=True)):
             values = [float(one[row]) for one in columns]
             texts = ["" if math.isnan(one) else f"{one:.9g}" for one in values]
-            yield ",".join((str(row + 1), start, str(self.kinds[row]), *texts))
+            yield ",".join((str(row + 1), start, str(kind), *texts))
 
     def _starts(self) -> Iterator[str]:
         for start_ns in self.start_ns.tolist():
             at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=start_ns // 1000)
             yield at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def kind_codes(kinds: Iterable[CycleKind]) -> NDArray[np.uint8]:
+    """Return kinds of cycles as they are kept, a byte each."""
+    return np.fromiter((_CODES[kind] for kind in kinds), np.uint8)
 
 
 class CycleCounter:
@@ -95,7 +115,7 @@ class CycleCounter:
             joint=self._joint,
             start_ns=times[:, 0],
             end_ns=times[:, 1],
-            kinds=tuple(self._kinds),
+            kind_codes=kind_codes(self._kinds),
             figures={name: values[:, at] for at, name in enumerate(self._names)},
         )
 

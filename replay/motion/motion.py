@@ -12,7 +12,6 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.campaign.cycle_plan import CycleKind
 from logger.findings.finding import Finding, FindingSpan, FoundQuantity, Method, UncertaintyPart
 from logger.findings.uncertainty import quantity_from_parts
 from replay.campaign.cycle_table import CycleTable
@@ -57,7 +56,7 @@ def motion_loads(table: CycleTable, travel_rad: float | None) -> tuple[MotionLoa
         How far the joint moves in a cycle; None: no position is recorded. With the time of a cycle
         it says whether another recording holds the same motion.
     """
-    is_whole = np.array([kind is CycleKind.WHOLE for kind in table.kinds], np.bool_)
+    is_whole = table.is_whole
     temperature = next(
         (
             name

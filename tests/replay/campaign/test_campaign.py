@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import replay.campaign.campaign as campaign_module
+from logger.campaign.cycle_plan import CycleKind
 from logger.errors import InputError
 from logger.store.layout.cycle_schema import cycles_schema
 from logger.store.layout.files import cycles_stream
@@ -14,7 +16,11 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.layout.schema import table_of_rows
 from logger.store.writing.bulk_writer import BulkWriter
 from replay.campaign.campaign import Campaign, read_campaign, thinned
+from replay.campaign.campaign_cycles import CampaignCycles, read_campaign_cycles
 from replay.campaign.change_scan import ChangeShape
+from replay.campaign.cycle_table import CycleTable, kind_codes
+from replay.campaign.figure_blocks import FigureBlocks
+from replay.campaign.figure_trend import FigureTrend
 from replay.recording import Recording
 from tests.logger.campaign.pick_and_place import START_NS, S
 from tests.support.command import assert_refused, run
@@ -154,6 +160,48 @@ def test_stages_and_days_of_a_recorder(tmp_path: Path):
     told = [(one.stage, one.cycles, one.end_ns is None) for one in campaign.stages]
     assert told == [("run in", 10, False), ("load", 15, False), ("until somebody says", 34, True)]
     assert (campaign.days[0].cycles, campaign.days[0].broken) == (59, 1)
+
+
+def test_a_cycle_knows_its_stage_whatever_its_recording_begins_with(
+    parts: list[Path], tmp_path: Path
+):
+    """The second recording begins with the other's second stage; only figures asked for come."""
+    opened = [record_campaign(tmp_path / "followed", []), Recording.open(parts[0])]
+    cycles = read_campaign_cycles(opened, "a", None, {"cycle_time_s"})
+    assert list(cycles.table.figures) == ["cycle_time_s"]
+    told = [int(cycles.is_within(name).sum()) for name in ("run in", "load", "no such")]
+    assert told == [10, 15 + AWAY_H[0] * 30, 0]
+
+
+def test_only_what_changed_is_looked_at_again(parts: list[Path], monkeypatch: pytest.MonkeyPatch):
+    """What a day ago had not changed yet is asked of figures that have changed since."""
+    looks = []
+    judged = campaign_module.figure_trends
+
+    def counted(blocks: FigureBlocks, *, watched: int) -> tuple[FigureTrend, ...]:
+        looks.append((blocks.names, watched))
+        return judged(blocks, watched=watched)
+
+    monkeypatch.setattr(campaign_module, "figure_trends", counted)
+    read_campaign([Recording.open(one) for one in parts], "a")
+    assert looks == [(("rms_torque_Nm", "cycle_time_s"), 2), (("rms_torque_Nm",), 2)]
+
+
+def test_running_hours_of_cycles_that_are_pauses_themselves():
+    """A long cycle counts as a pause; where two meet there is one knot and no empty pause."""
+    ends_s = np.array([10, 20, 5020, 10020, 10030], np.int64)
+    starts_s = np.array([0, 10, 20, 5020, 10020], np.int64)
+    table = CycleTable(
+        joint="a",
+        start_ns=starts_s * S,
+        end_ns=ends_s * S,
+        kind_codes=kind_codes([CycleKind.WHOLE] * 5),
+        figures={},
+    )
+    cycles = CampaignCycles(table=table, stages=("",), stage_codes=np.zeros(5, np.uint16))
+    running = cycles.running_hours()
+    assert running.pauses_ns == [(20 * S, 5020 * S), (5020 * S, 10020 * S)]
+    assert running.hours[-1] * 3600 == pytest.approx(30.0)
 
 
 def test_a_series_is_thinned_without_losing_a_peak():

@@ -8,7 +8,7 @@ import pytest
 
 from logger.campaign.cycle_plan import CycleKind
 from logger.errors import InputError
-from replay.campaign.cycle_table import CycleTable
+from replay.campaign.cycle_table import CycleTable, kind_codes
 from replay.motion.cli import measure_motion
 from replay.motion.motion import motion_loads
 from replay.sheet.sheet import make_sheet
@@ -27,7 +27,7 @@ def _table(loads: np.ndarray, temperatures: np.ndarray | None, kind: str = "whol
         joint="a",
         start_ns=begin,
         end_ns=begin + 8 * S,
-        kinds=(CycleKind(kind),) * count,
+        kind_codes=kind_codes([CycleKind(kind)] * count),
         figures=figures,
     )
 
