@@ -10,16 +10,16 @@ violators). A share above 0.95 is given only to ranks that were hardly ever wron
 import argparse
 import pickle
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from unittest import mock
 
 from logger.layout_finder.calibration import CALIBRATION, Steps
-from tests.support.drives.judge import ClaimOutcome
+from tests.support.drives.judge import ClaimOutcome, DriveOutcome
 from tests.support.drives.study import judge_seed
 from tests.support.drives.truth import DriveSet
 
-__all__ = ["fit_steps"]
+__all__ = ["fit_steps", "judge_by_rules"]
 
 LEAST_CLAIMS = 12
 SURE = 0.95
@@ -64,31 +64,48 @@ def _told(rank: Sequence[float]) -> float:
     return min(MOST, share) if wrong <= MOST_WRONG_OF_SURE else min(SURE, share)
 
 
-def _seeds_of(bounds: Sequence[int]) -> Iterator[int]:
-    for first, end in zip(bounds[::2], bounds[1::2], strict=True):
-        yield from range(first, end)
+def _drives_of(bounds: Mapping[DriveSet, Sequence[int]]) -> list[tuple[DriveSet, int]]:
+    """Return the drives of both sets, mixed evenly: whatever is cut off leaves both."""
+    places = {}
+    for name, ends in bounds.items():
+        seeds = [
+            seed
+            for first, end in zip(ends[::2], ends[1::2], strict=True)
+            for seed in range(first, end)
+        ]
+        places |= {(name, seed): place / len(seeds) for place, seed in enumerate(seeds)}
+    return sorted(places, key=lambda drive: places[drive])
+
+
+def judge_by_rules(
+    drives: Sequence[tuple[DriveSet, int]], keep: Path | None
+) -> dict[tuple[DriveSet, int], DriveOutcome]:
+    """Return outcomes of drives by the rules alone, taking and keeping them one by one."""
+    outcomes = pickle.loads(keep.read_bytes()) if keep and keep.exists() else {}
+    with mock.patch.dict(CALIBRATION, place=(), meaning=(), scale=()):
+        for name, seed in drives:
+            if (name, seed) in outcomes:
+                continue
+            outcomes[name, seed] = judge_seed(name, seed)[1]
+            if keep:
+                unfinished = keep.with_suffix(".part")
+                unfinished.write_bytes(pickle.dumps(outcomes))
+                unfinished.replace(keep)
+    return outcomes
 
 
 def main() -> None:
     """Judge drives by the rules alone and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
-    for name in (DriveSet.MAIN, DriveSet.HARD):
+    sets = (DriveSet.MAIN, DriveSet.HARD)
+    for name in sets:
         parser.add_argument(
             f"--{name.value}", type=int, nargs="+", default=(), help="from, to, from, to"
         )
     parser.add_argument("--keep", type=Path, help="where outcomes are kept, and taken from")
     given = parser.parse_args()
-    if given.keep and given.keep.exists():
-        outcomes = pickle.loads(given.keep.read_bytes())
-    else:
-        with mock.patch.dict(CALIBRATION, place=(), meaning=(), scale=()):
-            outcomes = [
-                judge_seed(name, seed)[1]
-                for name in (DriveSet.MAIN, DriveSet.HARD)
-                for seed in _seeds_of(getattr(given, name.value))
-            ]
-        if given.keep:
-            given.keep.write_bytes(pickle.dumps(outcomes))
+    drives = _drives_of({name: getattr(given, name.value) for name in sets})
+    outcomes = judge_by_rules(drives, given.keep).values()
     claims = [claim for outcome in outcomes for claim in outcome.claims]
     for what in CALIBRATION:
         steps = fit_steps([one for one in claims if one.what == what and one.probability > 0.0])
