@@ -18,7 +18,15 @@ from logger.layout_finder.number_form import (
 )
 from logger.layout_finder.traffic import Bytes, FrameGroup, Marks, frames_in
 
-__all__ = ["Kind", "Signal", "extensions_of", "find_checksums", "find_signals", "split_kinds"]
+__all__ = [
+    "Kind",
+    "Signal",
+    "ends_naturally",
+    "extensions_of",
+    "find_checksums",
+    "find_signals",
+    "split_kinds",
+]
 
 MIN_FRAMES: Final = 60
 MOST_SHARED_BITS: Final = 16
@@ -138,9 +146,10 @@ def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitFiel
 
 
 def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tuple[BitField, ...]:
-    """Return a field, then with the unchanging bits above it up to the ends of half bytes.
+    """Return a field, then with the unchanging bits above it up to where a value may end.
 
-    `taken` are the columns, in the order "little", that are other fields' or known.
+    That is the end of a half byte, or right below what is known: see `ends_naturally`. `taken` are
+    the columns, in the order "little", that are other fields' or known.
     """
     width = 8 * payload.shape[1]
     still = toggle_counts(payload) == 0
@@ -153,13 +162,19 @@ def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tup
             byte, bit = wider.bit_places[-1]
             if not still[8 * byte + bit] or 8 * byte + bit in taken:
                 break
-            if bit in {3, 7}:
+            if bit == 3 or ends_naturally(wider, taken):
                 canonical = wider
                 if order == "big" and len({b for b, _ in wider.bit_places}) == 1:
                     canonical = BitField(field.first_column, wider.length)
                 if canonical not in found:
                     found.append(canonical)
     return tuple(found)
+
+
+def ends_naturally(field: BitField, taken: frozenset[int]) -> bool:
+    """Return whether the highest bit is the last of its byte, or another field begins above it."""
+    byte, bit = field.bit_places[-1]
+    return bit == 7 or 8 * byte + bit + 1 in taken
 
 
 def find_signals(kind: Kind, number: int, marks: Marks) -> tuple[Signal, ...]:

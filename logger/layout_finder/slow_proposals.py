@@ -1,7 +1,7 @@
 """Proposals for what does not move with the joint: temperature, voltage, flag, unknown. Pure."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,7 +22,7 @@ from logger.layout_finder.proposal import (
     ProposedValue,
     Rival,
 )
-from logger.layout_finder.signals import Signal, extensions_of
+from logger.layout_finder.signals import Signal, ends_naturally, extensions_of
 from logger.layout_finder.slow_values import (
     MAX_BITS,
     Heating,
@@ -39,7 +39,7 @@ from logger.layout_finder.traffic import Bytes, Marks, TypedNumbers, frames_in
 __all__ = ["propose_slow"]
 
 _CUT_BYTE: Final = 1.0
-"""Strangeness of a value that does not reach the end of its byte."""
+"""Strangeness of a value that reaches neither the end of its byte nor another field."""
 _LEFT_OVER: Final = 1.5
 """The same of constant bits above that are not zero and not its own: unused bits are zero."""
 _LONE_BIT: Final = 1.5
@@ -160,7 +160,7 @@ def _slow_readings(
     for field in fields:
         level = value if field is signal.field else read_field(payload, field).astype(np.float64)
         resting = float(np.median(level[rows]))
-        strange = 0.0 if is_float or field.bit_places[-1][1] == 7 else _CUT_BYTE
+        strange = 0.0 if is_float or ends_naturally(field, taken) else _CUT_BYTE
         strange += _LEFT_OVER if widest >> field.length else 0.0
         strange += _LONE_BIT if signal.field.length == 1 else 0.0
         readings: list[_Reading] = []
@@ -182,8 +182,14 @@ def _slow_readings(
             if is_float and (one.pair.scale, one.pair.offset) != (1.0, 0.0):
                 continue
             key = (one.meaning, one.pair.scale, one.pair.offset)
-            if key not in found or one.strangeness < found[key].strangeness:
+            if key not in found:
                 found[key] = one
+            elif one.strangeness < found[key].strangeness:
+                # Bytes of zeros above a whole value are as well another's: a code, say.
+                shorter = found[key].field
+                alike = one.pair.reading == found[key].pair.reading
+                whole = alike and ends_naturally(shorter, taken)
+                found[key] = replace(one, field=shorter) if whole else one
     return sorted(found.values(), key=lambda one: one.strangeness)
 
 

@@ -75,7 +75,20 @@ TEMPERATURE_SCALES: Final = (
     *((1.0, -273.15), (1.0 / 256.0, 0.0), (0.125, 0.0), (0.2, 0.0), (0.1, -100.0)),
 )
 """The usual pairs, the commonest first."""
-VOLTAGE_SCALES: Final = (1.0, 0.1, 0.01, 0.001, 0.5, 0.25, 0.2, 0.05, 0.125, 1.0 / 16.0)
+RARE_OFFSETS: Final = tuple(
+    (scale, float(offset))
+    for offset in range(-20, -105, -5)
+    for scale in (1.0, 0.5)
+    if (scale, float(offset)) not in TEMPERATURE_SCALES
+)
+"""Whole and half degrees from any other multiple of five below zero: somebody's lowest reading."""
+_RARE_OFFSET: Final = 8.0
+"""Strangeness of these: taken for no temperature that does not warm, and listed behind others."""
+VOLTAGE_SCALES: Final = (
+    *(1.0, 0.1, 0.01, 0.001, 0.5, 0.25, 0.2, 0.05, 0.125, 1.0 / 16.0),
+    *(0.02, 0.005, 0.002),
+)
+"""Ones, twos and fives of each decade, and halves of halves, the commonest first."""
 
 
 class SlowKind(Enum):
@@ -182,19 +195,21 @@ def _line_through(time_s: Floats, value: Floats) -> Floats:
 
 
 def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, ...]:
-    """Return the usual pairs that give about the room's temperature when cold, the likeliest first.
+    """Return the pairs that give about the room's temperature when cold, the likeliest first.
 
     `resting` is the raw value at rest. Nearness to the room and custom count.
     """
+    strange = {pair: _RARER * number for number, pair in enumerate(TEMPERATURE_SCALES)}
+    strange |= dict.fromkeys(RARE_OFFSETS, _RARE_OFFSET)
     pairs = []
-    for number, (scale, offset) in enumerate(TEMPERATURE_SCALES):
+    for (scale, offset), rarity in strange.items():
         reading = resting * scale + offset
         above = reading - ambient_deg_c
         if -COLDER <= above <= WARMER:
             # What was typed is wrong by about half a degree, a reading by as much as a count.
             below = max(0.0, -above - 0.5 - 0.5 * min(scale, 1.0))
             distance = below * 1.5 + max(0.0, above - 4.0) * 0.5
-            pairs.append(ScalePair(scale, offset, reading, distance + _RARER * number))
+            pairs.append(ScalePair(scale, offset, reading, distance + rarity))
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
 
 

@@ -74,3 +74,12 @@ def test_a_checksum_is_known_by_other_frames():
     assert second is not None
     assert (first.byte, second.byte, second.family) == (7, 4, first.family)
     assert find_checksums(groups[1:]) == [None]
+
+
+def test_a_value_may_end_right_below_what_is_known():
+    """Ten bits moved, three above stood still, and the next three tell kinds apart."""
+    frames = write_frames({BitField(0, 10): np.arange(COUNT) & 0x3FF}, COUNT, 2)
+    field = BitField(0, 10)
+    lengths = {one.length for one in extensions_of(frames, field, frozenset({13, 14, 15}))}
+    assert lengths == {10, 12, 13}
+    assert {one.length for one in extensions_of(frames, field, frozenset())} == {10, 12, 16}

@@ -61,3 +61,16 @@ def test_voltage():
     """Tenths of a volt near the typed one; nothing near it is none."""
     assert match_voltage(481.0, 10.0, 48.0)[0].scale == 0.1
     assert match_voltage(300.0, 10.0, 48.0) == ()
+
+
+def test_any_multiple_of_five_below_zero_may_be_the_lowest_reading():
+    """Whole degrees from -55: listed, and behind what is usual."""
+    pairs = [(pair.scale, pair.offset) for pair in match_temperature(78, 23.0)]
+    assert (1.0, -55.0) in pairs
+    assert pairs[0] == (1.0, -50.0)
+
+
+def test_voltages_count_in_ones_twos_and_fives():
+    """Fiftieths of a volt, and two and five thousandths."""
+    for raw, scale in ((2410.0, 0.02), (9640.0, 0.005), (24100.0, 0.002)):
+        assert match_voltage(raw, 4.0, 48.0)[0].scale == scale
