@@ -19,6 +19,7 @@
     certainty       from evidence to probabilities
     calibration     how often what the rules say is right
     proposal        what is proposed, and what stays undecided
+    undecided       what the four steps cannot decide
     find_layout     all of it: `propose_layout`
 
 Kept together: one computation from frames to a proposal; each module is one step of it.

@@ -10,14 +10,13 @@ import numpy as np
 from logger.layout_finder.calibration import calibrate_value
 from logger.layout_finder.certainty import (
     CUT_SCALE_CAP,
-    SOUND_TURN,
     counted_place,
     load_certainty,
     place_certainty,
     position_certainty,
     speed_certainty,
 )
-from logger.layout_finder.joint_values import JointValues, find_joint_values, needed_slowness
+from logger.layout_finder.joint_values import JointValues, find_joint_values
 from logger.layout_finder.number_form import NumberForm
 from logger.layout_finder.proposal import (
     Evidence,
@@ -27,11 +26,8 @@ from logger.layout_finder.proposal import (
     ProposedKind,
     ProposedValue,
     Rival,
-    Undecided,
-    UndecidedItem,
 )
 from logger.layout_finder.signals import (
-    MIN_FRAMES,
     Kind,
     Signal,
     find_checksums,
@@ -40,6 +36,12 @@ from logger.layout_finder.signals import (
 )
 from logger.layout_finder.slow_proposals import propose_slow
 from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers, group_frames
+from logger.layout_finder.undecided import (
+    begins_in_noise,
+    undecided_of_kind,
+    undecided_of_steps,
+    undecided_of_value,
+)
 
 __all__ = ["propose_layout"]
 
@@ -78,7 +80,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
     found = find_joint_values(signals, marks, typed)
     corrected = marks if found.reference is None else found.reference.marks
     values: dict[int, list[ProposedValue]] = {number: [] for number in range(len(kinds))}
-    undecided = _undecided_of_steps(marks, found)
+    undecided = undecided_of_steps(marks, found)
     for place, signal in enumerate(signals):
         taken = kinds[signal.kind].known_columns.union(
             *(
@@ -91,26 +93,15 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
             signal, kinds[signal.kind].payload, taken, corrected, typed, heating=found.heating
         )
         values[signal.kind].append(value)
-        undecided += _undecided_of_value(value, signal, marks, typed)
+        undecided += undecided_of_value(value, signal, kinds[signal.kind], taken, (marks, typed))
     values = {
         number: [_calibrated(value) for value in _count_places(proposed)]
         for number, proposed in values.items()
     }
     if found.other_joint:
         values = {number: [_capped(one) for one in some] for number, some in values.items()}
-    temperatures = [
-        value
-        for proposed in values.values()
-        for value in proposed
-        if value.meaning is Meaning.TEMPERATURE
-    ]
-    if len(temperatures) > 1:
-        undecided.append(UndecidedItem(Undecided.WHICH_TEMPERATURE))
-    undecided += [
-        UndecidedItem(Undecided.TOO_FEW_FRAMES, kind=number)
-        for number, kind in enumerate(kinds)
-        if len(kind.payload) < MIN_FRAMES
-    ]
+    for number, kind in enumerate(kinds):
+        undecided += undecided_of_kind(kind, number, values[number])
     return Proposal(
         kinds=tuple(_kind_of(kind, values[number]) for number, kind in enumerate(kinds)),
         undecided=tuple(undecided),
@@ -154,21 +145,15 @@ def _capped(value: ProposedValue) -> ProposedValue:
 def _count_places(values: Sequence[ProposedValue]) -> list[ProposedValue]:
     """Return the values of a kind, the rule of each place made a probability.
 
-    Noise that fills the lower bits of a value is described as well beside it as with it, and the
-    lowest bit of a temperature that hardly moves looks like a flag.
+    Noise that fills the lower bits of a value is described as well beside it as with it.
     """
-    lone = {value.field.bit_places[0] for value in values if value.meaning is Meaning.FLAG}
     unexplained = [
         value for value in values if value.meaning is Meaning.UNKNOWN and value.field.length > 1
     ]
-    unknown = {place for value in unexplained for place in value.field.bit_places}
     counted = []
     for value in values:
-        byte, bit = value.field.bit_places[0]
-        below = {(byte, bit - 1)} if bit else {(byte - 1, 7), (byte + 1, 7)}
-        cut_off = unknown | lone if value.meaning is Meaning.TEMPERATURE else unknown
         named = value.meaning not in {Meaning.UNKNOWN, Meaning.FLAG}
-        cut = named and bool(cut_off & below)
+        cut = begins_in_noise(value, values)
         sure = value.probability
         place = counted_place(
             sure.place,
@@ -301,57 +286,3 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             rivals=rivals,
         )
     return None
-
-
-def _undecided_of_steps(marks: Marks, found: JointValues) -> list[UndecidedItem]:
-    reasons = [
-        reason
-        for reason, is_so in (
-            (Undecided.NO_TURN, marks.turn is None),
-            (Undecided.NO_LOAD, marks.load is None),
-            (Undecided.NO_WARM, marks.warm is None),
-            (
-                Undecided.NOTHING_MOVED_AS_MARKED,
-                marks.turn is not None and found.reference is None,
-            ),
-            (
-                Undecided.TURN_CONTRADICTS_LOAD,
-                abs(found.turn_error) > SOUND_TURN,
-            ),
-            (Undecided.OTHER_JOINT_MOVED, found.other_joint),
-        )
-        if is_so
-    ]
-    return [UndecidedItem(reason) for reason in reasons]
-
-
-def _undecided_of_value(
-    value: ProposedValue, signal: Signal, marks: Marks, typed: TypedNumbers
-) -> list[UndecidedItem]:
-    """Return what the steps cannot decide about a value."""
-    reasons: list[Undecided] = []
-    if value.meaning in {Meaning.POSITION, Meaning.COMMANDED_POSITION}:
-        reasons.append(Undecided.ZERO_OF_POSITION)
-        if value.evidence.still_at_rest:
-            reasons.append(Undecided.COMMANDED_OR_MEASURED)
-    elif value.meaning in {Meaning.LOAD, Meaning.COMMANDED_LOAD}:
-        reasons.append(Undecided.CURRENT_OR_TORQUE)
-        if not (typed.mass_kg and typed.arm_m):
-            reasons.append(Undecided.NO_WEIGHT)
-    elif value.meaning is Meaning.TEMPERATURE:
-        if value.evidence.matching_scales != 1:
-            reasons.append(Undecided.TEMPERATURE_SCALE)
-        reasons.append(Undecided.UPPER_BITS_UNSEEN)
-    elif value.meaning is Meaning.VOLTAGE:
-        reasons.append(Undecided.UPPER_BITS_UNSEEN)
-    elif value.meaning is Meaning.FLAG:
-        reasons.append(Undecided.FLAG_MEANING)
-    elif value.meaning is Meaning.UNKNOWN:
-        reasons.append(Undecided.UNKNOWN_VALUE)
-    items = [UndecidedItem(reason, signal.kind, value.field) for reason in reasons]
-    turns = value.modulus is not None or value.meaning is Meaning.UNKNOWN
-    if turns and signal.form is not NumberForm.FLOAT and signal.field.length >= 8:
-        factor = needed_slowness(signal, marks)
-        if factor > 1.0:
-            items.append(UndecidedItem(Undecided.TURN_TOO_FAST, signal.kind, value.field, factor))
-    return items

@@ -49,16 +49,29 @@ _WORDS: Final = {
         "fewer than five frames for each turn of the encoder: turn {factor:.1f} times slower."
     ),
     Undecided.ZERO_OF_POSITION: "the zero is not known; zero_rad in the bench file sets it.",
+    Undecided.GEAR_RATIO: (
+        "gear ratio and counts of the encoder cannot be told apart: the data sheet has one of them."
+    ),
+    Undecided.SIDE_OF_SPEED: (
+        "whether it is meant of the motor or of the output cannot be told; its scale is to the "
+        "output."
+    ),
     Undecided.CURRENT_OR_TORQUE: (
         "current and torque are proportional: amperes need a meter or the data sheet."
     ),
     Undecided.NO_WEIGHT: "weight or arm is not typed, or nothing: the load has no scale.",
-    Undecided.WHICH_TEMPERATURE: "Which temperature is where cannot be told from these steps.",
+    Undecided.WHICH_TEMPERATURE: "where in the joint it is measured cannot be told.",
     Undecided.TEMPERATURE_SCALE: (
-        "not just one usual scale gives the temperature of the room: a reading of a thermometer "
-        "on the warm joint would decide."
+        "one reading of the room does not tell its scale: a thermometer on the warm joint would."
     ),
     Undecided.UPPER_BITS_UNSEEN: "bits above never changed: how far it reaches is assumed.",
+    Undecided.LOWER_BITS_UNSURE: (
+        "bits right below it move as nothing does: they may be its own, and its scale then smaller."
+    ),
+    Undecided.STILL_BITS: (
+        "bits that never changed are of no value that was found: codes of faults, flags, numbers "
+        "that stood still."
+    ),
     Undecided.FLAG_MEANING: "a lone bit; what it means cannot be told.",
     Undecided.UNKNOWN_VALUE: "it moves, and follows nothing that was done.",
     Undecided.TOO_FEW_FRAMES: "too few frames came to say anything.",
@@ -112,7 +125,7 @@ def reason_of(evidence: Evidence) -> str:
     if evidence.explained is not None:
         parts.append(f"weight and friction explain {evidence.explained:.1%} of the load step")
     if evidence.matching_scales is not None:
-        parts.append(f"{evidence.matching_scales} usual scales fit")
+        parts.append(f"{evidence.matching_scales} scales fit")
     if evidence.still_at_rest:
         parts.append("perfectly still at rest")
     parts.append(f"the next-best cut is {evidence.margin_bits:,.0f} bits worse")

@@ -10,13 +10,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.layout_finder.bits import BitField, unwrap_field
+from logger.layout_finder.bits import unwrap_field
 from logger.layout_finder.checksum import ChecksumFamily
 from logger.layout_finder.find_layout import propose_layout
 from logger.layout_finder.number_form import read_number
 from logger.layout_finder.proposal import Meaning as Claim
 from logger.layout_finder.proposal import Proposal, ProposedKind, ProposedValue, Undecided
 from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers
+from tests.support.drives.impossible import impossible_things
+from tests.support.drives.matching import (
+    best_value,
+    changed_places,
+    claim_for,
+    kind_for,
+    places_of,
+)
 from tests.support.drives.truth import DriveTraffic, FieldTruth, Floats, KindTruth, Meaning
 
 __all__ = ["ClaimOutcome", "DriveOutcome", "FieldOutcome", "judge_proposal", "propose_for"]
@@ -25,23 +33,6 @@ MOTION_TOLERANCE = 0.015
 LOAD_TOLERANCE = 0.03
 FOLLOWS = 0.98
 """Correlation of what is decoded with what was meant: below, the sign or its form is wrong."""
-_CLAIM_OF = {
-    Meaning.POSITION: Claim.POSITION,
-    Meaning.SPEED: Claim.SPEED,
-    Meaning.TORQUE: Claim.LOAD,
-    Meaning.CURRENT: Claim.LOAD,
-    Meaning.TEMPERATURE: Claim.TEMPERATURE,
-    Meaning.VOLTAGE: Claim.VOLTAGE,
-    Meaning.FLAGS: Claim.FLAG,
-    Meaning.UPTIME: Claim.UPTIME,
-    Meaning.CONSTANT: Claim.UNKNOWN,
-}
-_SETPOINT_CLAIM_OF = {
-    Meaning.POSITION: Claim.COMMANDED_POSITION,
-    Meaning.SPEED: Claim.COMMANDED_SPEED,
-    Meaning.TORQUE: Claim.COMMANDED_LOAD,
-    Meaning.CURRENT: Claim.COMMANDED_LOAD,
-}
 _MOVED = {
     *(Claim.POSITION, Claim.COMMANDED_POSITION, Claim.SPEED, Claim.COMMANDED_SPEED),
     *(Claim.LOAD, Claim.COMMANDED_LOAD),
@@ -95,6 +86,10 @@ class DriveOutcome:
     """Counters and checksums that are none."""
     turn_doubted: bool
     undecided: tuple[str, ...]
+    told: tuple[bool, ...]
+    """Of each thing that these steps cannot tell: whether the proposal lists it."""
+    untold: tuple[str, ...]
+    """Those that it does not."""
 
 
 def propose_for(drive: DriveTraffic) -> Proposal:
@@ -109,39 +104,9 @@ def propose_for(drive: DriveTraffic) -> Proposal:
     )
 
 
-def _places(field: BitField) -> tuple[int, ...]:
-    return tuple(byte * 8 + bit for byte, bit in field.bit_places)
-
-
-def _kind_for(proposal: Proposal, kind: KindTruth) -> ProposedKind | None:
-    """Return the proposed kind of just the frames of a true kind."""
-    for one in proposal.kinds:
-        same = one.identifier == kind.identifier and one.frames == len(kind.rows)
-        if not same or one.length != kind.length:
-            continue
-        if one.multiplexer is None and not kind.selector_places:
-            return one
-        if one.multiplexer is None or one.multiplexer_value is None:
-            continue
-        read = dict(zip(_places(one.multiplexer), range(64), strict=False))
-        if all(
-            place in read
-            and one.multiplexer_value >> read[place] & 1 == kind.selector_value >> number & 1
-            for number, place in enumerate(kind.selector_places)
-        ):
-            return one
-    return None
-
-
-def _changed(payload: np.ndarray) -> set[int]:
-    toggled = np.bitwise_or.reduce(payload ^ payload[:1], axis=0)
-    return {8 * byte + bit for byte in range(len(toggled)) for bit in range(8)
-            if toggled[byte] >> bit & 1}  # fmt: skip
-
-
 def _place_right(value: ProposedValue, field: FieldTruth, changed: set[int]) -> tuple[bool, bool]:
     """Return whether bits and order are right."""
-    moving = [place for place in _places(value.field) if place in changed]
+    moving = [place for place in places_of(value.field) if place in changed]
     if field.meaning is Meaning.FLAGS:
         return set(moving) <= set(field.places), True
     true = [place for place in field.places if place in changed]
@@ -191,24 +156,12 @@ def _listed(value: ProposedValue, field: FieldTruth) -> bool:
     )
 
 
-def _best_of(kind: ProposedKind | None, field: FieldTruth) -> ProposedValue | None:
-    if kind is None:
-        return None
-    wanted = set(field.moving_places)
-    best = max(kind.values, key=lambda one: len(wanted & set(_places(one.field))), default=None)
-    return best if best and wanted & set(_places(best.field)) else None
-
-
-def _claim_for(field: FieldTruth) -> Claim:
-    return (_SETPOINT_CLAIM_OF if field.is_setpoint else _CLAIM_OF)[field.meaning]
-
-
 def _field_outcome(
     kind: ProposedKind | None, field: FieldTruth, payload: np.ndarray, changed: set[int]
 ) -> FieldOutcome:
-    value = _best_of(kind, field)
+    value = best_value(kind, field)
     place, order = _place_right(value, field, changed) if value else (False, False)
-    meant = value is not None and value.meaning is _claim_for(field)
+    meant = value is not None and value.meaning is claim_for(field)
     sign, scale, error = False, False, np.inf
     if value is not None and meant and field.meaning is not Meaning.FLAGS:
         sign, scale, error = _scale_right(value, field, payload)
@@ -234,14 +187,14 @@ def _claims_of(
     value: ProposedValue, kind: KindTruth, payload: np.ndarray, changed: set[int], *, own: bool
 ) -> Iterator[ClaimOutcome]:
     """Yield what a value claims; `own`: of the drive, else of a neighbour laid out alike."""
-    moving = set(_places(value.field)) & changed
+    moving = set(places_of(value.field)) & changed
     field = max(kind.fields, key=lambda one: len(moving & set(one.places)), default=None)
     about = "check bits"
     place = meaning = scale = False
     if field is not None and moving & set(field.places):
         about = field.name if own else f"neighbour's {field.name}"
         place = all(_place_right(value, field, changed))
-        meaning = value.meaning is _claim_for(field)
+        meaning = value.meaning is claim_for(field)
         if not own and value.meaning in _MOVED:
             meaning = False
         if meaning and value.scale is not None and own:
@@ -277,8 +230,8 @@ def judge_proposal(drive: DriveTraffic, proposal: Proposal) -> DriveOutcome:
         if len(kind.rows) < 60:
             continue
         payload = drive.data[kind.rows][:, : kind.length]
-        changed = _changed(payload)
-        found = _kind_for(proposal, kind)
+        changed = changed_places(payload)
+        found = kind_for(proposal, kind)
         kinds_right.append(found is not None)
         fields += [
             _field_outcome(found, field, payload, changed)
@@ -288,10 +241,10 @@ def judge_proposal(drive: DriveTraffic, proposal: Proposal) -> DriveOutcome:
         if kind.counter is not None:
             counters.append(
                 found is not None
-                and any(_places(one.field) == kind.counter.places for one in found.counters)
+                and any(places_of(one.field) == kind.counter.places for one in found.counters)
             )
         invented += sum(
-            kind.counter is None or not set(_places(one.field)) <= set(kind.counter.places)
+            kind.counter is None or not set(places_of(one.field)) <= set(kind.counter.places)
             for one in (found.counters if found else ())
         )
         if kind.checksum is not None:
@@ -307,6 +260,7 @@ def judge_proposal(drive: DriveTraffic, proposal: Proposal) -> DriveOutcome:
             for value in found.values:
                 claims += _claims_of(value, kind, payload, changed, own=True)
     claims += _claims_elsewhere(drive, proposal)
+    impossible = list(impossible_things(drive, proposal))
     reasons = {one.reason for one in proposal.undecided}
     return DriveOutcome(
         fields=tuple(fields),
@@ -317,12 +271,14 @@ def judge_proposal(drive: DriveTraffic, proposal: Proposal) -> DriveOutcome:
         invented_checks=invented,
         turn_doubted=Undecided.TURN_CONTRADICTS_LOAD in reasons,
         undecided=tuple(sorted(reason.value for reason in reasons)),
+        told=tuple(is_told for _, is_told in impossible),
+        untold=tuple(name for name, is_told in impossible if not is_told),
     )
 
 
 def _claims_elsewhere(drive: DriveTraffic, proposal: Proposal) -> Iterator[ClaimOutcome]:
     """Yield claims about kinds that are not true ones: of neighbours, or wrongly split."""
-    matched = {id(_kind_for(proposal, kind)) for kind in drive.truth.kinds}
+    matched = {id(kind_for(proposal, kind)) for kind in drive.truth.kinds}
     own = {kind.identifier for kind in drive.truth.kinds}
     for one in proposal.kinds:
         if id(one) in matched:

@@ -127,6 +127,11 @@ def print_figures(judged: Sequence[Judged]) -> None:
                 f"  seed {seed}: {'; '.join(missed)}"
                 f" {checks if 'False' in checks else ''} {outcome.invented_checks or ''}"
             )
+    _tell(f"what cannot be told is listed: "
+          f"{_share([one for _, outcome, _ in judged for one in outcome.told])}")  # fmt: skip
+    for seed, outcome, _ in judged:
+        if outcome.untold:
+            _tell(f"  seed {seed}: {'; '.join(outcome.untold)}")
     _tell(f"turn doubted: {_share([outcome.turn_doubted for _, outcome, _ in judged])}")
     _print_bands(judged)
     spent = sorted(one for _, _, one in judged)
