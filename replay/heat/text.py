@@ -46,8 +46,8 @@ def band_values(values: tuple[float, float, float]) -> tuple[str, str]:
     """Return a value and its interval with the digits that the interval bears: 9.7, 9.6 to 9.8.
 
     The last digit is the largest of which the interval spans at least four; there are two digits
-    at least and three at most, four where an end would else read as the value. An interval that is
-    narrower than these is rounded outwards.
+    at least and three at most, up to five where an end would else read as the value. An interval
+    that is narrower than these is rounded outwards.
     """
     value, low, high = values
     if not math.isfinite(value) or value == 0.0 or not math.isfinite(high - low):
@@ -56,13 +56,12 @@ def band_values(values: tuple[float, float, float]) -> tuple[str, str]:
     width = high - low
     last = math.floor(math.log10(width / 4.0)) if width > 0.0 else first - 2
     decimals = max(-min(max(last, first - 2), first - 1), 0)
-    shown, least, most = (f"{one:.{decimals}f}" for one in (value, low, high))
-    if low < value < high and shown in {least, most}:
-        decimals = max(decimals, 3 - first)
-        shown, least, most = (f"{one:.{decimals}f}" for one in (value, low, high))
-    if least != most and (shown not in {least, most} or not low < value < high):
-        return shown, f"{least} to {most}"
-    # Narrower than these digits: rounded outwards, for no more than these are told.
+    for more in (0, 1, 2):
+        shown, least, most = (f"{one:.{decimals + more}f}" for one in (value, low, high))
+        if least != most and (shown not in {least, most} or not low < value < high):
+            return shown, f"{least} to {most}"
+    # Narrower than five digits: rounded outwards, for no more than three are told.
+    shown = f"{value:.{decimals}f}"
     size = 10.0**decimals
     low, high = math.floor(low * size) / size, math.ceil(high * size) / size
     return shown, f"{low:.{decimals}f} to {high:.{decimals}f}"

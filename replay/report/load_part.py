@@ -47,7 +47,8 @@ def _dated_windows(duty: DutyResult) -> list[tuple[str, ...]]:
 def _windows_caption(duty: DutyResult) -> str:
     """Return the caption of the windows; where a longer one is higher, how that can be."""
     words = "The highest RMS of any window of each length"
-    if any(after.rms > 1.005 * before.rms for before, after in pairwise(duty.windows)):
+    shown = [one for one in duty.windows if is_window_shown(one.window_s, duty)]
+    if any(after.rms > 1.005 * before.rms for before, after in pairwise(shown)):
         words += (
             ". A longer window can be the higher one: it reaches from one stretch of load to the "
             "next, and no shorter one holds both"

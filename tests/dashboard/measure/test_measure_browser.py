@@ -106,7 +106,7 @@ def test_nothing_is_kept_where_nothing_may_be_written(serve, tmp_path: Path):
     fields = {"kind": "value", "joint": "a", "readings": "mass=1 kg", "divisions": "mass=1 g"}
     query = "&".join(f"{key}={quote(value)}" for key, value in fields.items())
     status, answer = _ask(f"{api}/day?{query}")
-    assert (status, answer["measured"]["result"]["value"]) == (200, "1.00")
+    assert (status, answer["measured"]["result"]["value"]) == (200, "1.000")
     status, refused = _ask(f"{api}/day/keep", fields)
     assert status == 403
     assert "read-only" in refused["fault"]

@@ -14,7 +14,9 @@ from replay.heat.text import band_text, duration_band_text, duration_text, unit_
         ((9.7123, 9.1, 10.2), "9.7 (9.1 to 10.2)"),
         ((381.7, 373.1, 388.4), "382 (373 to 388)"),
         ((381.7, 300.0, 520.0), "382 (300 to 520)"),
-        ((14.4949, 14.491, 14.498), "14.5 (14.4 to 14.5)"),
+        ((14.4949, 14.491, 14.498), "14.495 (14.491 to 14.498)"),
+        ((1.551, 1.546, 1.556), "1.551 (1.546 to 1.556)"),
+        ((14.4949, 14.49488, 14.49492), "14.5 (14.4 to 14.5)"),
         ((0.862, 0.861, 0.8631), "0.862 (0.861 to 0.863)"),
         ((0.12, 0.08, 0.18), "0.12 (0.08 to 0.18)"),
         ((5.0, 5.0, 5.0), "5.00 (5.00 to 5.00)"),
@@ -23,7 +25,10 @@ from replay.heat.text import band_text, duration_band_text, duration_text, unit_
     ],
 )
 def test_bands(values, text):
-    """Two digits at least, three at most; a narrower interval is rounded outwards."""
+    """Two digits at least, three at most, more where an end would read as the value.
+
+    A narrower interval is rounded outwards.
+    """
     assert band_text(values) == text
 
 

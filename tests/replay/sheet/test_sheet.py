@@ -122,7 +122,7 @@ def test_a_quantity_that_changes_is_its_newest_finding():
     assert row.verdict is Verdict.FALLS_SHORT
     (texts,) = sheet_rows(sheet)
     assert "it changes: the newest finding counts" in texts[4]
-    assert texts[6].startswith("+2.000 arcmin in 100 h (1.999 to 2.001)")
+    assert texts[6].startswith("+2.00 arcmin in 100 h")
     steady = [sourced(8.0 + 0.05 * (-1) ** n, hours=50.0 * n, number=n) for n in range(5)]
     (row,) = make_sheet(specimen_of("", steady)).rows
     assert (row.is_newest_only, len(row.measured.findings)) == (False, 5)
