@@ -23,6 +23,7 @@ from contextlib import contextmanager
 from typing import Any, Final
 
 from logger.errors import DutytraceError
+from logger.memory import leave_out_pandas
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.evaluation.tasks import StoppedError, Task, run_task, run_unless_stopped
 
@@ -42,8 +43,12 @@ class _WorkerState:
 
 
 def _init_worker(stop_event: Any, work_done: Any) -> None:  # noqa: ANN401 - multiprocessing's own proxies
-    """Set up a worker: it ignores Ctrl-C, since the process that started it stops its tasks."""
+    """Set up a worker: it ignores Ctrl-C, since the process that started it stops its tasks.
+
+    No task uses pandas; that Arrow would load it costs each worker half a second.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_out_pandas()
     _WorkerState.stop_event, _WorkerState.work_done = stop_event, work_done
     threading.Thread(target=_exit_with_parent, name="parent watch", daemon=True).start()
 

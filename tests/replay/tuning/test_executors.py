@@ -1,5 +1,6 @@
 """A sweep on any executor: the same result, whatever dies or stops; the command as it is typed."""
 
+import importlib
 import json
 import os
 import threading
@@ -103,6 +104,9 @@ def test_the_same_on_any_executor(recordings: list[Path]):
     assert alone.chosen_index is not None
     with process_executor(2) as pool:
         assert _scores(run_sweep(asked, executor=pool, jobs=2)) == _scores(alone)
+        # Which Arrow would load in each of them.
+        with pytest.raises(ModuleNotFoundError, match="left out of this process"):
+            pool.submit(importlib.import_module, "pandas").result()
     with ThreadPoolExecutor(3) as threads:
         assert _scores(run_sweep(asked, executor=threads, jobs=3)) == _scores(alone)
     with _Deadly(2) as deadly:
