@@ -13,7 +13,7 @@ from logger.layout_tools.bit_map import ClaimSort, claim_bits
 
 __all__ = ["bit_map_lines", "reason_of", "undecided_sentences"]
 
-SURE: Final = 0.95
+SURE: Final = 0.9
 _MARKS: Final = {
     ClaimSort.STILL: ".",
     ClaimSort.UNKNOWN: "?",
@@ -135,7 +135,7 @@ def reason_of(evidence: Evidence) -> str:
 def bit_map_lines(proposal: Proposal) -> list[str]:
     """Return the bits of each kind, a byte a group, highest bit first; what the letters mean.
 
-    Each value has a letter, large where its place and meaning are surer than 0.95; "=" is of what
+    Each value has a letter, large where its place and meaning are surer than 0.9; "=" is of what
     tells kinds apart, "#" a checksum, "+" a counter, "?" moves and follows nothing, "." is still.
     """
     lines = []

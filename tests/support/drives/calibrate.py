@@ -21,7 +21,7 @@ from tests.support.drives.truth import DriveSet
 
 __all__ = ["fit_steps", "judge_by_rules"]
 
-LEAST_CLAIMS = 12
+LEAST_CLAIMS = 30
 SURE = 0.95
 MOST = 0.99
 MOST_WRONG_OF_SURE = 0.01
