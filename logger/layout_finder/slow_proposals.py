@@ -51,7 +51,7 @@ _UNKNOWN: Final = 5.0
 _UNKNOWN_WARMS: Final = 9.0
 """The same of something else: a flag, a value that does not warm, one that does."""
 _UNSCALED: Final = 0.2
-_MOST: Final = 0.95
+_MOST_SURE: Final = 0.95
 """Flags side by side may read as a temperature: no reading of what moves slowly is surer."""
 
 
@@ -119,7 +119,7 @@ def propose_slow(
     return _named(
         signal,
         first.meaning,
-        min(_MOST, sum(weights[one] for one in alike) / whole),
+        min(_MOST_SURE, sum(weights[one] for one in alike) / whole),
         pair=first.pair,
         scale_sure=sure_of_scales[0],
         assumed=first.field,
