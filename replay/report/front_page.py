@@ -37,7 +37,7 @@ _VERDICT_ORDER: Final = (
     Verdict.NOT_PROVEN,
     Verdict.NOT_COMPARABLE,
 )
-_KINDS: Final = {
+_WORDS_OF_KIND: Final = {
     "heat": "heating under load",
     "turns": "gear ratio by counted turns",
     "ceiling": "the most torque, current and speed that the drive gave",
@@ -84,7 +84,7 @@ def front_page(evidence: ReportEvidence) -> Markup:
         heading("What was tested", level=2),
         bullets([*_tested_lines(evidence), *_measured_lines(evidence), *_trip_lines(evidence)]),
     )
-    cautions = _cautions(evidence)
+    cautions = _front_cautions(evidence)
     loads = [*_load_lines(evidence)]
     carried = joined(heading("What it carried", level=2), bullets(loads)) if loads else Markup("")
     if alone is not None:
@@ -137,7 +137,7 @@ def front_page(evidence: ReportEvidence) -> Markup:
     )
 
 
-def _cautions(evidence: ReportEvidence) -> Markup:
+def _front_cautions(evidence: ReportEvidence) -> Markup:
     """Return that joints are simulated or torques off, first of all; nothing where none is."""
     names = [
         one.name if one.name == one.folder else f"{one.name} ({one.folder})"
@@ -212,7 +212,7 @@ def _measured_lines(evidence: ReportEvidence) -> Iterator[str]:
     """Yield what of each specimen was measured: the kinds of its findings."""
     for name, sheet in zip(_names(evidence.sheets), evidence.sheets, strict=True):
         kinds = dict.fromkeys(
-            _KINDS.get(found.finding.kind, found.finding.kind.replace("_", " "))
+            _WORDS_OF_KIND.get(found.finding.kind, found.finding.kind.replace("_", " "))
             for found in sheet.specimen.quantities
         )
         shown = list(kinds)[:_MOST_KINDS]
@@ -261,7 +261,7 @@ def _verdicts(sheets: Sequence[Sheet]) -> Markup:
 
     What was not measured stands below, among what was not tested.
     """
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             f"{sheet.specimen.label} {sheet.specimen.serial}".rstrip(),
             row.label,
@@ -275,7 +275,7 @@ def _verdicts(sheets: Sequence[Sheet]) -> Markup:
         for row in sheet.rows
         if row.claim is not None and row.verdict is verdict
     ]
-    heads = ("joint", "claim", "claimed", "measured (95 %)", "verdict", "note")
+    heads: tuple[str, ...] = ("joint", "claim", "claimed", "measured (95 %)", "verdict", "note")
     if not any(row[-1] for row in rows):
         heads, rows = heads[:-1], [row[:-1] for row in rows]
     if not rows:

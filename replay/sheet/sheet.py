@@ -103,6 +103,8 @@ def _with_measured_torque(specimen: Specimen) -> tuple[Specimen, Measured | None
     if not groups:
         return specimen, None
     per_ampere, _ = _value_of(groups[0])
+    if per_ampere.unit != SHEET_QUANTITIES["torque_per_ampere"].ucum:
+        return specimen, None
     quantities = corrected_quantities(specimen.quantities, per_ampere, specimen=specimen.key)
     return replace(specimen, quantities=tuple(quantities)), per_ampere
 
