@@ -90,14 +90,16 @@ def test_every_missed_answer_is_counted(tmp_path: Path):
         running.end()
     recording = Recording.open(tmp_path / "rec")
     (said,) = [event for event in recording.read_events() if event.kind == "unanswered"]
-    # What was asked within the last half second is not judged.
-    assert joints.missed - 1 <= said.value <= joints.missed
+    stops = sum(event.kind == "standstill" for event in recording.read_events())
+    # What was asked within the last half second is not judged; nor what was under way when the
+    # machine stood still: of three or four requests two were missed at most.
+    assert joints.missed - 1 - 2 * stops <= said.value <= joints.missed
     assert (said.joint, said.bus) == ("a", 0)
     assert "a left" in said.text
     counts = _unanswered(tmp_path / "rec")
     assert counts == sorted(counts)
-    assert 4 <= counts[-1] <= said.value
-    assert recording.reading_count("b") >= 18
+    assert 4 - 2 * stops <= counts[-1] <= said.value
+    assert recording.reading_count("b") >= 18 - 2 * stops
 
 
 def test_a_joint_that_stops_and_comes_back_is_told_once_each(
