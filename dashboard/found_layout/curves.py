@@ -4,7 +4,7 @@ The layout is made as it would be if every value was confirmed, and the frames a
 what is seen before deciding is what is stored afterwards.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -52,15 +52,8 @@ def decoded_curves(file: ProposalFile, frames: FrameBatch) -> tuple[Curve, ...]:
         bench = _bench_of(*layout_text(decided, file.name), name=file.name)
     except InputError:
         return ()
-    # A recording of one bus after another: the steps were done on one of them.
-    here = FrameBatch(
-        time_ns=frames.time_ns,
-        bus=np.zeros_like(frames.bus),
-        identifier=frames.identifier,
-        flags=frames.flags,
-        length=frames.length,
-        data=frames.data,
-    )
+    # The bench has one bus, whichever of the recording the steps were done on.
+    here = replace(frames, bus=np.zeros_like(frames.bus))
     (readings,) = decode(decode_plan(bench), DecodeState(), here)[0].readings
     first_ns = int(frames.time_ns[0])
     curves = []

@@ -10,7 +10,7 @@ from logger.errors import InputError
 from logger.layout_tools.traffic_proposal import MarksFile
 from logger.store.layout.remote import Location
 
-__all__ = ["LayoutQuery", "LayoutRequest", "step_text"]
+__all__ = ["LayoutQuery", "LayoutRequest"]
 
 STEP_NAMES: Final = ("rest", "turn", "load", "warm")
 ROOM_S: Final = 12.0
@@ -120,11 +120,6 @@ class LayoutQuery(BaseModel):
                 f"{MAX_STEPS_S:.0f} s: they take some minutes."
             )
         return asked
-
-
-def step_text(begin_s: float, end_s: float | None) -> str:
-    """Return a step as an address holds it."""
-    return f"{begin_s:g}-" + ("" if end_s is None else f"{end_s:g}")
 
 
 def _parse_step(name: str, text: str) -> tuple[float, float | None]:

@@ -5,6 +5,7 @@ Everything that a reader could take for up to date has its age.
 """
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import Final
@@ -300,6 +301,7 @@ def _loss_remark(lost: int, events: Sequence[Event]) -> str:
 
 
 _FRAME_FAULTS: Final = {
+    EventKind.GARBLED: "lines or frames could not be read",
     EventKind.DAMAGED: "frames came damaged",
     EventKind.SKIPPED: "frames missing by their counters",
 }
@@ -320,16 +322,21 @@ def _status_remarks(recording: Recording) -> list[str]:
     health = recording.latest_health()
     events = recording.read_events()
     remarks.append(_loss_remark(health.dropped if health is not None else 0, events))
-    garbled = sum(event.whole_value for event in events if event.kind == EventKind.GARBLED)
-    if garbled:
-        remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")
-    for kind, words in _FRAME_FAULTS.items():
-        count = sum(event.whole_value for event in events if event.kind == kind)
-        if count:
-            remarks.append(f"{format_thousands(count)} {words}")
-    disk = [one for one in events if one.kind in {EventKind.DISK_SHORT, EventKind.DISK_FORECAST}]
-    if disk and disk[-1].kind == EventKind.DISK_SHORT:
-        remarks.append(disk[-1].text)
+    # One pass: a long test has tens of thousands of events, and this is asked again and again.
+    counts: Counter[str] = Counter()
+    disk_text = ""
+    for event in events:
+        if event.kind in _FRAME_FAULTS:
+            counts[event.kind] += event.whole_value
+        elif event.kind in {EventKind.DISK_SHORT, EventKind.DISK_FORECAST}:
+            disk_text = event.text if event.kind == EventKind.DISK_SHORT else ""
+    remarks += [
+        f"{format_thousands(counts[kind])} {words}"
+        for kind, words in _FRAME_FAULTS.items()
+        if counts[kind]
+    ]
+    if disk_text:
+        remarks.append(disk_text)
     remarks.append(
         "joints are polled for their status" if sends_requests else f"nothing is sent on {these}"
     )
