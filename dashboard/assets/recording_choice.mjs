@@ -80,3 +80,20 @@ export class RecordingList {
     page.after("list", LIST_AGAIN_MS, () => this.refresh());
   }
 }
+
+/**
+ * The list of a page that says faults itself and asks for what it shows.
+ * @param {ListingPage & {fetch: () => void, renderFault: (fault: any) => void}} page
+ * @param {[string, string][]} empty what to do where there are none, and the command for it
+ */
+export function listFor(page, empty) {
+  return new RecordingList(page, {
+    empty,
+    answered: () => page.part("lost").replaceChildren(),
+    chosen: () => {
+      page.part("opened").hidden = false;
+      page.fetch();
+    },
+    failed: (fault) => page.renderFault(fault),
+  });
+}

@@ -7,7 +7,7 @@ import { byId, faultNote, findAll, html, renderFact, setText } from "../dom.mjs"
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page, toMilli } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
-import { RecordingList } from "../recording_choice.mjs";
+import { listFor } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { AmbientPart } from "./ambient.mjs";
 import { DutyPart } from "./duty.mjs";
@@ -67,12 +67,7 @@ export class HeatPage extends Page {
       const table = this.answer?.state === "fitted" ? this.answer.table : null;
       if (table) saveTable(table, `${this.name}-${this.answer?.joint}-heat.csv`);
     };
-    this.list = new RecordingList(this, {
-      empty: EMPTY,
-      answered: () => this.part("lost").replaceChildren(),
-      chosen: () => this.showOpened(),
-      failed: (fault) => this.renderFault(fault),
-    });
+    this.list = listFor(this, EMPTY);
     this.listen(window, "popstate", () => this.route());
     this.onScreenChange(() => this.fetch());
     this.route();
@@ -123,11 +118,6 @@ export class HeatPage extends Page {
     });
     this.motion.route(query);
     this.list.refresh();
-  }
-
-  showOpened() {
-    this.part("opened").hidden = false;
-    this.fetch();
   }
 
   /** @param {string} name */

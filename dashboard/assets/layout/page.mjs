@@ -7,7 +7,7 @@ import { byId, faultNote, html, setText } from "../dom.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
-import { RecordingList } from "../recording_choice.mjs";
+import { listFor } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { Decisions } from "./decisions.mjs";
 import { renderLegend, renderMap, renderUndecided, renderValues } from "./proposal.mjs";
@@ -56,12 +56,7 @@ export class LayoutPage extends Page {
       ),
     );
     this.listen(this.select, "change", () => this.open(this.select.value));
-    this.list = new RecordingList(this, {
-      empty: EMPTY,
-      answered: () => this.part("lost").replaceChildren(),
-      chosen: () => this.showOpened(),
-      failed: (fault) => this.renderFault(fault),
-    });
+    this.list = listFor(this, EMPTY);
     this.listen(window, "popstate", () => this.route());
     this.onScreenChange(() => this.fetch());
     this.route();
@@ -84,11 +79,6 @@ export class LayoutPage extends Page {
     this.question = Object.fromEntries(KEYS.map((key) => [key, query.get(key) || ""]));
     this.name = recordingInAddress("layout") || takeOpened();
     this.list.refresh();
-  }
-
-  showOpened() {
-    this.part("opened").hidden = false;
-    this.fetch();
   }
 
   /** Another recording: what was marked in this one does not lie in it. @param {string} name */

@@ -9,7 +9,7 @@ import { isPageKey } from "../keys.mjs";
 import { recordingInAddress, takeOpened } from "../opened.mjs";
 import { Page } from "../page.mjs";
 import { drawPlot, purgePlot } from "../plotly.mjs";
-import { RecordingList } from "../recording_choice.mjs";
+import { listFor } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { renderCaution, renderHead } from "./head.mjs";
 import { Inputs } from "./inputs.mjs";
@@ -59,12 +59,7 @@ export class MeasurePage extends Page {
     this.plots = { course: this.part("course"), picture: this.part("picture") };
     this.inputs = new Inputs(this);
     this.listen(this.select, "change", () => this.open(this.select.value));
-    this.list = new RecordingList(this, {
-      empty: EMPTY,
-      answered: () => this.part("lost").replaceChildren(),
-      chosen: () => this.showOpened(),
-      failed: (fault) => this.renderFault(fault),
-    });
+    this.list = listFor(this, EMPTY);
     this.listen(window, "popstate", () => this.route());
     this.listen(document, "keydown", (event) => this.onKey(event));
     this.onScreenChange(() => this.fetch());
@@ -109,11 +104,6 @@ export class MeasurePage extends Page {
     /* Before the list comes: the answer for what was shown until now would be taken for this one's. */
     this.name = recordingInAddress("measure") || takeOpened();
     this.list.refresh();
-  }
-
-  showOpened() {
-    this.part("opened").hidden = false;
-    this.fetch();
   }
 
   /** The kind that is chosen. @returns {Kind | undefined} */
