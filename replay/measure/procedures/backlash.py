@@ -7,6 +7,20 @@ from replay.measure.procedures.shared import ARM_READING, NO_SAFETY, SENDS_NOTHI
 
 __all__ = ["BACKLASH"]
 
+
+def _loop_step(code: str, words: str, *, wants: int) -> Step:
+    """Return a step of so many loops; all are watched alike."""
+    return Step(
+        code,
+        words,
+        way="loop",
+        spans=("loop",),
+        wants=wants,
+        watch=("torque_Nm", "current_A"),
+        keeps=("pace", "clamp", "temperature"),
+    )
+
+
 BACKLASH: Final = Procedure(
     name="backlash",
     title="Backlash",
@@ -63,33 +77,11 @@ BACKLASH: Final = Procedure(
             "clamp gives.",
             way="loop",
         ),
-        Step(
-            "ramp",
-            "Ramp the torque 0, +T, 0, -T, 0 in a minute.",
-            way="loop",
-            spans=("loop",),
-            wants=1,
-            watch=("torque_Nm", "current_A"),
-            keeps=("pace", "clamp", "temperature"),
+        _loop_step("ramp", "Ramp the torque 0, +T, 0, -T, 0 in a minute.", wants=1),
+        _loop_step(
+            "four positions", "Repeat the loop at three more positions of the output.", wants=4
         ),
-        Step(
-            "four positions",
-            "Repeat the loop at three more positions of the output.",
-            way="loop",
-            spans=("loop",),
-            wants=4,
-            watch=("torque_Nm", "current_A"),
-            keeps=("pace", "clamp", "temperature"),
-        ),
-        Step(
-            "half rate",
-            "Repeat it once at half of the ramp rate.",
-            way="loop",
-            spans=("loop",),
-            wants=5,
-            watch=("torque_Nm", "current_A"),
-            keeps=("pace", "clamp", "temperature"),
-        ),
+        _loop_step("half rate", "Repeat it once at half of the ramp rate.", wants=5),
     ),
     takes="20 min",
 )
