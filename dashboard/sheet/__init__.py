@@ -2,5 +2,7 @@
 
 routes  the route that the page reads from: the specimens of the folder, and one or two of them
 replay_links  addresses of Replay at what a figure stands on
-view    a sheet and a comparison as the page draws them: texts, and shares of a line
+bar_place  where a bar hangs, in per cent of a value
+compared  joints beside each other: pair by pair, and quantity by quantity on one scale
+view    a sheet as the page draws it: texts, and places along the plumb line
 """

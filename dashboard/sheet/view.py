@@ -1,4 +1,4 @@
-"""A data sheet and a comparison as the page draws them: texts, and places along the plumb line.
+"""A data sheet as the page draws it: texts, and places along the plumb line.
 
 The line is what the maker claims; right of it is better, for backlash and mass too. Places are in
 per cent of the claim.
@@ -8,7 +8,9 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Any, Final
 
-from dashboard.sheet.replay_links import overlay_address, span_address
+from dashboard.sheet.bar_place import percent_of
+from dashboard.sheet.compared import compared_content
+from dashboard.sheet.replay_links import span_address
 from dashboard.text.format import format_date, format_short_date
 from dashboard.text.theme import LIGHT
 from logger.joint.bench.claims import StatedClaim
@@ -16,9 +18,9 @@ from logger.joint.data_sheet import Better
 from replay.heat.text import band_values
 from replay.sheet.answer import csv_rows
 from replay.sheet.combining import Measured
-from replay.sheet.comparison import MOST_COMPARED, Difference, compare_specimens
+from replay.sheet.comparison import MOST_COMPARED
 from replay.sheet.sentence import sheet_sentence
-from replay.sheet.sheet import Sheet, SheetRow, make_sheet, measured_of
+from replay.sheet.sheet import Sheet, SheetRow, make_sheet
 from replay.sheet.specimens import Specimen, SpecimenList
 from replay.sheet.verdict import Verdict
 from replay.sheet.words import (
@@ -42,7 +44,6 @@ _MARKS: Final = {
     Verdict.NOT_MEASURED: "none",
     Verdict.NOT_CLAIMED: "",
 }
-_MOST_PERCENT: Final = 1000.0
 
 
 def sheet_view(
@@ -54,14 +55,15 @@ def sheet_view(
     those beside it only those that there are, at most five.
     """
     specimens = listed.specimens
+    named = {
+        one.key: {"key": one.key, "name": _specimen_name(one), "pen": at % len(LIGHT.pens) + 1}
+        for at, one in enumerate(specimens)
+    }
     chosen = next(
         (one for one in specimens if one.key == joint), specimens[0] if specimens else None
     )
     content: dict[str, Any] = {
-        "specimens": [
-            {"key": one.key, "name": _specimen_name(one), "pen": at % len(LIGHT.pens) + 1}
-            for at, one in enumerate(specimens)
-        ],
+        "specimens": [*named.values()],
         "chosen": "",
         "others": [],
         "about": "",
@@ -95,7 +97,7 @@ def sheet_view(
         if last_ns
         else [],
         "conditions": [*_conditions(sheet)],
-        "compared": _compared([chosen, *others_shown]) if others_shown else None,
+        "compared": compared_content([chosen, *others_shown], named) if others_shown else None,
         "table": {"head": list(head), "rows": [list(row) for row in rows]},
     }
 
@@ -186,14 +188,12 @@ def _bar(claim: StatedClaim, measured: Measured) -> dict[str, Any] | None:
         return None
     sign = -1.0 if claim.quantity.better is Better.LOWER else 1.0
     places = sorted(
-        _percent(sign * (one - claim.value), claim.value) for one in (measured.low, measured.high)
+        percent_of(sign * (one - claim.value), claim.value) for one in (measured.low, measured.high)
     )
-    at = _percent(sign * (measured.value - claim.value), claim.value)
-    return {"low": places[0], "value": at, "high": places[1], "text": f"{abs(at):.2g} %"}
-
-
-def _percent(difference: float, of: float) -> float:
-    return min(max(100.0 * difference / abs(of), -_MOST_PERCENT), _MOST_PERCENT)
+    at = percent_of(sign * (measured.value - claim.value), claim.value)
+    shown, _ = band_values((at, places[0], places[1]))
+    text = f"{shown.lstrip('-')} %" if float(shown) else ""
+    return {"low": places[0], "value": at, "high": places[1], "text": text}
 
 
 def _sources(measured: Measured | None) -> Iterator[dict[str, str]]:
@@ -234,44 +234,3 @@ def _trend_picture(row: SheetRow, first_ns: int, last_ns: int) -> dict[str, Any]
         ],
         "claim": None if claim is None else share(claim),
     }
-
-
-def _compared(specimens: Sequence[Specimen]) -> dict[str, Any]:
-    """Return each pair with its differences; all of them are questions at once."""
-    comparison = compare_specimens({one.key: measured_of(one) for one in specimens})
-    names = {one.key: _specimen_name(one) for one in specimens}
-    pairs: dict[tuple[str, str], list[Difference]] = {}
-    for one in comparison.differences:
-        pairs.setdefault((one.first, one.second), []).append(one)
-    return {
-        "questions": comparison.questions,
-        "pairs": [
-            {"names": [names[first], names[second]], "rows": [*_difference_rows(differences)]}
-            for (first, second), differences in pairs.items()
-        ],
-    }
-
-
-def _difference_rows(differences: Sequence[Difference]) -> Iterator[dict[str, Any]]:
-    """Yield the second less the first, as one reads "spare less shoulder"."""
-    for one in differences:
-        mine, theirs = one.of_first, one.of_second
-        scale = abs(mine.value) or 1.0
-        value, interval = band_values((0.0 - one.value, 0.0 - one.high_all, 0.0 - one.low_all))
-        yield {
-            "label": one.name.replace("_", " ").capitalize(),
-            "unit": unit_words(one.unit),
-            "first": list(band_values((mine.value, mine.low, mine.high))),
-            "second": list(band_values((theirs.value, theirs.low, theirs.high))),
-            "difference": f"{'+' if one.value < 0.0 else ''}{value}".replace("-", "\u2212"),
-            "interval": interval.replace("-", "\u2212"),
-            "bar": {
-                "low": _percent(-one.high_all, scale),
-                "value": _percent(-one.value, scale),
-                "high": _percent(-one.low_all, scale),
-                "text": "",
-            },
-            "more": one.is_more_than_chance,
-            "shared": ", ".join(one.shared),
-            "traces": overlay_address(mine, theirs),
-        }

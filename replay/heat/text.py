@@ -47,17 +47,19 @@ def band_values(values: tuple[float, float, float]) -> tuple[str, str]:
 
     The last digit is the largest of which the interval spans at least four; there are two digits
     at least and three at most, up to five where an end would else read as the value. An interval
-    that is narrower than these is rounded outwards.
+    that is narrower than these is rounded outwards. Where zero lies inside, the digits count from
+    the half width: a difference of almost nothing has no more of them than a large one.
     """
     value, low, high = values
-    if not math.isfinite(value) or value == 0.0 or not math.isfinite(high - low):
+    size = max(abs(value), (high - low) / 2.0) if low < 0.0 < high else abs(value)
+    if not math.isfinite(value) or size == 0.0 or not math.isfinite(high - low):
         return f"{value:.3g}", f"{low:.3g} to {high:.3g}"
-    first = math.floor(math.log10(abs(value)))
+    first = math.floor(math.log10(size))
     width = high - low
     last = math.floor(math.log10(width / 4.0)) if width > 0.0 else first - 2
     decimals = max(-min(max(last, first - 2), first - 1), 0)
     for more in (0, 1, 2):
-        shown, least, most = (f"{one:.{decimals + more}f}" for one in (value, low, high))
+        shown, least, most = (f"{one:z.{decimals + more}f}" for one in (value, low, high))
         if least != most and (shown not in {least, most} or not low < value < high):
             return shown, f"{least} to {most}"
     # Narrower than five digits: rounded outwards, for no more than three are told.

@@ -34,6 +34,8 @@ __all__ = [
     "verdict_text",
 ]
 
+_LEAST_SPREAD: Final = 1.05
+"""Scatter over what was stated from which on it is said: below it would read as "1.0 times"."""
 _READ_UNITS: Final = {
     "Nm": "N·m", "mNm": "mN·m", "kNm": "kN·m", "Nm_A": "N·m/A", "rad_s": "rad/s", "deg_s": "°/s",
     "turn_s": "turns/s", "deg": "°", "Nm_arcmin": "N·m/arcmin", "Nm_rad": "N·m/rad",
@@ -155,10 +157,10 @@ def reason_text(row: SheetRow) -> str:
     if row.decision is not None and row.decision.repeat is not None:
         reasons.append(_repeat_text(row))
     measured = row.measured
-    if measured is not None and measured.spread > 1.0:
+    if measured is not None and measured.spread >= _LEAST_SPREAD:
         reasons.append(
             f"{len(measured.findings)} findings differ {measured.spread:.1f} times as much as they "
-            "say: widened"
+            "say: interval widened"
         )
     if measured is not None and any(one.is_gone for one in measured.findings):
         reasons.append("a recording that it stands on is not among these")

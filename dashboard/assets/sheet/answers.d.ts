@@ -46,6 +46,8 @@ export interface ClaimRow {
 }
 
 export interface DifferenceRow {
+  /** Of the two joints: the row is the second less the first. */
+  names: string[];
   label: string;
   unit: string;
   first: string[];
@@ -58,14 +60,34 @@ export interface DifferenceRow {
   traces: string;
 }
 
-export interface ComparedPair {
-  names: string[];
+/** A joint on the scale of a quantity; places are shares of the scale. */
+export interface ScaledJoint {
+  name: string;
+  pen: number;
+  value: string;
+  interval: string;
+  low: number;
+  at: number;
+  high: number;
+}
+
+export interface ComparedQuantity {
+  label: string;
+  unit: string;
+  joints: ScaledJoint[];
+  /** Round values of the scale, at shares of it. */
+  ticks: { at: number; text: string }[];
+  /** Which joint lies above which others by more than chance. */
+  apart: { name: string; above: string[] }[];
+  /** The difference from which on two would be told apart. */
+  needed: string;
   rows: DifferenceRow[];
 }
 
 export interface Compared {
   questions: number;
-  pairs: ComparedPair[];
+  names: string[];
+  quantities: ComparedQuantity[];
 }
 
 export interface CsvTable {

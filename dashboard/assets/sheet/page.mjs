@@ -6,7 +6,8 @@ import { addressOf } from "../request.mjs";
 import { button, byId, emptyPage, faultNote, html, renderFact, setText } from "../dom.mjs";
 import { saveTable } from "../heat/texts.mjs";
 import { Page } from "../page.mjs";
-import { claimRows, differenceRows, printedNotes } from "./rows.mjs";
+import { comparedContent } from "./compared.mjs";
+import { claimRows, printedNotes } from "./rows.mjs";
 
 /** @typedef {import("./answers.d.ts").SheetAnswer} SheetAnswer */
 
@@ -166,7 +167,7 @@ export class DataSheetPage extends Page {
     renderFact(this.chosen, answer.others, () => answer.others.map((key) => this.besideButton(answer, key)));
     const { compared } = answer;
     const count = compared?.questions || 0;
-    renderFact(this.part("differences"), compared, () => (compared ? compared.pairs.flatMap(differenceRows) : []));
+    renderFact(this.part("differences"), compared, () => (compared ? comparedContent(compared) : []));
     const none = compared ? "Nothing was measured of them under like conditions." : "";
     const asked = count === 1 ? "one question" : `${count} questions at once`;
     const rule = `“More than chance” after Holm over ${asked}: wrong in at most 5 of 100 pages of equal joints. The

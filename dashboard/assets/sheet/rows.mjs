@@ -1,10 +1,9 @@
 // @ts-check
-/* The rows of the Data sheet page: claims with what was measured, and two joints beside each other. */
+/* The rows of the Data sheet page: claims with what was measured. */
 import { html, renderSentence } from "../dom.mjs";
 import { drawPlumb, drawTrend } from "./plumb.mjs";
 
 /** @typedef {import("./answers.d.ts").ClaimRow} ClaimRow */
-/** @typedef {import("./answers.d.ts").DifferenceRow} DifferenceRow */
 /** @typedef {import("./answers.d.ts").SheetAnswer} SheetAnswer */
 
 const MOST_SOURCES = 3;
@@ -79,7 +78,7 @@ export function printedNotes(rows) {
 }
 
 /** @param {string} text */
-function unit(text) {
+export function unit(text) {
   return html("i", "u", text);
 }
 
@@ -95,55 +94,4 @@ function sourceLinks({ sources }) {
   const more = sources.length - MOST_SOURCES;
   if (more > 0) parts.push(` and ${more} more`);
   return parts;
-}
-
-/** Two joints, row by row, below a head that names them. @param {import("./answers.d.ts").ComparedPair} pair */
-export function differenceRows({ names, rows }) {
-  const [first, second] = names;
-  const scale = html("span", "plumb-head", [
-    html("span", "worse", "less"),
-    html("b", "", "no difference"),
-    html("span", "better", "more"),
-    html("small", "low-hair", "10 %"),
-    html("small", "high-hair", "10 %"),
-  ]);
-  const head = html("div", "difference head", [
-    html("span", "", "what"),
-    html("span", "", first),
-    html("span", "", second),
-    html("span", "", `${second} less ${first}`),
-    scale,
-    html("span", "", ""),
-  ]);
-  return [head, ...rows.map((row) => differenceRow(row, names))];
-}
-
-/** To the traces of both over each other, in Replay. @param {string} href */
-function tracesLink(href) {
-  const link = html("a", "traces", "traces over each other");
-  link.href = href;
-  return link;
-}
-
-/** @param {DifferenceRow} row @param {string[]} names */
-function differenceRow(row, names) {
-  const value = (/** @type {string[]} */ [shown, interval], /** @type {string} */ name) =>
-    html("span", "value", [html("small", "who", name), html("b", "", shown), html("small", "", ` (${interval})`)]);
-  const words = row.more ? "more than chance" : "may be chance";
-  return html("div", "difference", [
-    html("h3", "what", [row.label, unit(" " + row.unit)]),
-    value(row.first, names[0]),
-    value(row.second, names[1]),
-    html("span", "value", [
-      html("small", "who", `${names[1]} less ${names[0]}`),
-      html("b", "", row.difference),
-      html("small", "", ` (${row.interval})`),
-    ]),
-    drawPlumb(row.bar, { known: true, pen: "ink", words: `${row.label}: ${words}` }),
-    html("span", "chance", [
-      html(row.more ? "b" : "span", "", words),
-      ...(row.shared ? [html("small", "", ` ${row.shared} cancels`)] : []),
-      ...(row.traces ? [tracesLink(row.traces)] : []),
-    ]),
-  ]);
 }

@@ -69,9 +69,10 @@ def test_what_falls_short_hangs_left(listed: SpecimenList):
 def test_another_beside_it(listed: SpecimenList):
     """The second less the first; of no such joint nothing."""
     content = sheet_view(listed, joint="A-1", others=["B-2"], zone=UTC)
-    (pair,) = content["compared"]["pairs"]
-    assert pair["names"] == ["a A-1", "a B-2"]
-    (row,) = pair["rows"]
+    assert content["compared"]["names"] == ["a A-1", "a B-2"]
+    (quantity,) = content["compared"]["quantities"]
+    (row,) = quantity["rows"]
+    assert row["names"] == ["a A-1", "a B-2"]
     assert row["difference"].startswith("+")
     assert row["bar"]["value"] == pytest.approx(100 * (14.0 - 10.05) / 10.05, rel=1e-3)
     assert row["more"]
@@ -80,17 +81,26 @@ def test_another_beside_it(listed: SpecimenList):
 
 
 def test_six_beside_each_other(listed: SpecimenList):
-    """Each pair with its rows, all of them questions at once; no more than six, each once."""
+    """All on one scale, each pair a question of all at once; no more than six, each once."""
     first, second = (listed.specimen_named(key) for key in ("A-1", "B-2"))
     more = tuple(dataclasses.replace(second, key=f"C-{at}", serial=f"C-{at}") for at in range(6))
     many = dataclasses.replace(listed, specimens=(first, *more))
     others = ["C-0", "C-0", "A-1", "nobody", *(one.key for one in more)]
     content = sheet_view(many, joint="A-1", others=others, zone=UTC)
     assert content["others"] == ["C-0", "C-1", "C-2", "C-3", "C-4"]
-    pairs = content["compared"]["pairs"]
-    assert len(pairs) == len({tuple(one["names"]) for one in pairs}) == 15
-    assert content["compared"]["questions"] == sum(len(one["rows"]) for one in pairs) == 15
-    assert sum(row["more"] for one in pairs for row in one["rows"]) == 5
+    (quantity,) = content["compared"]["quantities"]
+    rows = quantity["rows"]
+    assert len(rows) == len({tuple(one["names"]) for one in rows}) == 15
+    assert content["compared"]["questions"] == 15
+    assert sum(row["more"] for row in rows) == 5
+    # All on one scale, each with the digits of its interval, and the five that stand out named.
+    joints = quantity["joints"]
+    assert [one["name"] for one in joints] == content["compared"]["names"]
+    assert all(0.0 < one["low"] < one["at"] < one["high"] < 1.0 for one in joints)
+    assert joints[0]["at"] < min(one["at"] for one in joints[1:])
+    assert [tick["text"] for tick in quantity["ticks"]] == ["10", "12", "14"]
+    assert [one["above"] for one in quantity["apart"]] == [["a A-1"]] * 5
+    assert 0.0 < float(quantity["needed"]) < 4.0
 
 
 def test_a_folder_without_joints():
@@ -103,8 +113,8 @@ def test_a_folder_without_joints():
 def test_traces_of_two_lie_over_each_other(listed: SpecimenList):
     """The link opens the first one's span with the second's laid upon it, joint on joint."""
     content = sheet_view(listed, joint="A-1", others=["B-2"], zone=UTC)
-    (pair,) = content["compared"]["pairs"]
-    (row,) = pair["rows"]
+    (quantity,) = content["compared"]["quantities"]
+    (row,) = quantity["rows"]
     address = urlsplit(row["traces"])
     query = dict(parse_qsl(address.query))
     assert address.path == "/replay/day2"

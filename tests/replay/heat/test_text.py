@@ -21,13 +21,17 @@ from replay.heat.text import band_text, duration_band_text, duration_text, unit_
         ((0.12, 0.08, 0.18), "0.12 (0.08 to 0.18)"),
         ((5.0, 5.0, 5.0), "5.00 (5.00 to 5.00)"),
         ((0.0, 0.0, 2.0), "0 (0 to 2)"),
+        ((-0.0423, -0.589, 0.504), "-0.04 (-0.59 to 0.50)"),
+        ((0.0, -0.55, 0.55), "0.00 (-0.55 to 0.55)"),
+        ((-0.0004, -3.1, 3.4), "0.0 (-3.1 to 3.4)"),
         ((math.inf, 3.0, math.inf), "inf (3 to inf)"),
     ],
 )
 def test_bands(values, text):
     """Two digits at least, three at most, more where an end would read as the value.
 
-    A narrower interval is rounded outwards.
+    A narrower interval is rounded outwards. A difference of almost nothing has the digits of its
+    interval.
     """
     assert band_text(values) == text
 
