@@ -117,10 +117,10 @@ def _campaign_cautions(campaign: Campaign, entry: CampaignEntry) -> list[str]:
             "before; a running-in of the first days is no change."
         )
     notes.append(
-        "Called is what at most one in ten quiet campaigns shows, all figures and all days of "
-        f"looking together; a step {STEP_MARGIN_H:.0f} h after it at the earliest. What "
-        "is not called may still have changed by less than stands in the table. A change has "
-        "happened; what caused it, and what follows, is not said here."
+        "A change is reported only where at most one in ten campaigns without any would show one, "
+        "over all figures and every day's look together; a step is reported "
+        f"{STEP_MARGIN_H:.0f} h after it at the earliest. A step smaller than the table says may "
+        "still have happened. What caused a change, and what follows from it, is not said here."
     )
     if entry.left_out:
         notes.append(f"Left out, since they lie within others: {', '.join(entry.left_out)}.")
