@@ -1,5 +1,7 @@
 """The banded solve is the loop over steps; drift and knots are what their formulas say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -42,6 +44,21 @@ def test_the_solve_is_the_loop(nodes):
         )
         first = edges.starts[number]
         assert found[first : first + len(loop)] == pytest.approx(loop, abs=1e-9)
+
+
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")  # beyond all numbers, as it should be
+@pytest.mark.parametrize("growth", [1e20, 1e200, np.inf])
+def test_a_joint_that_runs_away_has_no_temperatures(growth):
+    """A search may try one whose copper feeds back without end: no number, and no fault."""
+    trace = simulate_joint(3, pattern="random", hours=1.0).trace
+    model = HeatModel(nodes=2, standby=True)
+    joint = heat_joint(model, physical_parameters(model, THETA, LoadScale.of(model, trace)))
+    edges, knots = Edges.of(trace), drift_knots(trace)
+    unknowns = np.full(trace.segments * 2 + 1 + len(knots.time_s), 20.0)
+    response = step_response(joint, trace.steps)
+    found = temperatures_for(replace(response, free=response.free * growth), edges, knots, unknowns)
+    assert not np.isfinite(found).all()
+    assert found[0] == pytest.approx(20.0)
 
 
 def test_knots_carry_every_step_and_bridge_no_gap():
