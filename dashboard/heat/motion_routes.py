@@ -17,7 +17,7 @@ from dashboard.server.dependencies import PageName, Recordings, json_body
 from dashboard.server.json_answer import JsonAnswer
 from logger.errors import InputError
 from logger.outside_text import printable
-from replay.heat.planning.motion_source import motion_of_text
+from replay.heat.planning.motion_table import motion_of_text
 from replay.heat.planning.planned_heat import plan_heat
 from replay.heat.planning.planned_words import planned_lines, planned_parts, planned_sentence
 

@@ -1,7 +1,5 @@
 """Where a planned motion comes from: a CSV file, or a span of a recording."""
 
-import csv
-import io
 from pathlib import Path
 from typing import Final
 
@@ -11,16 +9,12 @@ from logger.arrays import Floats, Ints, to_s
 from logger.joint.time_weighted import Buckets
 from logger.settings_file import read_text
 from logger.store.pyramid.seconds import BASE_NS
-from replay.heat.planning.motion import (
-    MOTION_SPEED,
-    Motion,
-    MotionFault,
-    MotionFaultKind,
-    motion_of_rows,
-)
+from replay.heat.planning.motion import MOTION_SPEED, Motion
+from replay.heat.planning.motion_faults import MotionFault, MotionFaultKind
+from replay.heat.planning.motion_table import motion_of_text
 from replay.recording import Recording
 
-__all__ = ["motion_of_text", "read_motion", "recorded_motion"]
+__all__ = ["read_motion", "recorded_motion"]
 
 MAX_FILE_BYTES: Final = 64 << 20
 SECOND_HELD_SHARE: Final = 0.9
@@ -39,25 +33,6 @@ def read_motion(path: Path) -> Motion:
     """
     text = read_text(path, "motion file", max_bytes=MAX_FILE_BYTES)
     return motion_of_text(text, name=path.name, where=str(path))
-
-
-def motion_of_text(text: str, *, name: str, where: str) -> Motion:
-    """Return the motion of the text of a CSV file with a head line.
-
-    Raises
-    ------
-    MotionFault
-        It is no motion; its `kind` says why.
-    """
-    # A spreadsheet may begin with a byte order mark, and end with blank lines.
-    try:
-        table = [row for row in csv.reader(io.StringIO(text.lstrip("\ufeff"))) if row]
-    except csv.Error:
-        raise MotionFault(
-            MotionFaultKind.NOT_A_NUMBER, where=where, found="what is no table"
-        ) from None
-    head = table[0] if table else []
-    return motion_of_rows(head, table[1:], name=name, where=where)
 
 
 def recorded_motion(

@@ -18,7 +18,8 @@ from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
 from logger.joint.thermal.thermal_motion import RepeatedMotion
 from replay.heat.answers import column_band, settled_starts
 from replay.heat.fit import HeatFit
-from replay.heat.planning.motion import Motion, MotionFault, MotionFaultKind, motion_steps
+from replay.heat.planning.motion import Motion, motion_steps
+from replay.heat.planning.motion_faults import MotionFault, MotionFaultKind
 from replay.heat.result import Caution, ValueBand
 
 __all__ = ["PlannedAssumption", "PlannedHeat", "Verdict", "plan_heat"]

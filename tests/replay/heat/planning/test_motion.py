@@ -1,9 +1,10 @@
-"""A motion file as it should be, and one sentence for each way in which it is not."""
+"""A motion as steps, from a file and from a span of a recording."""
 
 import numpy as np
 import pytest
 
-from replay.heat.planning.motion import MotionFault, MotionFaultKind, motion_of_rows, motion_steps
+from replay.heat.planning.motion import motion_steps
+from replay.heat.planning.motion_faults import MotionFault, MotionFaultKind
 from replay.heat.planning.motion_source import read_motion, recorded_motion
 from tests.support.heat_recordings import START_NS, S, record_channels
 
@@ -36,47 +37,6 @@ def test_steps_keep_the_heat(tmp_path):
         assert heat == pytest.approx((64 * 2 + 16) * 2.0 * 1.5**2 * 0.25)
         assert steps.duration_s.sum() == pytest.approx(10.0)
         assert steps.duration_s @ steps.mean_speed_rad_s == pytest.approx(0.5 * 4 + 1.0 * 2)
-
-
-@pytest.mark.parametrize(
-    ("text", "kind", "words"),
-    [
-        ("", "columns", "nothing"),
-        ("time,torque_Nm\n0,1\n1,2\n", "columns", "time, torque_Nm"),
-        ("time_s,speed_rad_s\n0,1\n1,2\n", "columns", "time_s, speed_rad_s"),
-        ("x" * 9000 + "\n0\n1\n", "columns", f"columns {'x' * 120}, expected"),
-        ("time_s,torque_Nm,current_A\n0,1,1\n1,2,2\n", "columns", "current_A"),
-        ("time_s,torque_Nm,torque_Nm\n0,1,1\n1,2,2\n", "columns", "torque_Nm"),
-        ("time_s;torque_Nm\n0;1\n1;2\n", "columns", "time_s;torque_Nm"),
-        ("time_s,torque_Nm\n0,1\n1,\n2,3\n", "not a number", "'' in row 3, column torque_Nm"),
-        ("time_s,torque_Nm\n0,1\n1,NaN\n2,3\n", "not a number", "'NaN' in row 3"),
-        ("time_s,torque_Nm\n0,1\ninf,2\n", "not a number", "'inf' in row 3, column time_s"),
-        ("time_s,torque_Nm\n0,1\n1,1e300\n", "not a number", "'1e300' in row 3"),
-        ("time_s,torque_Nm\n0,1\n1\n", "not a number", "1 cell in row 3, under 2 columns"),
-        ("time_s,torque_Nm\n0,1\n2,2\n1,3\n", "time back", "1 s after 2 s in row 4"),
-        ("time_s,torque_Nm\n0,1\n0,2\n", "time back", "0 s after 0 s in row 3"),
-        ("time_s,torque_Nm\n", "too few", "no rows"),
-        ("time_s,torque_Nm\n0,1\n", "too few", "1 row,"),
-        ("time_s,torque_Nm\n0,1\n9000000,1\n", "too long", "104 days"),
-    ],
-)
-def test_a_bad_file_is_told_in_one_sentence(tmp_path, text, kind, words):
-    """What, where, found, expected."""
-    with pytest.raises(MotionFault) as fault:
-        _motion(tmp_path, text)
-    assert fault.value.kind is MotionFaultKind(kind)
-    told = str(fault.value)
-    assert words in told
-    assert "expected" in told
-    assert "plan.csv" in told
-    assert "\n" not in told
-
-
-def test_rows_need_no_file():
-    """The same from rows that came another way."""
-    motion = motion_of_rows(["time_s", "current_A"], [["0", "2"], ["1", "0"]], name="p", where="p")
-    assert motion.load_channel == "current_A"
-    assert motion.speed is None
 
 
 def test_a_span_of_a_recording(tmp_path):

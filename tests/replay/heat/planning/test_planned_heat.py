@@ -11,7 +11,8 @@ from logger.heat.model import HeatModel
 from logger.joint.thermal.thermal_duty import settled_degC, time_to_temperature_s
 from logger.joint.thermal.thermal_load import JointHeat, Node
 from logger.joint.thermal.thermal_model import TwoNode, Winding
-from replay.heat.planning.motion import MotionFault, MotionFaultKind, motion_of_rows
+from replay.heat.planning.motion_faults import MotionFault, MotionFaultKind
+from replay.heat.planning.motion_table import motion_of_text
 from replay.heat.planning.planned_heat import PlannedAssumption, Verdict, plan_heat
 from replay.heat.planning.planned_words import planned_lines, planned_sentence
 from replay.heat.result import Caution
@@ -52,8 +53,8 @@ def _fit(spread=0.0, **more):
 
 
 def _held(torque, seconds=60):
-    rows = [["0", str(torque)], [str(seconds), "0"]]
-    return motion_of_rows(["time_s", "torque_Nm"], rows, name="plan.csv", where="plan.csv")
+    text = f"time_s,torque_Nm\n0,{torque}\n{seconds},0\n"
+    return motion_of_text(text, name="plan.csv", where="plan.csv")
 
 
 def _planned(torque, *, fit=None, **more):
