@@ -110,7 +110,7 @@ def extend_bus_seconds(recording: Recording, seconds: BusSeconds = NO_SECONDS) -
         if len(seconds):
             return seconds
     table = recording.read_rows("health", start_ns=since_ns, end_ns=TIME_MAX_NS)
-    if seconds.each_bus is False and recording.row_count("buses"):
+    if seconds.each_bus is False and recording.span_ns("buses"):
         # A newer recorder has resumed, which writes each bus: read again from the start.
         return extend_bus_seconds(recording)
     if not table.num_rows:
@@ -140,7 +140,8 @@ def undecoded_share(recording: Recording) -> float:
 
     Of all buses together: the recorder counts them so. Reads a few rows for each start of it.
     """
-    frames = recording.row_count("frames")
+    # By the names of the parts: a recording of months has thousands of them.
+    frames = recording.row_count("frames", opened=False)
     ends_ns = [
         event.time_ns - pause_ns(event)
         for event in recording.read_events()

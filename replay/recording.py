@@ -6,7 +6,7 @@ A live recording is still being written; `refresh` takes in what is new. Everyth
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 import numpy as np
 
@@ -29,7 +29,11 @@ from logger.store.reading.reader import RecordingReader
 from replay.code_courses import CodeCourse, CodeCourses, CodeSource
 from replay.recent import RecentRows
 
-__all__ = ["Health", "Recording"]
+__all__ = ["PARTS_A_LOOK", "Health", "Recording"]
+
+PARTS_A_LOOK: Final = 256
+"""Parts that a page opens at most to say what is missing (`describe_missing`): a quarter of a
+second, and all parts of a day within a few looks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -41,6 +41,8 @@ SEARCH_PERIOD_S: Final = 1.0
 ORDER_PERIOD_S: Final = 0.2
 """How often it is looked whether a joint's state, and with it its place, is another one."""
 SLOW_PERIOD_S: Final = 1.0
+_PARTS_A_LOOK: Final = 16
+"""Parts that are opened at a look to say what is missing: the page waits for it."""
 TREND_SHARES: Final = 5
 """Of so many joints one gets a new trend at each slow look: a trend over four minutes hardly
 changes within seconds, and all at once would keep the pages of a large bench waiting."""
@@ -198,7 +200,7 @@ class Follower:
             }
             self._update_buses(recording)
             if self._trend_turn == 0:
-                self._missing = recording.describe_missing()
+                self._missing = recording.describe_missing(most_opened=_PARTS_A_LOOK)
             self._peaks = {
                 alert.number: (
                     max(end_ns - MAX_LATENESS_NS, alert.raised_ns),

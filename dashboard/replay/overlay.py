@@ -22,7 +22,7 @@ from logger.errors import DutytraceError, InputError
 from logger.event_kind import EventKind
 from logger.limits.words import limit_label
 from replay.alignment import Anchor, Overlay, find_anchors, first_common_alert
-from replay.recording import Recording
+from replay.recording import PARTS_A_LOOK, Recording
 
 __all__ = ["OverlayRequest", "alignment_choices", "draw_with_overlay", "overlay_label"]
 
@@ -201,7 +201,10 @@ def alignment_choices(
         "pair": first_common_alert(first_anchors[:MAX_ANCHORS], second_anchors[:MAX_ANCHORS]),
         "joints": joints,
         "shares_joints": any(joint in first.joints for joint in second.joints),
-        "remarks": [*_missing_texts(plan, second), *second.describe_missing()],
+        "remarks": [
+            *_missing_texts(plan, second),
+            *second.describe_missing(most_opened=PARTS_A_LOOK),
+        ],
     }
 
 

@@ -49,7 +49,7 @@ from dashboard.text.theme import Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from replay.alignment import Overlay
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
-from replay.recording import Recording
+from replay.recording import PARTS_A_LOOK, Recording
 from replay.statistics import span_statistics
 from replay.window import ChannelWindow
 
@@ -89,7 +89,7 @@ def open_view(
     pens = drawn_pens(recording, applied) if pens is None else pens
     start, end = recording.start_ns, recording.end_ns
     until = f"{format_date_time(start, options.zone)} to {format_clock(end, options.zone)}"
-    missing = recording.describe_missing()
+    missing = recording.describe_missing(most_opened=PARTS_A_LOOK)
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
     excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays, pens)
     return {

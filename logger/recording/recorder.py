@@ -24,7 +24,7 @@ from logger.notify.delivery_report import DeliveryReport
 from logger.recording.frame_queue import FrameQueue, receive_frames, run_guarded
 from logger.recording.pause import measure_pause
 from logger.recording.record_settings import RecordSettings
-from logger.recording.resume import NEW_RECORDING, ResumePoint, resume_point
+from logger.recording.resume import NEW_RECORDING, ResumePoint, ResumeReader
 from logger.recording.thread_priority import HOW_TO_ALLOW_PRIORITY, PriorityRaiser
 from logger.recording.writer import Writer
 from logger.store.layout.events import Event
@@ -89,8 +89,9 @@ def record(
     OutsideFault
         The disk took no more; what was written is whole.
     """
+    resumed = ResumeReader(settings.out) if settings.goes_on else None
     if buses is None:
-        start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
+        start = resumed.read_point() if resumed else NEW_RECORDING
         buses = OpenBuses(
             settings.bench,
             anchor=_anchored(read_clocks(), start),
@@ -107,8 +108,8 @@ def record(
     # Passed to the caller on its own thread: a terminal that blocks must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
     try:
-        # Read again: a note may have been written while listening.
-        start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
+        # Looked at again: a note may have been written while listening.
+        start = resumed.read_point() if resumed else NEW_RECORDING
         # What the buses have buffered since they were opened is from before the recording.
         started_ns = max(source.receive(0.0).until_ns for source in sources)
         start = _with_pause(start, started_ns)

@@ -33,7 +33,14 @@ from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.time_chunks import time_chunks
 
-__all__ = ["NEW_RECORDING", "ResumePoint", "pause_before", "resume_limits", "resume_point"]
+__all__ = [
+    "NEW_RECORDING",
+    "ResumePoint",
+    "ResumeReader",
+    "pause_before",
+    "resume_limits",
+    "resume_point",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +118,40 @@ _ONSET_LOOKBACK_NS: Final = 60 * 1_000_000_000
 """How far before the onset of an alert the reading is searched that the onset refers to."""
 
 
+class ResumeReader:
+    """Reads from where a recording is resumed; asked again, it reads only what is new."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the recording.
+
+        Raises
+        ------
+        InputError
+            It is no recording, or a logger is writing it.
+        """
+        check_not_written(path)
+        self._path = path
+        # Opened before it is sealed: a folder that is no recording gets no lock file.
+        self._reader = RecordingReader(path)
+        self._point: ResumePoint | None = None
+
+    def read_point(self) -> ResumePoint:
+        """Seal what a crash left and return the point to resume from.
+
+        Raises
+        ------
+        InputError
+            A logger is writing it.
+        OutsideFault
+            The disk took no more.
+        """
+        check_not_written(self._path)
+        has_sealed = seal(self._path, every_part=False)
+        if self._reader.refresh() or has_sealed or self._point is None:
+            self._point = _recorded_point(self._reader)
+        return self._point
+
+
 def resume_point(path: Path) -> ResumePoint:
     """Seal what a crash left in a recording and return the point to resume it from.
 
@@ -121,11 +162,10 @@ def resume_point(path: Path) -> ResumePoint:
     OutsideFault
         The disk took no more.
     """
-    check_not_written(path)
-    # An unsealed recording is opened first: a folder that is none gets no lock file.
-    RecordingReader(path)
-    seal(path, every_part=False)
-    reader = RecordingReader(path)
+    return ResumeReader(path).read_point()
+
+
+def _recorded_point(reader: RecordingReader) -> ResumePoint:
     spans = [span for stream in reader.schemas if (span := reader.span_ns(stream))]
     segments = {}
     for joint in reader.bench.joints:

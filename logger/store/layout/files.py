@@ -27,6 +27,7 @@ __all__ = [
     "forecast_stream",
     "is_disk_full",
     "is_outside_fault",
+    "joined_stream",
     "make_folder",
     "overview_stream",
     "real_path",
@@ -109,6 +110,11 @@ def cycle_rules_stream(joint: str) -> str:
 def overview_stream(joint: str) -> str:
     """Return the folder of a joint's pyramid."""
     return f"overview/joint={joint}"
+
+
+def joined_stream(stream: str) -> str:
+    """Return the folder of the joined copies of a stream's parts."""
+    return f"joined/{stream}"
 
 
 def uncorrected_stream(sensor: str) -> str:

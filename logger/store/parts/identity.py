@@ -21,6 +21,7 @@ from logger.store.layout.cycle_schema import (
     CYCLE_RULE_SCHEMA,
     PROGRESS_SCHEMA,
 )
+from logger.store.layout.files import joined_stream
 from logger.store.layout.schema import (
     BUS_SCHEMA,
     COURSE_SCHEMA,
@@ -175,7 +176,7 @@ def _may_be_of(stream: str, columns: Iterable[str]) -> bool:
 
     Older recorders knew fewer columns, but none that is unknown today.
     """
-    kind = stream.partition("/")[0]
+    kind = stream.removeprefix(joined_stream("")).partition("/")[0]
     names = set(columns)
     if kind == "overview":
         return all("." in name for name in names - {"time"})

@@ -81,6 +81,8 @@ class Part:
     _verify_error: str | None = None
     _misplaced: MisplacedPartError | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
+    _stated_rows: int | None = None
+    _is_opened: bool = False
     _opened: PartFile | None = field(default=None, init=False, repr=False, compare=False)
 
     @property
@@ -112,12 +114,24 @@ class Part:
             if self.owner is not None:
                 self.owner.verify_columns(cached.metadata)
             self._spans = cached.spans()
+            self._stated_rows = cached.metadata.num_rows
         return cached
+
+    @property
+    def is_opened(self) -> bool:
+        """Whether it is known already if it can be read."""
+        return self._is_opened
+
+    @property
+    def stated_rows(self) -> int | None:
+        """How many rows its footer states; None for a file that cannot be read."""
+        return None if self.verify_error else self._stated_rows
 
     @property
     def verify_error(self) -> str:
         """Why the file cannot be read; empty when its footer is whole and of this place."""
         if self._verify_error is None:
+            self._is_opened = True
             try:
                 self._read_footer()
             except FileNotFoundError as fault:

@@ -1,6 +1,7 @@
 """The readers: parts and growing journal as one. They never write.
 
-reader         the rows of every stream
+reader         one recording: what is new, events, pyramids, what is missing
+stream_rows    the rows of every stream, of parts and tail
 change_stamps  which folders have changed since they were listed
 journal_tail   rows that no part holds yet, as the journals grow
 cut_short      what an end that no recorder wrote may have cost

@@ -14,6 +14,8 @@ def missing_rows(
 ) -> Iterator[str]:
     """Yield a sentence for each hole in a stream, and for each part that cannot be read whole.
 
+    Of the parts that were opened: none is opened for this.
+
     `manifest`: says how many rows the stream has at least, and which were let go.
     """
     rows = manifest.rows.get(stream, 0)
@@ -31,10 +33,12 @@ def missing_rows(
     if row < rows:
         yield f"{stream}: rows {row} to {rows - 1} are missing."
     for part in parts:
+        if not part.is_opened:
+            continue
         if part.verify_error:
             yield f"{part.name} of {stream} cannot be read: {part.verify_error}"
-        elif part.footer.num_rows != part.end_row - part.first_row:
+        elif part.stated_rows != part.end_row - part.first_row:
             yield (
-                f"{part.name} of {stream} holds {part.footer.num_rows} rows, "
+                f"{part.name} of {stream} holds {part.stated_rows} rows, "
                 f"expected {part.end_row - part.first_row}."
             )

@@ -108,7 +108,7 @@ def _write_request(recording: Path, request: EventRequest) -> None:
     if writer_pid(recording) is None:
         # The recorder ended between the check and the request.
         with contextlib.suppress(InputError):
-            seal(recording)
+            seal(recording, every_part=False)
 
 
 def append_event(path: Path, request: EventRequest) -> None:

@@ -18,9 +18,11 @@ from logger.store.layout.events import events_table, raised_in
 from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER
 from logger.store.layout.journaled_limits import LIMITS_STREAM
 from logger.store.layout.lock import WriteLock
-from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
+from logger.store.layout.manifest import END_CUT_SHORT, read_manifest, write_manifest
 from logger.store.layout.row_check import rows_fault
+from logger.store.layout.schema import stream_schemas
 from logger.store.parts.identity import PartOwner
+from logger.store.parts.joined import is_joined, rejoin_parts
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.cut_short import cut_short_after
@@ -48,13 +50,16 @@ _NEWEST_PARTS: Final = 8
 def seal(path: Path, *, every_part: bool = True) -> bool:
     """Make parts of the journals of a recording, and events of its waiting requests.
 
-    Parts of the pyramid that are missing or damaged are computed again from their rows.
+    Parts of the pyramid that are missing or damaged are computed again from their rows, and the
+    copies of joined parts made again.
 
     Parameters
     ----------
     every_part
-        Look at all of them, byte by byte; False: only at the newest, as a recorder does that shall
-        go on at once. What is damaged elsewhere is read from its rows until somebody seals.
+        Look at all of them, byte by byte, which takes minutes of a recording of months: what a
+        person asks for who was told that an overview is damaged. False: only at the newest, all
+        that a crash can have left undone, as a recorder does that shall go on at once. What is
+        damaged elsewhere is read from its rows until somebody seals.
 
     Returns
     -------
@@ -70,7 +75,7 @@ def seal(path: Path, *, every_part: bool = True) -> bool:
     """
     with WriteLock(path):
         was_sealed = seal_locked(path)
-        was_sealed |= _rebuild_pyramid(path, newest=None if every_part else _NEWEST_PARTS)
+        was_sealed |= _rebuild_copies(path, newest=None if every_part else _NEWEST_PARTS)
         _remove_temporaries(path)
     drain_inbox(path)
     return was_sealed
@@ -181,11 +186,11 @@ def seal_locked(path: Path) -> bool:
 
 
 def _seal_rows(path: Path) -> bool:
-    reader = RecordingReader(path)
     journals = [JournalReader(journal) for _, journal in journal_files(path / JOURNAL_FOLDER)]
-    manifest = reader.manifest
-    if not journals and manifest.ended_ns is not None:
+    if not journals and read_manifest(path).ended_ns is not None:
         return False
+    reader = RecordingReader(path)
+    manifest = reader.manifest
     runs = [run for journal in journals for run in _journal_runs(journal, reader.schemas)]
     remainders = [sentence for journal in journals if (sentence := journal.unread_text())]
     try:
@@ -268,21 +273,23 @@ def _end_rows(path: Path, streams: Iterable[str], runs: Iterable[RowRun]) -> dic
     return ends
 
 
-def _rebuild_pyramid(path: Path, *, newest: int | None) -> bool:
-    reader = RecordingReader(path)
+def _rebuild_copies(path: Path, *, newest: int | None) -> bool:
+    """Make what follows from the rows again where it is missing or damaged: overviews, copies."""
+    manifest = read_manifest(path)
+    bench = manifest.read_bench(str(path))
+    recording_id = manifest.recording_id
     try:
-        return rebuild_overviews(
-            path,
-            reader.bench,
-            ended_ns=reader.manifest.ended_ns,
-            recording_id=reader.manifest.recording_id,
-            newest=newest,
+        has_rebuilt = rebuild_overviews(
+            path, bench, ended_ns=manifest.ended_ns, recording_id=recording_id, newest=newest
         )
+        for stream in filter(is_joined, stream_schemas(bench)) if newest is None else ():
+            has_rebuilt |= rejoin_parts(path, stream, recording_id=recording_id)
     except OSError as fault:
         raise OutsideFault(
             f"{path}: the overviews cannot be made again ({fault.strerror or fault}); the rows are "
             "whole, and are read without them."
         ) from fault
+    return has_rebuilt
 
 
 def _remove_temporaries(path: Path) -> None:

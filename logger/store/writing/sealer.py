@@ -13,8 +13,9 @@ import pyarrow as pa
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import overview_stream, status_stream
-from logger.store.layout.schema import readings_from_table, status_schema
+from logger.store.layout.schema import readings_from_table, status_schema, stream_schemas
 from logger.store.parts.identity import PartOwner
+from logger.store.parts.joined import is_joined, join_parts
 from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.pyramid.seconds import (
@@ -46,6 +47,7 @@ class Sealer:
         self._joint_of = {status_stream(joint.name): joint.name for joint in bench.joints}
         self._carry = {joint.name: PyramidCarry() for joint in bench.joints}
         self._empty = status_schema(bench).empty_table()
+        self._joined_streams = tuple(filter(is_joined, stream_schemas(bench)))
 
     def resume_carry(self) -> None:
         """Load the carry of each joint from its newest overview part that has its rows."""
@@ -98,6 +100,11 @@ class Sealer:
             except (InputError, OSError) as fault:
                 # Nothing depends on it: spans take more time to read, and the next call retries.
                 log.warning("%s: the upper levels of %s wait (%s)", self._recording, joint, fault)
+        for stream in self._joined_streams:
+            try:
+                join_parts(self._recording, stream, recording_id=self._recording_id)
+            except (InputError, OSError) as fault:
+                log.warning("%s: the copies of %s wait (%s)", self._recording, stream, fault)
 
     def _seal_overview(self, joint: str, table: pa.Table, first_row: int) -> None:
         new_buckets = add_rows_at_both_widths(

@@ -21,9 +21,11 @@ from logger.limits.evaluate import evaluate, initial_state, plan_limits
 from logger.limits.limit import LimitSet, parse_limits
 from logger.recording.record_settings import RecordSettings, settings_to_resume
 from logger.recording.recorder import RecordResult, record
-from logger.recording.resume import resume_limits, resume_point
+from logger.recording.resume import ResumeReader, resume_limits, resume_point
 from logger.simulate import scenario
-from logger.store.layout.events import pause_ns
+from logger.store.layout.events import Event, pause_ns
+from logger.store.layout.older_events import events_of
+from logger.store.repair.post_request import submit_request
 from replay.bus_events import find_outages
 from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
@@ -332,3 +334,27 @@ def test_a_wall_clock_that_was_set_back_in_between(tmp_path: Path, monkeypatch: 
     ended_ns = resumed.time_ns - pause_ns(resumed)
     assert [one.start_ns for one in find_outages(recording)] == [ended_ns]
     assert ended_ns >= time_ns[1], "no outage lies over what was recorded"
+
+
+def test_a_resume_reads_each_event_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Looked at before the buses are listened to and after; of months, the events take seconds."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-10", parse_limits(LIMITS, "limits.toml")), _health(70), _health(20))
+    stored = len(Recording.open(path).read_events())
+    read: list[Event] = []
+
+    def counted(tables, bench):
+        events = events_of(tables, bench)
+        read.extend(events)
+        return events
+
+    monkeypatch.setattr("logger.store.reading.event_rows.events_of", counted)
+    _run(settings_to_resume(path), _health(20))
+    assert len(read) == stored > 3
+    again = ResumeReader(path)
+    point = again.read_point()
+    assert again.read_point() is point
+    submit_request(path, kind="note", text="while listening")
+    read.clear()
+    assert again.read_point().sequence == point.sequence + 1
+    assert [event.text for event in read] == ["while listening"]

@@ -39,7 +39,8 @@ RATE = 20
 
 @pytest.fixture(autouse=True)
 def every_level(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Make so few rows fast enough for the finest level of the pyramid."""
+    """Make so few rows fast enough for the finest level, and so few parts worth a joined copy."""
+    monkeypatch.setattr("logger.store.parts.joined.PARTS_PER_COPY", 2)
     monkeypatch.setattr("logger.store.pyramid.tenths.FAST_ROWS", RATE // 10)
 
 
@@ -60,7 +61,7 @@ def _each_step(step: Callable[[], None]) -> Iterator[None]:
 
         def stepped_unlink(self, *, missing_ok=False):
             unlink(self, missing_ok=missing_ok)
-            if self.suffix == ".journal":
+            if self.suffix == ".journal" or "joined" in self.parts:
                 step()
 
         for module in (files, manifest, part_writer):
@@ -152,6 +153,7 @@ def test_every_state_of_a_writer_is_a_recording(tmp_path: Path):
     """Nothing missing, nothing doubled, before sealing and after; sealing twice changes nothing."""
     states = _snapshots(tmp_path)
     assert len(states) > 30
+    assert any((path / "joined").is_dir() for path, _ in states[:-20])
     for path, seconds in states:
         _holds(path, seconds)
         before = {file: file.read_bytes() for file in path.rglob("*") if file.is_file()}
