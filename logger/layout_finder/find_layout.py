@@ -217,8 +217,11 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             names = names[::-1] if is_request else names
             meaning = 0.93 if is_request else meaning
             rivals = (Rival(names[1], position.rad_per_count, 0.0, 1.0 - meaning),)
-        if position.modulus is not None:
-            # What starts again has no sign, wherever its middle lies.
+        if (
+            position.modulus == 1 << signal.field.length
+            and signal.form is not NumberForm.SIGN_MAGNITUDE
+        ):
+            # What starts again when its bits are full has no sign, wherever its middle lies.
             signal = replace(signal, form=NumberForm.UNSIGNED)
         return _value_of(
             *(signal, names[0], (meaning, scale_sure)),

@@ -147,7 +147,8 @@ def restart_of(raw: Ints, modulus: int) -> int:
     """Return after how many counts a number starts again: a power of two, or less.
 
     An encoder of 3600 counts in 12 bits starts again before its bits are full. The jump, less the
-    step that was due, tells the number; the highest count that was seen bounds it.
+    step that was due, tells the number; the counts that were seen bound it. Counts about zero jump
+    in their signed reading only: from 17999 to -18000 sixteen unsigned bits move less than half.
     """
     steps = np.diff(raw.astype(np.float64))
     jumps = np.flatnonzero(np.abs(steps) > 0.5 * modulus)
@@ -159,7 +160,8 @@ def restart_of(raw: Ints, modulus: int) -> int:
     measured = np.abs(steps[jumps] - due)[usual]
     found = float(np.median(measured))
     spread = 1.5 * float(np.median(np.abs(measured - found))) / math.sqrt(len(measured)) + 1.0
-    highest = int(np.quantile(raw, 0.9999)) + 1
+    low, high = np.quantile(raw, (0.0001, 0.9999))
+    highest = int(high - min(low, 0.0)) + 1
     if abs(modulus - found) <= 4.0 * spread or highest > modulus - 4.0 * spread:
         return modulus
     # Among the numbers that fit, a round one.
@@ -189,7 +191,7 @@ def fit_position(
     counts = value
     wraps = False
     if modulus is not None and np.max(np.abs(np.diff(value)), initial=0.0) > 0.5 * modulus:
-        raw = value.astype(np.int64) % modulus
+        raw = value.astype(np.int64)
         modulus = restart_of(raw, modulus)
         counts, wraps = unwrap_field(raw, modulus), True
     corrected = correct_marks(time_s, counts, marks)

@@ -70,9 +70,8 @@ class Signal:
 
     @property
     def modulus(self) -> int | None:
-        """Where it may start again."""
-        whole = self.form in {NumberForm.UNSIGNED, NumberForm.TWOS_COMPLEMENT}
-        return 1 << self.field.length if whole else None
+        """Where it may start again; None of a float."""
+        return None if self.form is NumberForm.FLOAT else 1 << self.field.length
 
 
 def _find_own_counters(payload: Bytes, checksum: FoundChecksum | None) -> tuple[FoundCounter, ...]:

@@ -95,6 +95,16 @@ def test_a_count_that_starts_again_before_its_bits_are_full():
     assert restart_of(np.zeros(50, dtype=np.int64), 4096) == 4096
 
 
+def test_counts_about_zero_that_start_again_early():
+    """From 17999 to -18000: unsigned, the sixteen bits jump by less than half of their range."""
+    time_s, angle = move_joint()
+    way = np.round(angle * 9 * 36000 / (2 * np.pi) + NOISE.normal(0, 2.0, len(angle)))
+    fit = fit_position(time_s, (way + 18000) % 36000 - 18000, 1 << 16, MARKS, 1)
+    assert fit is not None
+    assert fit.modulus == 36000
+    assert np.allclose(np.diff(fit.unwrapped), np.diff(way))
+
+
 def test_what_stands_still_is_no_position():
     """Also the integral of a speed that is always nothing."""
     time_s = np.arange(0.0, 60.0, 0.05)
