@@ -4,6 +4,7 @@
     settings_file  TOML -> validated model, with errors that name file, key, found and expected
     outside_text   files and texts from outside: kind of file, size, depth and digits bounded
     arrays         the array types that all rooms use; time in whole nanoseconds
+    crc8           the table of a CRC-8
     event_kind     every kind of event, and what each means
     memory         what was freed goes back to the system
     cancellation   stops long work from outside

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Ints
+from logger.crc8 import make_crc8_table
 from logger.layout_finder.bits import BitField, bit_columns
 from logger.layout_finder.borders import describe_frames
 from logger.layout_finder.field_cost import WINDOW
@@ -103,12 +104,8 @@ def rank_over_gf2(rows: Bytes) -> int:
 @cache
 def _crc_tables() -> Ints:
     """Return int64[2, 128, 256]: not reflected and reflected, polynomials with the +1 term."""
-    polynomials = np.arange(1, 256, 2, dtype=np.int64)[:, None]
-    reversed_bits = np.array([int(f"{number:08b}"[::-1], 2) for number in range(256)])
-    table = np.broadcast_to(np.arange(256, dtype=np.int64), (128, 256)).copy()
-    for _ in range(8):
-        table = np.where(table & 0x80, (table << 1 & 0xFF) ^ polynomials, table << 1 & 0xFF)
-    return np.stack([table, reversed_bits[table[:, reversed_bits]]])
+    tables = [[make_crc8_table(one, way) for one in range(1, 256, 2)] for way in (False, True)]
+    return np.array(tables, np.int64)
 
 
 def _crc_of(rows: Bytes, tables: Ints) -> Ints:

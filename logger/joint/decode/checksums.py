@@ -1,17 +1,16 @@
 """The checksums of frames: which frames were damaged. Pure.
 
-CRC-8 goes by a table of 256 entries, one step a byte, over all frames of a batch at once; see R. N.
-Williams, "A painless guide to CRC error detection algorithms" (1993), sections 9 to 12.
+CRC-8 goes by a table of 256 entries, one step a byte, over all frames of a batch at once.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.crc8 import REVERSED_BITS, make_crc8_table
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.frame_checks import Checksum
 from logger.joint.bench.frame_match import FrameMatch
@@ -27,7 +26,6 @@ __all__ = [
 
 CHECKSUM_WRONG: Final = "checksum wrong"
 """The reason, in words, for which a damaged frame is not decoded."""
-_REVERSED_BITS: Final = np.array([int(f"{byte:08b}"[::-1], 2) for byte in range(256)], np.uint8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,19 +108,11 @@ def compute_checksums(
     return np.asarray(total ^ np.uint8(checksum.final_xor), np.uint8)
 
 
-@cache
-def _crc_table(polynomial: int, reflected: bool) -> NDArray[np.uint8]:  # noqa: FBT001 - cached
-    table = np.arange(256, dtype=np.uint8)
-    for _ in range(8):
-        table = np.where(table & 0x80, (table << 1) ^ np.uint8(polynomial), table << 1)
-    return _REVERSED_BITS[table[_REVERSED_BITS]] if reflected else table
-
-
 def _crc8(covered: NDArray[np.uint8], checksum: Checksum) -> NDArray[np.uint8]:
     assert checksum.polynomial is not None, "the settings hold it for a CRC"
-    table = _crc_table(checksum.polynomial, checksum.reflected)
+    table = make_crc8_table(checksum.polynomial, checksum.reflected)
     initial = np.uint8(checksum.initial)
-    state = np.full(len(covered), _REVERSED_BITS[initial] if checksum.reflected else initial)
+    state = np.full(len(covered), REVERSED_BITS[initial] if checksum.reflected else initial)
     for column in covered.T:
         state = table[state ^ column]
     return state
