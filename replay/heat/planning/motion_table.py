@@ -22,7 +22,7 @@ LOADS: Final = ("torque_Nm", "current_A")
 COLUMNS: Final = (TIME, *LOADS, MOTION_SPEED)
 SEPARATORS: Final = ",;\t"
 MOST_S: Final = 30 * 86_400.0
-LEAST_S: Final = 1e-3
+LEAST_MOTION_S: Final = 1e-3
 MOST_VALUE: Final = 1e9
 """Beyond that no joint turns or pulls, and a square could overflow."""
 MOST_SHOWN: Final = 40
@@ -63,7 +63,7 @@ def motion_of_text(text: str, *, name: str, where: str) -> Motion:
     if not first:
         raise MotionFault(MotionFaultKind.EMPTY, where=where, found="an empty file")
     separator = max(SEPARATORS, key=first.count)
-    (_, head), *rows = _rows_of(text, separator, where)
+    (_, head), *rows = _split_rows(text, separator, where)
     names = [one.strip() for one in head]
     _check_head(names, where)
     if len(rows) < 2:
@@ -88,7 +88,7 @@ def motion_of_text(text: str, *, name: str, where: str) -> Motion:
     )
 
 
-def _rows_of(text: str, separator: str, where: str) -> list[tuple[int, list[str]]]:
+def _split_rows(text: str, separator: str, where: str) -> list[tuple[int, list[str]]]:
     """Return number and cells of each line that is not blank."""
     at = min((text.find(one) for one in _NOT_TEXT if one in text), default=-1)
     if at >= 0:
@@ -158,7 +158,7 @@ def _numbers(
     out = []
     for name, cell in zip(names, row, strict=True):
         text = cell if separator == "," else cell.replace(",", ".", 1)
-        value = _value(text)
+        value = _parse_value(text)
         if not abs(value) < MOST_VALUE:
             raise _bad_cell(cell, value, number, name, where)
         out.append(value)
@@ -194,7 +194,7 @@ def _check_times(time_s: Floats, rows: Sequence[int], where: str) -> None:
     if lasts_s > MOST_S:
         found = f"a motion of {lasts_s / 86_400.0:.0f} days"
         raise MotionFault(MotionFaultKind.TOO_LONG, where=where, found=found)
-    if lasts_s < LEAST_S:
+    if lasts_s < LEAST_MOTION_S:
         found = f"a motion of {lasts_s:.2g} s"
         raise MotionFault(MotionFaultKind.TOO_SHORT, where=where, found=found)
 
@@ -204,7 +204,7 @@ def _shown(text: str) -> str:
     return repr(text[:MOST_SHOWN] + ("…" if len(text) > MOST_SHOWN else ""))
 
 
-def _value(text: str) -> float:
+def _parse_value(text: str) -> float:
     """Return a text as a number, NaN where it is none."""
     # Python takes marks between thousands and digits of other scripts, which no table has.
     if "_" in text or not text.isascii():
