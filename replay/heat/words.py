@@ -1,12 +1,13 @@
 """A result of heat in words: rows of tables and notes, for the terminal and the page. Pure."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 
 from replay.heat.change import RIVAL_GAIN, FoundChange
 from replay.heat.dated_change import ChangeCause
+from replay.heat.fit import HeatFit
 from replay.heat.quantity import IntervalMethod, Quantity, QuantityName
 from replay.heat.result import Assumption, Caution, HeatResult, HeldFor, Remedy
 from replay.heat.sentence import warm_load
@@ -29,6 +30,7 @@ __all__ = [
     "for_ever_rows",
     "held_for_head",
     "held_for_rows",
+    "load_lack_text",
     "neighbour_lines",
     "note_lines",
     "quantity_rows",
@@ -87,6 +89,10 @@ _ASSUMED: Final = {
     ),
     Assumption.STATED_LIMIT: "The temperature not to be passed is the one that was stated.",
 }
+CUT_A_STRETCH: Final = (
+    "To learn what it bears, fit a stretch without the change: `dutytrace cut` makes a recording "
+    "of it."
+)
 _CHANGED: Final = {
     ChangeCause.COOLING: (
         "better cooling (housing to ambient)",
@@ -178,10 +184,14 @@ def unknown_rows(result: HeatResult) -> list[tuple[str, str]]:
     return [
         (
             _LABELS[one.name].format(load=load),
-            "; or ".join(_REMEDIES[remedy] for remedy in one.remedies),
+            _remedies_text(one.remedies),
         )
         for one in result.unknown
     ]
+
+
+def _remedies_text(remedies: Iterable[Remedy]) -> str:
+    return "; or ".join(_REMEDIES[one] for one in remedies)
 
 
 def change_rows(result: HeatResult, zone: tzinfo) -> list[tuple[str, str]]:
@@ -192,14 +202,20 @@ def change_rows(result: HeatResult, zone: tzinfo) -> list[tuple[str, str]]:
     ]
 
 
+def load_lack_text(fit: HeatFit) -> str:
+    """Return what to do where it is not known what a load warms a joint by."""
+    if fit.has_changed:
+        return CUT_A_STRETCH
+    rise = next((one for one in fit.unknown if one.name is QuantityName.HOUSING_RISE), None)
+    remedies = () if rise is None else rise.remedies
+    return f"To learn it: {_remedies_text(remedies)}." if remedies else ""
+
+
 def changed_lines(result: HeatResult) -> list[str]:
     """Return how a joint that changed on the way is fitted all the same."""
     if not result.has_changed:
         return []
-    return [
-        "To learn what it bears, fit a stretch without the change: `dutytrace cut` makes a "
-        "recording of it."
-    ]
+    return [CUT_A_STRETCH]
 
 
 def _instants(start_ns: int, at_s: tuple[float, float, float], zone: tzinfo) -> str:

@@ -9,24 +9,23 @@ from typing import Final
 from logger.limits.limits_text import prepend_comments
 from replay.heat.fit import HeatFit
 from replay.heat.planning.proposed_limits import LimitsAssumption, ProposedLimits, TriedLimit
-from replay.heat.result import Caution
-from replay.heat.text import band_text, duration_text
+from replay.heat.text import band_values, duration_text
 from replay.heat.words import caution_text
 
 __all__ = ["limits_lines", "proposed_file", "tried_lines"]
 
 _WIDTH: Final = 96
 _LIMITS_ASSUMED: Final = {
-    LimitsAssumption.LOWER_END: "The load for ever is the lower end of its 95 % interval, time "
+    LimitsAssumption.LOWER_END: "They let the lower end of that interval go on for ever; time "
     "constants are the likeliest.",
-    LimitsAssumption.AMBIENT_COUNTS: "The joint's own ambient channel moves the limits.",
+    LimitsAssumption.AMBIENT_COUNTS: "They follow the joint's own ambient channel.",
     LimitsAssumption.AMBIENT_FIXED: "In a warmer room than that they protect less.",
     LimitsAssumption.IDLE_AS_RECORDED: "The room was not recorded: they are for the temperature "
     "without load as it was; in a warmer room they protect less.",
     LimitsAssumption.SPEED_AS_RECORDED: "What the joint loses by speed is counted at the speed of "
     "the recordings; turning faster they protect less.",
-    LimitsAssumption.BEGINS_COLD: "An image begins cold when a recording starts: a joint that is "
-    "warm then is protected only after some time constants.",
+    LimitsAssumption.BEGINS_COLD: "They take the joint to be cold when a recording starts: one "
+    "that is warm then is protected only after some time constants.",
     LimitsAssumption.TURNING: "At standstill one phase may carry the peak all the time, up to "
     "twice the loss: then they protect less.",
     LimitsAssumption.SHARE_GIVEN_UP: "Two images together protect the winding under any load; a "
@@ -50,17 +49,16 @@ def proposed_file(
 def limits_lines(proposed: ProposedLimits, fit: HeatFit) -> list[str]:
     """Return what the limits protect, what they stand on, assumptions and cautions."""
     unit = "A" if fit.read.load == "current_A" else "N.m"
-    at = "without load at" if LimitsAssumption.IDLE_AS_RECORDED in proposed.assumptions else "at"
+    at = f"{proposed.ambient_degC:.0f} °C"
+    is_idle = LimitsAssumption.IDLE_AS_RECORDED in proposed.assumptions
+    where = f"where it is at {at} without load" if is_idle else f"in a room at {at}"
+    value, interval = band_values(proposed.load_for_ever)
     return [
-        f"They are full before the {proposed.node} is at {proposed.limit_degC:g} °C, {at} "
-        f"{proposed.ambient_degC:.0f} °C, under any load; that carries "
-        f"{band_text(proposed.load_for_ever)} {unit} for ever.",
+        f"The trip comes before the {proposed.node} is at {proposed.limit_degC:g} °C {where}, "
+        f"whatever the load does; {value} {unit} ({interval}) hold it there for ever.",
         f"From {', '.join(fit.read.recordings)}: {fit.read.trace.hours:.2f} h with a load.",
         *(_LIMITS_ASSUMED[one] for one in proposed.assumptions),
-        *(
-            caution_text(one)
-            for one in (Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
-        ),
+        *(caution_text(one) for one in fit.cautions),
         "They are proposed, and not in force.",
     ]
 
@@ -72,23 +70,19 @@ def tried_lines(proposed: ProposedLimits, tried: Sequence[TriedLimit]) -> list[s
 
 def _did(proposed: ProposedLimits, one: TriedLimit) -> str:
     limit, node = f"{proposed.limit_degC:g} °C", proposed.node.value
-    words = f"{_count_words(one.raised)} a {one.severity}"
+    words = f"{one.raised or 'no'} {one.severity}{'' if one.raised == 1 else 's'}"
     if not one.leads_s:
         is_read = math.isfinite(one.hottest_degC)
-        hottest = f"was {one.hottest_degC:.0f} °C at most" if is_read else "is not recorded"
+        hottest = f"was at {one.hottest_degC:.0f} °C at most" if is_read else "is not recorded"
         return f"{words}; the {node} {hottest}, so no lead time can be told."
     known = sorted(lead for lead in one.leads_s if lead is not None)
     late = len(one.leads_s) - len(known)
-    if one.raised:
-        words += f", {one.without or 'none'} of them without {limit}"
+    if one.without:
+        words += f", {one.without} of them while the {node} stayed below {limit}"
     if known:
-        words += f"; raised {duration_text(known[0])} before {limit} at the least"
+        words += f"; it came {duration_text(known[0])} of recording before {limit}"
         if len(known) > 1:
-            words += f", {duration_text(known[len(known) // 2])} in the middle"
+            words += f" at the least, {duration_text(known[len(known) // 2])} in the middle"
     if late:
-        words += f"; {late} of {len(one.leads_s)} times that the {node} got there it was not raised"
+        words += f"; {late} of {len(one.leads_s)} times that the {node} got to {limit} without it"
     return words + "."
-
-
-def _count_words(count: int) -> str:
-    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")

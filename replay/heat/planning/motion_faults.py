@@ -103,15 +103,12 @@ _MOTION_WORDS: Final = {
         "",
     ),
     MotionFaultKind.NO_CONSTANT: (
-        "torque.per_ampere in the bench file, which makes one of the other",
+        "the same, or torque.per_ampere in the bench file, which makes one of the other",
         "",
     ),
-    MotionFaultKind.LOAD_NOT_KNOWN: (
-        "load steps without a change of cooling",
-        "`dutytrace heat` names the measurement that settles it.",
-    ),
+    MotionFaultKind.LOAD_NOT_KNOWN: ("some that tell what a load warms it by", ""),
     MotionFaultKind.NO_SPAN: (
-        "a CSV file that is there, or a span of the recording such as 10min..25min",
+        "a CSV file that is there, or a span within the recording",
         "",
     ),
 }

@@ -12,6 +12,7 @@ from logger.store.pyramid.seconds import BASE_NS
 from replay.heat.planning.motion import MOTION_SPEED, Motion
 from replay.heat.planning.motion_faults import MotionFault, MotionFaultKind
 from replay.heat.planning.motion_table import motion_of_text
+from replay.heat.text import duration_text
 from replay.recording import Recording
 
 __all__ = ["read_motion", "recorded_motion"]
@@ -54,14 +55,22 @@ def recorded_motion(
     """
     first, last = -(-start_ns // BASE_NS) * BASE_NS, end_ns // BASE_NS * BASE_NS
     if first < recording.start_ns // BASE_NS * BASE_NS or last > recording.end_ns or last <= first:
-        raise MotionFault(MotionFaultKind.NO_SPAN, where=recording.name, found=name)
+        lasts = duration_text((recording.end_ns - recording.start_ns) / 1e9)
+        raise MotionFault(
+            MotionFaultKind.NO_SPAN,
+            where=recording.name,
+            found=name,
+            expected=f"a CSV file that is there, or a span within its {lasts}, such as 2min..5min",
+        )
     seconds = np.arange(first, last, BASE_NS)
     found = recording.read_buckets(joint, load, first, last)
     held = np.zeros(len(seconds))
     held[(found.start_ns - first) // BASE_NS] = found.duration_s
     missing = int((held < SECOND_HELD_SHARE).sum())
     if missing:
-        raise MotionFault(MotionFaultKind.GAP, where=recording.name, found=f"{missing} s")
+        raise MotionFault(
+            MotionFaultKind.GAP, where=recording.name, found=f"{missing} s without a load"
+        )
     speed = speed_square = None
     if MOTION_SPEED in recording.channels(joint):
         turning = recording.read_buckets(joint, MOTION_SPEED, first, last)

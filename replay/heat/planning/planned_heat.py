@@ -21,6 +21,7 @@ from replay.heat.fit import HeatFit
 from replay.heat.planning.motion import Motion, motion_steps
 from replay.heat.planning.motion_faults import MotionFault, MotionFaultKind
 from replay.heat.result import Caution, ValueBand
+from replay.heat.words import load_lack_text
 
 __all__ = ["PlannedAssumption", "PlannedHeat", "Verdict", "plan_heat"]
 
@@ -136,7 +137,12 @@ def plan_heat(
         what that warms the joint by.
     """
     if not fit.is_load_known:
-        raise MotionFault(MotionFaultKind.LOAD_NOT_KNOWN, where=motion.name, found=fit.label)
+        raise MotionFault(
+            MotionFaultKind.LOAD_NOT_KNOWN,
+            where=motion.name,
+            found=f"recordings of {fit.label} that do not tell what a load warms it by",
+            hint=load_lack_text(fit),
+        )
     changed = motion.changed(factor=factor, stretch=stretch)
     run = RepeatedMotion(
         fit.joints,
@@ -192,8 +198,11 @@ def _per_load(fit: HeatFit, motion: Motion) -> float:
     if motion.load_channel == fit.read.load:
         return 1.0
     if fit.torque_per_ampere is None:
-        name = "torque" if motion.load_channel == "torque_Nm" else "current"
-        raise MotionFault(MotionFaultKind.NO_CONSTANT, where=motion.name, found=name)
+        has_torque = motion.load_channel == "torque_Nm"
+        found = "a torque, while the joint's heat was fitted to its current"
+        if not has_torque:
+            found = "a current, while the joint's heat was fitted to its torque"
+        raise MotionFault(MotionFaultKind.NO_CONSTANT, where=motion.name, found=found)
     per_ampere = fit.torque_per_ampere
     return 1.0 / per_ampere if motion.load_channel == "torque_Nm" else per_ampere
 

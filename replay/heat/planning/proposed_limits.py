@@ -12,6 +12,7 @@ import numpy as np
 from logger.errors import InputError
 from logger.heat.model import SpeedLoss
 from logger.joint.thermal.thermal_load import JointHeat, Node
+from logger.joint.time_weighted import Buckets
 from logger.limits.kind import Severity
 from logger.limits.kinds.level import Level
 from logger.limits.limit import AnyJointLimit, limits_from_tables
@@ -23,6 +24,7 @@ from replay.heat.evaluate import REFERENCE_DEGC
 from replay.heat.fit import HeatFit
 from replay.heat.planning.image_limits import ProtectingImage, protecting_images
 from replay.heat.result import ValueBand
+from replay.heat.words import load_lack_text
 from replay.recording import Recording
 
 __all__ = [
@@ -55,19 +57,14 @@ class ProposalFaultKind(StrEnum):
 class ProposalFault(InputError):
     """A joint that no limit can be proposed for; `kind` says why, without its words."""
 
-    def __init__(self, kind: ProposalFaultKind, *, where: str, joint: str) -> None:
+    def __init__(self, kind: ProposalFaultKind, *, where: str, found: str, hint: str = "") -> None:
         self.kind = kind
-        super().__init__(_PROPOSAL_SENTENCES[kind].format(joint=joint), where=where)
+        super().__init__(where=where, found=found, expected=_PROPOSAL_EXPECTED[kind], hint=hint)
 
 
-_PROPOSAL_SENTENCES: Final = {
-    ProposalFaultKind.LOAD_NOT_KNOWN: (
-        "found recordings of {joint} that do not tell what a load warms it by, expected load steps "
-        "without a change of cooling: `dutytrace heat` names the measurement that settles it."
-    ),
-    ProposalFaultKind.NOTHING_BORNE: (
-        "found a temperature that {joint} reaches without any load, expected a higher one."
-    ),
+_PROPOSAL_EXPECTED: Final = {
+    ProposalFaultKind.LOAD_NOT_KNOWN: "some that tell what a load warms it by",
+    ProposalFaultKind.NOTHING_BORNE: "a higher temperature that must not be passed",
 }
 
 
@@ -127,7 +124,7 @@ class TriedLimit:
     """How many alerts there would have been."""
     leads_s: tuple[float | None, ...]
     """For each time that the node reached its limit: how long before that the first of the alerts
-    was raised which were active then; None: there was none."""
+    was raised which were active then, pauses in the readings left out; None: there was none."""
     without: int
     """How many of the alerts were not active while the node was at its limit."""
     hottest_degC: float
@@ -155,7 +152,12 @@ def propose_limits(fit: HeatFit, *, limit_degC: float) -> ProposedLimits:
     """
     where = fit.read.recordings[0]
     if not fit.is_load_known:
-        raise ProposalFault(ProposalFaultKind.LOAD_NOT_KNOWN, where=where, joint=fit.label)
+        raise ProposalFault(
+            ProposalFaultKind.LOAD_NOT_KNOWN,
+            where=where,
+            found=f"recordings of {fit.label} that do not tell what a load warms it by",
+            hint=load_lack_text(fit),
+        )
     ambient_degC = REFERENCE_DEGC if fit.has_room else fit.idle_degC  # noqa: N806
     (band,) = load_for_ever(
         fit.joints,
@@ -166,7 +168,13 @@ def propose_limits(fit: HeatFit, *, limit_degC: float) -> ProposedLimits:
         speed_rad_s=fit.rms_speed_rad_s,
     )
     if not band.rotating[1] > 0.0:
-        raise ProposalFault(ProposalFaultKind.NOTHING_BORNE, where=where, joint=fit.label)
+        at = "in a room at" if fit.has_room else "where it is at"
+        raise ProposalFault(
+            ProposalFaultKind.NOTHING_BORNE,
+            where=where,
+            found=f"{limit_degC:g} °C, which {fit.label} may have without any load {at} "
+            f"{ambient_degC:.0f} °C",
+        )
     images = protecting_images(fit.joints[0], node=fit.node, load_for_ever=band.rotating[1])
     most_degC = limit_degC - _idle_rise_K(fit.joints[0], fit)  # noqa: N806
     counts_ambient = (
@@ -208,7 +216,7 @@ def try_limits(proposed: ProposedLimits, recordings: Sequence[Recording]) -> lis
     limits = proposed.joint_limits()
     out = []
     for recording in recordings:
-        hottest, reached = math.nan, None
+        hottest, reached, found = math.nan, None, None
         watched = list(limits)
         if channel in recording.channels(proposed.joint):
             found = recording.read_buckets(
@@ -231,7 +239,7 @@ def try_limits(proposed: ProposedLimits, recordings: Sequence[Recording]) -> lis
             raised = [
                 one for limit, one in zip(limits, alerts, strict=True) if limit.severity == severity
             ]
-            leads_s, without = _leads(raised, reached)
+            leads_s, without = _leads(raised, reached, found)
             out.append(
                 TriedLimit(
                     recording=recording.name,
@@ -249,20 +257,35 @@ _S: Final = 1_000_000_000
 
 
 def _leads(
-    raised: Sequence[AlertArrays], reached: AlertArrays | None
+    raised: Sequence[AlertArrays], reached: AlertArrays | None, read: Buckets | None
 ) -> tuple[tuple[float | None, ...], int]:
-    """Return the lead to each time that the limit was reached, and how many alerts had none."""
+    """Return the lead to each time that the limit was reached, and how many alerts had none.
+
+    `read`: the node's readings, whose pauses count for nothing.
+    """
     starts = np.concatenate([one.raised_ns for one in raised])
     ends = np.concatenate([one.returned_ns for one in raised])
-    if reached is None or not len(reached):
+    if reached is None or read is None or not len(reached):
         return (), len(starts)
     useful = np.zeros(len(starts), bool)
     leads: list[float | None] = []
     for begin_ns, until_ns in zip(reached.onset_ns, reached.returned_ns, strict=True):
         useful |= (starts <= until_ns) & (ends >= begin_ns)
         active = starts[(starts <= begin_ns) & (ends >= begin_ns)]
-        leads.append((int(begin_ns) - int(active.min())) / _S if len(active) else None)
+        leads.append(_read_s(read, active.min(), begin_ns) if len(active) else None)
     return tuple(leads), int((~useful).sum())
+
+
+def _read_s(read: Buckets, begin_ns: np.int64, end_ns: np.int64) -> float:
+    """Return for how long there were readings between two instants."""
+    edges_ns = np.stack([read.start_ns, read.start_ns + read.width_ns], axis=1).ravel()
+    until_s = np.cumsum(read.duration_s)
+    held_s = np.stack([until_s - read.duration_s, until_s], axis=1).ravel()
+    first_ns = edges_ns[0]
+    begin_s, end_s = np.interp(
+        np.array([begin_ns - first_ns, end_ns - first_ns]), edges_ns - first_ns, held_s
+    )
+    return float(end_s - begin_s)
 
 
 def _idle_rise_K(joint: JointHeat, fit: HeatFit) -> float:  # noqa: N802

@@ -42,6 +42,8 @@ def _fit(spread=0.0, **more):
         "node": Node.WINDING,
         "has_room": True,
         "is_load_known": True,
+        "has_changed": False,
+        "unknown": (),
         "torque_per_ampere": 1.5,
         "label": "a",
         "cautions": (Caution.THIS_MOUNTING,),

@@ -9,6 +9,7 @@ import pytest
 
 from logger.heat.model import HeatModel, SpeedLoss, heat_joint
 from logger.joint.thermal.thermal_load import Node
+from logger.joint.time_weighted import Buckets
 from logger.limits.limit import parse_limits
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.heat.bins import SensorSource
@@ -21,6 +22,8 @@ from replay.heat.planning.proposed_limits import (
     propose_limits,
     try_limits,
 )
+from replay.heat.quantity import QuantityName
+from replay.heat.result import Caution, Remedy, UnknownQuantity
 from replay.heat.trace import SensorPlace
 from tests.support.heat_recordings import record_stepped
 
@@ -41,6 +44,9 @@ def stepped(tmp_path_factory):
         node=Node.WINDING,
         has_room=True,
         is_load_known=True,
+        has_changed=False,
+        unknown=(),
+        cautions=(Caution.WINDING_UNSEEN, Caution.THIS_MOUNTING),
         rms_speed_rad_s=0.0,
         idle_degC=25.0,
         problem=SimpleNamespace(model=model),
@@ -79,6 +85,7 @@ def test_where_the_limit_is_far_they_are_quiet(stepped):
     assert trip.leads_s == ()
     text = proposed_file(proposed, fit, tried, made=datetime(2026, 1, 2, tzinfo=UTC))
     assert "no lead time can be told" in text
+    assert "The winding is warmer than the housing" in text  # what the fit cautions of
     assert "not in force" in text
     assert "on 2026-01-02" in text
     assert parse_limits(text, "limits.toml").limits
@@ -130,18 +137,33 @@ def test_what_is_assumed_is_told(stepped, changes, assumption):
         assert all("most_degC" not in table for table in proposed.tables)
 
 
+RISE_UNKNOWN = UnknownQuantity(name=QuantityName.HOUSING_RISE, remedies=(Remedy.SECOND_LOAD_LEVEL,))
+
+
 @pytest.mark.parametrize(
-    ("changes", "limit_degC", "kind"),
+    ("changes", "limit_degC", "kind", "words"),
     [
-        ({"is_load_known": False}, 100.0, ProposalFaultKind.LOAD_NOT_KNOWN),
-        ({}, 41.0, ProposalFaultKind.NOTHING_BORNE),
+        (
+            {"is_load_known": False, "unknown": (RISE_UNKNOWN,)},
+            100.0,
+            ProposalFaultKind.LOAD_NOT_KNOWN,
+            "To learn it: hold a second load",
+        ),
+        (
+            {"is_load_known": False, "has_changed": True},
+            100.0,
+            ProposalFaultKind.LOAD_NOT_KNOWN,
+            "`dutytrace cut`",
+        ),
+        ({}, 41.0, ProposalFaultKind.NOTHING_BORNE, "41 °C, which a may have without any load in"),
     ],
 )
-def test_without_knowledge_none_is_proposed(stepped, changes, limit_degC, kind):  # noqa: N803
-    """One sentence, and no limit."""
+def test_without_knowledge_none_is_proposed(stepped, changes, limit_degC, kind, words):  # noqa: N803
+    """One line that says what to do, and no limit."""
     with pytest.raises(ProposalFault) as fault:
         propose_limits(_changed(stepped[1], **changes), limit_degC=limit_degC)
     assert fault.value.kind is kind
+    assert words in str(fault.value)
     assert "\n" not in str(fault.value)
 
 
@@ -150,12 +172,27 @@ def _alerts(*spans):
     return AlertArrays(onset_ns=raised, raised_ns=raised, returned_ns=returned)
 
 
+def _read(*spans):
+    """Return seconds in which a temperature was read, by the spans that they make up."""
+    at = np.concatenate([np.arange(*span) for span in spans])
+    return Buckets(
+        width_ns=S,
+        start_ns=at * S,
+        n=np.ones_like(at),
+        duration_s=np.ones(len(at)),
+        **dict.fromkeys(("mean", "m2", "minimum", "maximum", "first", "last"), np.zeros(len(at))),
+    )
+
+
 def test_leads_count_alerts_that_are_active_then():
     """Of two images the first one counts; one that has returned before, or comes later, is none."""
     reached = _alerts((100, 120), (500, 520), (900, 910))
-    leads, without = _leads(
-        [_alerts((60, 130), (300, 400)), _alerts((80, 125), (505, 600))], reached
-    )
-    assert leads == (40.0, None, None)
-    assert without == 1
-    assert _leads([_alerts((60, 130))], None) == ((), 1)
+    raised = [_alerts((60, 130), (300, 400)), _alerts((80, 125), (505, 600))]
+    assert _leads(raised, reached, _read((0, 1000))) == ((40.0, None, None), 1)
+    assert _leads([_alerts((60, 130))], None, _read((0, 1000))) == ((), 1)
+
+
+def test_a_pause_is_no_lead():
+    """Of 1,000 s between an alert and the limit nothing was read for 970."""
+    reached, raised = _alerts((1060, 1100)), [_alerts((60, 1130))]
+    assert _leads(raised, reached, _read((0, 80), (1050, 1200))) == ((30.0,), 0)
