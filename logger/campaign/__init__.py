@@ -4,6 +4,7 @@
     plan            plan.toml -> a checked plan, and its check against a bench
     plan_words      a plan in plain words
     cycle_rule      when a cycle begins: a level on a course, learned from the course itself
+    cycle_kind      whether a cycle ran through
     cycle_plan      what is told of a cycle, and what cycles of a joint are found by
     joint_cycles    how the cycles of a joint of a bench are found
     cycle_finder    cycles as they come, in any chunking: state in, state out

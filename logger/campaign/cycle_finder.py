@@ -7,15 +7,18 @@ course leaves what it was learned from, or does not rise for long. The readings 
 summed every `STRETCH_ROWS`, so that a cycle may last for days.
 """
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from itertools import pairwise, repeat
 from typing import Final
 
 import numpy as np
 
 from logger.arrays import Ints, to_ns, to_s
 from logger.campaign.cycle_figures import cycle_figures
-from logger.campaign.cycle_plan import Cycle, CycleKind, CyclePlan
+from logger.campaign.cycle_kind import cycle_kind, unseen_before_s
+from logger.campaign.cycle_plan import Cycle, CyclePlan
 from logger.campaign.cycle_rule import CycleRule, find_rises, learn_rule
 from logger.campaign.cycle_sums import CycleSums, add_sums, stretch_sums
 from logger.joint.batch import ReadingBatch
@@ -30,11 +33,6 @@ STRETCH_ROWS: Final = 1 << 14
 _MOST_LEARNED: Final = 1 << 14
 _REMEMBERED: Final = 15
 """Cycles whose median duration the next is compared with."""
-PAUSED_FROM: Final = 1.5
-SHORT_BELOW: Final = 0.6
-"""Of the median duration."""
-HELD_FROM: Final = 0.9
-"""Share of a cycle of which readings are known, for it to have no gap."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +55,10 @@ class CycleFinder:
     """Cycles that have ended."""
     start_ns: int | None = None
     """Of the open cycle; None before the first."""
+    unseen_s: float = 0.0
+    """So much earlier the open cycle may have begun: nothing was read then."""
+    course_ns: int | None = None
+    """The newest reading of the course."""
     stretch_ns: int = 0
     """Where the readings that are held begin."""
     held: tuple[ReadingBatch, ...] = ()
@@ -89,11 +91,13 @@ class CycleFinder:
         rule, learned_ns
             By which it was counted and until when that was learned; None: by what somebody said.
         before
-            The readings that may hold beyond its end, and the one at it.
+            The readings up to its end, from `LONGEST_LOOK_BACK_NS` or the longest hold before it.
         """
         known = before.position_segment[before.position_segment >= 0]
         rule = plan.rule or rule
         earlier = _needed_columns(before.select_rows(before.time_ns < end_ns), plan)
+        course_ns = earlier.channel_series(plan.course)[0] if plan.course else np.array([end_ns])
+        unseen_s = unseen_before_s(plan, end_ns - course_ns[-1:])
         return cls(
             rule=rule,
             is_learning=rule is None,
@@ -102,6 +106,7 @@ class CycleFinder:
             learned_ns=learned_ns,
             number=number,
             start_ns=end_ns,
+            unseen_s=float(unseen_s[0]) if len(unseen_s) else math.inf,
             stretch_ns=end_ns,
             carried=_newest_cycle(None, earlier) if len(earlier) else None,
             durations_s=durations_s[-_REMEMBERED:],
@@ -123,7 +128,9 @@ class CycleFinder:
         rows = _needed_columns(readings, plan)
         if plan.course is None:
             starts = np.empty(0, np.int64) if starts_ns is None else starts_ns
-            return _count(plan, self, rows, np.searchsorted(rows.time_ns, starts), starts)
+            places = np.searchsorted(rows.time_ns, starts).tolist()
+            begun = zip(places, starts.tolist(), repeat(0.0), strict=False)
+            return _count(plan, self, rows, begun)
         cycles: list[Cycle] = []
         state = self
         if plan.rule is not None and state.rule is None:
@@ -288,26 +295,31 @@ def _by_rule(
     rule = state.rule
     values = rows.columns.get(plan.course or "")
     if rule is None or values is None:
-        none = np.empty(0, np.int64)
-        return _count(plan, state, rows, none, none)
+        return _count(plan, state, rows, ())
     at = np.flatnonzero(~np.isnan(values))
     rises, side = find_rises(values[at], rule.low, rule.high, state.side)
-    places = at[rises]
-    return _count(plan, replace(state, side=side), rows, places, rows.time_ns[places])
+    known_ns = rows.time_ns[at]
+    before_ns = known_ns[:1] if state.course_ns is None else [state.course_ns]
+    unseen_s = unseen_before_s(plan, np.diff(known_ns, prepend=before_ns)[rises])
+    if len(at):
+        state = replace(state, course_ns=int(known_ns[-1]))
+    begun = zip(at[rises].tolist(), known_ns[rises].tolist(), unseen_s.tolist(), strict=True)
+    return _count(plan, replace(state, side=side), rows, begun)
 
 
 def _count(
-    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch, places: Ints, starts_ns: Ints
+    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch, begun: Iterable[tuple[int, int, float]]
 ) -> tuple[tuple[Cycle, ...], CycleFinder]:
-    """Close a cycle at each place where another begins; hold what lies behind the last."""
+    """Close a cycle where another begins (row, time, unseen before); hold what lies behind."""
     cycles: list[Cycle] = []
     first = 0
-    for place, start_ns in zip(places.tolist(), starts_ns.tolist(), strict=True):
+    for place, start_ns, unseen_s in begun:
         state = _hold(plan, state, rows.select_rows(slice(first, place)))
         if state.start_ns is not None:
             cycle, state = _close(plan, state, state.start_ns, start_ns)
             cycles.append(cycle)
         state = replace(state, start_ns=start_ns, stretch_ns=start_ns, sums=CycleSums())
+        state = replace(state, unseen_s=unseen_s)
         first = place
     return tuple(cycles), _hold(plan, state, rows.select_rows(slice(first, None)))
 
@@ -343,7 +355,7 @@ def _close(
         number=state.number + 1,
         start_ns=start_ns,
         end_ns=end_ns,
-        kind=_kind(plan, state.sums, duration_s, usual_s),
+        kind=cycle_kind(plan, state.sums, duration_s, usual_s=usual_s, unseen_s=state.unseen_s),
         figures=cycle_figures(state.sums, plan.figures, duration_s=duration_s),
     )
     return cycle, replace(
@@ -353,19 +365,6 @@ def _close(
         held=(),
         held_rows=0,
     )
-
-
-def _kind(plan: CyclePlan, sums: CycleSums, duration_s: float, usual_s: float | None) -> CycleKind:
-    seen = [plan.course] if plan.course else list(sums.buckets)
-    held_s = max(
-        (sum(float(part.duration_s.sum()) for part in sums.buckets.get(name, ())) for name in seen),
-        default=0.0,
-    )
-    if plan.hold_ns and held_s < HELD_FROM * duration_s:
-        return CycleKind.GAP
-    if usual_s is not None and duration_s >= PAUSED_FROM * usual_s:
-        return CycleKind.PAUSED
-    return CycleKind.SHORT if usual_s and duration_s < SHORT_BELOW * usual_s else CycleKind.WHOLE
 
 
 def _add_stretch(

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.campaign.cycle_finder import CycleFinder
+from logger.campaign.cycle_kind import LONGEST_LOOK_BACK_NS
 from logger.campaign.cycle_plan import CyclePlan
 from logger.campaign.cycle_rule import CycleRule
 from logger.campaign.joint_cycles import joint_cycle_plan
@@ -98,7 +99,7 @@ def _finder(
     newest = cycles[-1]
     rule, learned_ns = _rule(reader, joint, newest["cycle"])
     end_ns = newest["time"]
-    before_ns = max(plan.hold_ns.values(), default=0)
+    before_ns = max(LONGEST_LOOK_BACK_NS, *plan.hold_ns.values())
     return CycleFinder.after_cycle(
         plan,
         number=newest["cycle"],

@@ -82,6 +82,55 @@ def test_a_stop_missing_rows_and_lost_turns_cost_no_cycle():
     assert kinds == {2: CycleKind.GAP, 31: CycleKind.PAUSED}
 
 
+def _beginning_missing(missing_s: float) -> tuple[ReadingBatch, int]:
+    """Return cycles with rows missing around where the twelfth begins, and the row behind."""
+    rows = readings(course("one peak"))
+    kept = np.ones(len(rows), bool)
+    behind = round((11 * CYCLE_S + 2.2) * RATE_HZ)
+    kept[behind - round(missing_s * RATE_HZ) : behind] = False
+    return rows.select_rows(kept), behind - round(missing_s * RATE_HZ)
+
+
+def test_a_cycle_whose_beginning_is_missing_is_not_whole():
+    """It is counted from the first reading behind the gap, and may have begun at any time in it."""
+    rows, _ = _beginning_missing(1.2)
+    found = _cycles(rows)
+    assert len(found) == CYCLES - 1
+    assert {one.number for one in found if one.kind is not CycleKind.WHOLE} == {11, 12}
+    assert {one.kind for one in found[10:12]} == {CycleKind.GAP}
+
+
+def test_a_short_gap_where_a_cycle_begins_costs_nothing():
+    """Less than a tenth of it may be missing, as anywhere else in it."""
+    rows = readings(course("one peak"))
+    begun = round((_cycles(rows)[11].start_ns - int(rows.time_ns[0])) / S * RATE_HZ)
+    kept = np.ones(len(rows), bool)
+    kept[begun - 8 : begun + 2] = False
+    assert {one.kind for one in _cycles(rows.select_rows(kept))} == {CycleKind.WHOLE}
+
+
+@pytest.mark.parametrize("missing_s", [1.2, 0.18])
+def test_a_finder_that_goes_on_knows_that_a_beginning_is_missing(missing_s: float):
+    """From the rows up to the end of the newest cycle, as a finder that never stopped."""
+    rows, behind = _beginning_missing(missing_s)
+    plan, through = _plan(), _cycles(rows)
+    first, state = CycleFinder().feed(plan, rows.select_rows(slice(1500)))
+    more, state = state.feed(plan, rows.select_rows(slice(1500, behind + 20)))
+    newest = [*first, *more][-1]
+    assert newest.number == 11
+    again = CycleFinder.after_cycle(
+        plan,
+        number=newest.number,
+        end_ns=newest.end_ns,
+        durations_s=tuple((one.end_ns - one.start_ns) / S for one in (*first, *more)),
+        rule=state.rule,
+        learned_ns=state.learned_ns,
+        before=rows.select_rows(slice(behind + 1)),
+    )
+    rest, _ = again.feed(plan, rows.select_rows(rows.time_ns >= newest.end_ns))
+    assert _text(list(rest)) == _text(through[11:])
+
+
 @settings(max_examples=12, deadline=None)
 @given(st.lists(st.integers(0, 17_900), max_size=30))
 def test_any_chunking_finds_the_same(cuts: list[int]):
