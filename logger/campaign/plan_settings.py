@@ -4,7 +4,7 @@ A stage has exactly one end. One without an end, or of nothing, is a mistake, as
 cannot come true on any bench.
 """
 
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -27,6 +27,8 @@ END_KEYS: Final = (
 """The keys of which a stage has exactly one, in itself or in `until`."""
 _STAGE_ENDS: Final = ("duration_s", "cycles")
 _MOST_CYCLES: Final = 1_000_000_000
+_ALWAYS_KEPT: Final = ("readings_days", "events_days", "alerts_days", "cycles_days")
+"""What somebody may want to let go who knows `frames_days`."""
 _LONGEST_S: Final = 10.0 * 366 * 86_400
 """Ten years: nobody waits for what takes longer."""
 
@@ -136,6 +138,28 @@ class KeepRule(Settings):
 
     frames_days: Annotated[float, Field(gt=0.0, le=_LONGEST_S / 86_400.0)]
     """Raw frames older than that are let go, but for those that led up to an alert."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _check_only_frames(cls, written: object) -> object:
+        if not isinstance(written, dict):
+            return written
+        for key in _ALWAYS_KEPT:
+            if key in written:
+                raise SettingError(
+                    key,
+                    f"{key.removesuffix('_days')} are never let go: every statistic, limit and "
+                    "trend rests on what was recorded.",
+                    hint="Only raw frames can be: leave this out and write "
+                    f"keep = {{ frames_days = {_days(written)} }}.",
+                )
+        return written
+
+
+def _days(written: dict[str, Any]) -> str:
+    """Return the days of frames that a person wrote, or an example."""
+    days = written.get("frames_days")
+    return f"{days:g}" if isinstance(days, int | float) else "14"
 
 
 class PlanSettings(Settings):

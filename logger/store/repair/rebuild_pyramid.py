@@ -5,6 +5,7 @@ it. Where the rows are lost too nothing can be computed, and readers read the ro
 themselves.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from logger.joint.bench.bench import Bench
@@ -12,7 +13,7 @@ from logger.store.layout.files import status_stream
 from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import readings_from_table, status_schema
 from logger.store.parts.identity import PartOwner
-from logger.store.parts.part import list_parts
+from logger.store.parts.part import Part, list_parts
 from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, carry_from
 from logger.store.pyramid.tenths import TENTH_NS, add_rows_at_both_widths
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, consolidate_levels, level_parts
@@ -66,23 +67,16 @@ def rebuild_overviews(
             from_row = rows[0].first_row if rows else 0
             first_level = [part for part in first_level if part.end_row >= from_row]
             fine_level = [part for part in fine_level if part.end_row > from_row]
-        whole_parts = {
-            (part.first_row, part.end_row): part for part in first_level if not part.verify_part()
-        }
-        carries = {
-            end: carry_from(part.metadata)
-            for (first, end), part in whole_parts.items()
-            if first < end
-        }
+        whole, carries = _whole_parts(first_level)
         fine = {(part.first_row, part.end_row) for part in fine_level if not part.verify_part()}
         for part in rows:
             row_range = (part.first_row, part.end_row)
             lacks_tenths = (
-                row_range in whole_parts
+                row_range in whole
                 and row_range not in fine
-                and carry_from(whole_parts[row_range].metadata).has_tenths
+                and carries.get(part.end_row, PyramidCarry()).has_tenths
             )
-            if (row_range in whole_parts and not lacks_tenths) or part.verify_part():
+            if (row_range in whole and not lacks_tenths) or part.verify_part():
                 continue
             table = part.read_whole()
             if table is None:
@@ -103,12 +97,7 @@ def rebuild_overviews(
             )
             has_rebuilt = True
         end = rows[-1].end_row if rows else 0
-        if (
-            ended_ns is None
-            or end not in carries
-            or (end, end) in whole_parts
-            or rows[-1].verify_part()
-        ):
+        if ended_ns is None or end not in carries or (end, end) in whole or rows[-1].verify_part():
             continue
         unclosed = True
         # A damaged closing part would be taken for the carry at the end.
@@ -123,6 +112,24 @@ def rebuild_overviews(
     for joint in bench.joints if newest is None else ():
         has_rebuilt |= _rebuild_upper_levels(recording, joint.name, recording_id=recording_id)
     return has_rebuilt
+
+
+def _whole_parts(
+    level: Sequence[Part],
+) -> tuple[set[tuple[int, int]], dict[int, PyramidCarry]]:
+    """Return the rows of the parts of the first level that are whole, and the carry at their ends.
+
+    Every byte of them is read, and each footer once: of months of footers few stay in memory.
+    """
+    whole: set[tuple[int, int]] = set()
+    carries: dict[int, PyramidCarry] = {}
+    for part in level:
+        if part.verify_part():
+            continue
+        whole.add((part.first_row, part.end_row))
+        if part.first_row < part.end_row:
+            carries[part.end_row] = carry_from(part.metadata)
+    return whole, carries
 
 
 def _rebuild_upper_levels(recording: Path, joint: str, *, recording_id: str) -> bool:

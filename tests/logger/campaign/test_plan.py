@@ -134,6 +134,25 @@ def test_a_start_of_cycles_that_makes_no_sense_is_refused(cycle: str, said: str)
     assert said in _refusal(f"{PLAN}[cycle]\n{cycle}\n")
 
 
+@pytest.mark.parametrize("days", [14, 2.5])
+def test_only_raw_frames_can_be_let_go(days: float):
+    """Whoever would let readings go is told that they stay, and what to write."""
+    keep = f"keep = {{ frames_days = {days}, readings_days = 90 }}\n"
+    said = _refusal(PLAN.replace("[[stage]]", f"{keep}[[stage]]", 1))
+    assert "keep.readings_days: readings are never let go" in said
+    assert f"write keep = {{ frames_days = {days} }}" in said
+    assert (
+        parse_plan(
+            PLAN.replace("[[stage]]", f"keep = {{ frames_days = {days} }}\n[[stage]]", 1),
+            "plan.toml",
+        ).keep.frames_days
+        == days
+    )
+    assert "write keep = { frames_days = 14 }" in _refusal(
+        PLAN.replace("[[stage]]", "keep = { events_days = 90 }\n[[stage]]", 1)
+    )
+
+
 def test_a_plan_without_stages_is_refused():
     """A campaign of nothing."""
     assert "stage" in _refusal('format = 1\nname = "n"\nstage = []\n')
