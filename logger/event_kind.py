@@ -142,8 +142,9 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.DAY_OVER: "A day of the campaign is over (`value`: cycles so far).",
     EventKind.FRAMES_LET_GO: "Raw frames older than the plan keeps them were let go (`value`: how "
     "many; `duration_s`: from the first of them to the last).",
-    EventKind.DISK_FORECAST: "The disk lasts for the whole plan (`value`: the room that it still "
-    "takes over the room that is free; `duration_s`: how long it still takes).",
+    EventKind.DISK_FORECAST: "The disk lasts for the whole plan, or it is too early to say "
+    "(`value`: the room that it still takes over the room that is free, none: only bounds are "
+    "known; `duration_s`: how long it still takes).",
     EventKind.DISK_SHORT: "The disk may not last for the whole plan, or does not (`value`, "
     "`duration_s`: as above).",
     EventKind.PARTS_WAIT: "Parts could not be made for now: the rows stay in the journal.",

@@ -1,5 +1,6 @@
 """Whether the disk lasts for a whole plan, told once and when it changes."""
 
+import math
 from dataclasses import dataclass, field
 
 import pytest
@@ -79,6 +80,34 @@ def test_the_whole_plan_is_held_against_the_free_space(free_gb: float, keep: str
     need_gb = (86.4 * 0.5 * 30 + 86.4 * (10 if keep else 30)) / 1000
     assert told["value"] == pytest.approx(need_gb / free_gb, rel=0.01)
     assert told["duration_s"] == 30 * DAY_S
+
+
+@pytest.mark.parametrize(
+    ("free_gb", "words", "kind"),
+    [
+        (200.0, "it lasts for the plan", EventKind.DISK_FORECAST),
+        (3.9, "it is too early to say whether it lasts", EventKind.DISK_FORECAST),
+        (0.3, "it does not last for the plan. Free some room", EventKind.DISK_SHORT),
+    ],
+)
+def test_the_first_seconds_tell_bounds(free_gb: float, words: str, kind: EventKind):
+    """Ten seconds of parts: told once, with both ends and no number between; then the rate is."""
+    disk, heard = _plan_disk(int(free_gb * 1e9))
+    minutes = disk.forecast.samples
+    disk.forecast.samples = ()
+    disk.do_due(10 * S)
+    assert heard.told == []
+    disk.forecast.samples = (DiskSample(span_s=10.0, frame_bytes=23_000, other_bytes=150_000),)
+    for second in (20, 30, 60):
+        disk.do_due(second * S)
+    (told,) = heard.told
+    assert told["kind"] == kind
+    assert math.isnan(told["value"])
+    assert "between 0.374 and 89.7 GB, as far as the first seconds tell" in told["text"]
+    assert words in told["text"]
+    disk.forecast.samples = minutes
+    disk.do_due(180 * S)
+    assert "3.89 GB (" in heard.told[1]["text"]
 
 
 def test_it_is_told_again_when_it_changes_for_the_worse_at_once():

@@ -17,6 +17,7 @@ from logger.store.writing.disk_forecast import (
     DiskForecast,
     DiskSample,
     disk_growth,
+    first_growth,
 )
 
 Usage = namedtuple("Usage", "total used free")
@@ -124,3 +125,39 @@ def test_the_interval_of_a_rate_holds_it_as_often_as_it_says():
         held += growth.low <= 3600.0 * 400 + 1800.0 * 1000 <= growth.high
     assert 0.90 <= held / 400 <= 0.99
     assert disk_growth(samples[:2], span_s=3600.0, frame_span_s=0.0) is None
+
+
+def test_a_recording_that_goes_on_knows_its_rate_at_once(room: DiskForecast, tmp_path: Path):
+    """By when its newest parts were written; a pause and what came right after it tell nothing."""
+    at_s = 1_000_000.0
+    for number in range(1, 40):
+        # Ten minutes a part; an hour without a recorder before the thirtieth.
+        at_s += 3600.0 if number == 30 else 600.0
+        for folder, size in (("frames", 60_000), ("status/joint=a", 30_000)):
+            _add_part(tmp_path / folder, number, size)
+            os.utime(tmp_path / folder / part_name(number * 10, number * 10 + 10), (at_s, at_s))
+    assert room.hours_left(DISK_CHECK_S) == pytest.approx(3.6e9 / 150.0 / 3600.0)
+    assert set(room.samples) == {DiskSample(span_s=600.0, frame_bytes=60_000, other_bytes=30_000)}
+    assert len(room.samples) == 22
+
+
+def test_a_copy_whose_files_are_all_new_tells_no_rate(room: DiskForecast, tmp_path: Path):
+    """Copied without its times: written within a second, it seems."""
+    for number in range(1, 40):
+        _add_part(tmp_path / "frames", number, 60_000)
+    assert math.isnan(room.hours_left(DISK_CHECK_S))
+    assert room.samples == ()
+
+
+@pytest.mark.parametrize("row_bytes_s", [0.0, 1.0, 2400.0, 1e6])
+@pytest.mark.parametrize("part_bytes", [0.0, 90_000.0])
+@pytest.mark.parametrize("busier", [0.5, 1.0, 2.0])
+def test_the_first_bounds_hold_whatever_a_part_is_made_of(
+    row_bytes_s: float, part_bytes: float, busier: float
+):
+    """Room for each part and for its rows, in any proportion, on a bus that becomes busier."""
+    early = DiskSample(span_s=10.0, frame_bytes=0, other_bytes=int(part_bytes + 8 * row_bytes_s))
+    bounds = first_growth(early, span_s=1e6, frame_span_s=0.0, longest_part_s=600.0)
+    true = 1e6 * (part_bytes / 600.0 + busier * row_bytes_s * 0.8)
+    assert bounds.low <= true * (1 + 1e-9)
+    assert true * (1 - 1e-9) <= bounds.high
