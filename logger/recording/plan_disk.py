@@ -38,7 +38,7 @@ class _Verdict:
 
 _LASTS: Final = _Verdict(badness=0, words="it lasts for the plan")
 _MAY_END: Final = _Verdict(badness=1, words="it may not last for the plan")
-_OPEN: Final = _Verdict(badness=0, words="it is too early to say whether it lasts")
+_TOO_EARLY: Final = _Verdict(badness=0, words="it is too early to say whether it lasts")
 _ENDS: Final = _Verdict(badness=2, words="it does not last for the plan")
 
 
@@ -77,7 +77,7 @@ class PlanDisk:
                     frame_span_s=frame_span_s,
                     longest_part_s=FlushPolicy().max_part_s,
                 )
-                verdict = _ENDS if bounds.low > free else _OPEN if bounds.high > free else _LASTS
+                verdict = _ENDS if bounds.low > free else _TOO_EARLY if bounds.high > free else _LASTS
                 self._emit(verdict, bounds, free, outlook, time_ns)
             return
         verdict = _ENDS if growth.low > free else _MAY_END if growth.high > free else _LASTS
