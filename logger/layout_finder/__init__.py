@@ -5,6 +5,7 @@
     checksum        the byte that follows from the others: XOR, sum, CRC-8
     counter         fields that go on by the same step with every frame
     multiplexer     the field that tells the kinds of frames of one identifier apart
+    multiplexer_place  the likeliest of several fields that part the frames alike
     field_cost      bits that it takes to write a number down
     cuts            the cheapest way to cut a frame into fields
     borders         where one field ends and the next begins: the shortest description

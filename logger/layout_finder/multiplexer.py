@@ -3,10 +3,11 @@
 A field with few values is taken for the multiplexer where the frames are much easier to write down
 kind by kind than one after the other, and where the frames of each value come at a period of their
 own all the time: a state or the high byte of a measured value does not. Checksum and counter have
-to be taken out before.
+to be taken out before. Of fields that part the frames nearly alike, that one is it by which the
+frames where they differ are easier to write down; of those that part them just alike, the most
+customary one.
 """
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -14,9 +15,10 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.layout_finder.bits import BitField, read_field
+from logger.layout_finder.bits import BitField
 from logger.layout_finder.borders import describe_frames
 from logger.layout_finder.field_cost import WINDOW
+from logger.layout_finder.multiplexer_place import strangeness
 from logger.layout_finder.traffic import Bytes
 
 __all__ = ["FoundMultiplexer", "find_multiplexer"]
@@ -35,11 +37,14 @@ MIN_REGULAR: Final = 0.85
 """Share of the periods of a kind that are about its usual one."""
 MOST_PERIODS: Final = 8.0
 """Usual periods that a kind stays away, where frames are lost."""
+MOST_SLOTS: Final = 64
+"""Frames after which a sequence of kinds begins again, where they share one timer."""
+_SLOT_FRAMES: Final = 4096
 _EVENNESS: Final = 3.0
 """How many times more or less often a kind may come in one span than on the whole."""
-_ZERO: Final = 5.0
-_IN_A_ROW: Final = 2.0
 _WINDOWS: Final = 24
+_NEARLY_ALIKE: Final = 0.2
+"""Share of the frames of each kind that two fields may part otherwise, to be compared there."""
 _RUNS: Final = ((0, 8), (4, 4), (0, 4), (5, 3), (0, 3), (6, 2), (0, 2))
 """Lowest bit and length, within a byte."""
 
@@ -54,11 +59,26 @@ class FoundMultiplexer:
     """Bits of the frames written down kind by kind, over those one after the other."""
 
 
-def _comes_evenly(value: Ints, values: Ints) -> bool:
+@dataclass(frozen=True, eq=False)
+class _Parting:
+    """Frames parted by a field."""
+
+    field: BitField
+    value: Bytes
+    """uint8[n]."""
+    values: tuple[int, ...]
+    ratio: float
+    columns: frozenset[int]
+    """The field and what is known."""
+
+
+def _counts(value: Bytes, values: Ints) -> Ints:
+    return np.bincount(value, minlength=256)[values]
+
+
+def _comes_evenly(value: Bytes, values: Ints) -> bool:
     """Return whether each value comes about as often in every span."""
-    counts = np.array(
-        [[np.sum(part == one) for one in values] for part in np.array_split(value, SPANS)]
-    )
+    counts = np.array([_counts(part, values) for part in np.array_split(value, SPANS)])
     mean = counts.mean(axis=0)
     return bool(
         (counts >= np.maximum(MIN_SPAN_FRAMES, mean / _EVENNESS)).all()
@@ -66,7 +86,7 @@ def _comes_evenly(value: Ints, values: Ints) -> bool:
     )
 
 
-def _is_regular(time_s: Floats, value: Ints, values: Ints) -> bool:
+def _is_regular(time_s: Floats, value: Bytes, values: Ints) -> bool:
     """Return whether the frames of each value come at a period of their own.
 
     Kinds of frames are sent by a timer, or are asked for by one. The sign of a value that is about
@@ -81,21 +101,42 @@ def _is_regular(time_s: Floats, value: Ints, values: Ints) -> bool:
     return True
 
 
+def _is_in_slots(value: Bytes) -> bool:
+    """Return whether the values come in one sequence that begins again, as A A A B.
+
+    Only where the value changes does the sequence tell anything.
+    """
+    value = value[:_SLOT_FRAMES]
+    for slots in range(2, min(MOST_SLOTS, len(value) // SPANS) + 1):
+        changes = slots + 1 + np.flatnonzero(value[slots + 1 :] != value[slots:-1])
+        if not len(changes):
+            return False
+        again = (value[changes] == value[changes - slots]) & (
+            value[changes - 1] == value[changes - 1 - slots]
+        )
+        if np.mean(again) >= MIN_REGULAR:
+            return True
+    return False
+
+
 def _fields(
     time_s: Floats, payload: Bytes, known: frozenset[int]
-) -> Iterator[tuple[BitField, Ints]]:
-    """Yield the fields that may tell kinds apart, and the value of each frame."""
+) -> Iterator[tuple[BitField, Bytes, Ints]]:
+    """Yield the fields that may tell kinds apart, the value of each frame, and all values."""
     for byte in range(payload.shape[1]):
         for bit, length in _RUNS:
             field = BitField(8 * byte + bit, length)
             if field.little_columns & known:
                 continue
-            value = read_field(payload, field)
-            values, counts = np.unique(value, return_counts=True)
-            if not 2 <= len(values) <= MOST_KINDS or counts.min() < MIN_FRAMES:
+            value = payload[:, byte] >> np.uint8(bit) & np.uint8((1 << length) - 1)
+            counts = np.bincount(value)
+            values = np.flatnonzero(counts)
+            if not 2 <= len(values) <= MOST_KINDS or counts[values].min() < MIN_FRAMES:
                 continue
-            if _comes_evenly(value, values) and _is_regular(time_s, value, values):
-                yield field, value
+            if not _comes_evenly(value, values):
+                continue
+            if _is_regular(time_s, value, values) or _is_in_slots(value):
+                yield field, value, values
 
 
 def find_multiplexer(
@@ -103,65 +144,111 @@ def find_multiplexer(
 ) -> FoundMultiplexer | None:
     """Return the multiplexer of frames of one identifier and length, uint8[n, bytes]; or None."""
     known = frozenset().union(*(field.little_columns for field in left_out))
-    best: tuple[float, float, FoundMultiplexer] | None = None
+    partings: list[_Parting] = []
     written: dict[bytes, tuple[float, bool]] = {}
     seen: set[tuple[int, bytes]] = set()
-    for field, value in _fields(time_s, payload, known):
+    for field, value, values in _fields(time_s, payload, known):
         # Fields that part the frames alike are one choice; within a byte the widest stands first.
-        parted = np.packbits(np.diff(value) != 0).tobytes()
+        parted = _numbered(value, values).tobytes()
         if (field.byte, parted) in seen:
             continue
         seen.add((field.byte, parted))
+        columns = known | field.little_columns
         if parted not in written:
-            written[parted] = _compare(payload, value, known | field.little_columns)
+            written[parted] = _compare(payload, value, columns, known)
         ratio, is_split = written[parted]
-        if not is_split:
+        if is_split:
+            partings.append(_Parting(field, value, tuple(values.tolist()), ratio, columns))
+    if not partings:
+        return None
+    best = _most_likely(payload, partings, known)
+    return FoundMultiplexer(best.field, best.values, best.ratio)
+
+
+def _numbered(value: Bytes, values: Ints) -> Bytes:
+    """Return the kind of each frame, kinds numbered in the order in which they come first."""
+    order = np.argsort([np.argmax(value == one) for one in values])
+    numbers = np.zeros(256, dtype=np.uint8)
+    numbers[values[order]] = np.arange(len(values))
+    return numbers[value]
+
+
+def _most_likely(payload: Bytes, partings: list[_Parting], known: frozenset[int]) -> _Parting:
+    """Return which field tells the kinds apart, of those that part the frames as the best does."""
+    first = min(partings, key=lambda one: one.ratio)
+    likeliest = (np.inf, first)
+    for one in partings:
+        differing = _differing(first, one)
+        if differing is None:
             continue
-        values = tuple(int(one) for one in np.unique(value))
-        custom = _strangeness(field, values)
-        if best is None or (ratio, custom) < best[:2]:
-            best = (ratio, custom, FoundMultiplexer(field, values, ratio))
-    return best[2] if best else None
+        more = 0.0
+        if len(differing):
+            picked = differing[np.linspace(0, len(differing) - 1, _WINDOWS).astype(int)]
+            starts = _starts_around(picked, len(payload))
+            more = _split_bits(payload, one.value, starts, one.columns) - _split_bits(
+                payload, first.value, starts, first.columns
+            )
+        own = [payload[one.value == value] for value in one.values]
+        moving = np.array([np.bitwise_or.reduce(rows ^ rows[:1], axis=0) for rows in own])
+        bits = more + strangeness(one.field, one.values, moving, known)
+        if bits < likeliest[0]:
+            likeliest = (bits, one)
+    return likeliest[1]
 
 
-def _compare(payload: Bytes, value: Ints, known: frozenset[int]) -> tuple[float, bool]:
-    """Return bits kind by kind over bits one after the other, and whether that tells kinds apart.
+def _differing(one: _Parting, other: _Parting) -> Ints | None:
+    """Return the frames that two fields part otherwise; None where that is more than a few."""
+    if len(one.values) != len(other.values):
+        return None
+    both = np.bincount(one.value.astype(np.int64) << 8 | other.value, minlength=1 << 16)
+    table = both.reshape(256, 256)[np.ix_(one.values, other.values)]
+    match = table.argmax(axis=1)
+    alike = table.max(axis=1)
+    least = (1.0 - _NEARLY_ALIKE) * np.maximum(table.sum(axis=1), table.sum(axis=0)[match])
+    if len(set(match.tolist())) < len(match) or (alike < least).any():
+        return None
+    expected = np.zeros(256, dtype=np.uint8)
+    expected[list(one.values)] = np.array(other.values)[match]
+    return np.flatnonzero(expected[one.value] != other.value)
 
-    Both are held against each other at the same instants, around frames of the rarest kind: of few
-    frames among many the saving is small on the whole, and large for each of them.
-    """
-    values, counts = np.unique(value, return_counts=True)
-    last = len(payload) - WINDOW
-    rare = np.flatnonzero(value == values[counts.argmin()])
-    picked = rare[np.linspace(0, len(rare) - 1, _WINDOWS).astype(int)]
-    starts = np.unique(np.clip(picked - WINDOW // 2, 0, last))
+
+def _starts_around(rows: Ints, count: int) -> Ints:
+    return np.unique(np.clip(rows - WINDOW // 2, 0, count - WINDOW))
+
+
+def _split_bits(payload: Bytes, value: Bytes, starts: Ints, columns: frozenset[int]) -> float:
+    """Return bits of the frames in windows, written down kind by kind."""
     rows = starts[:, None] + np.arange(WINDOW)
-    (joint,) = describe_frames(payload, starts, [known])
     split = 0.0
-    for one in values:
+    for one in np.unique(value[rows]):
         own = np.flatnonzero(value == one)
         first = np.searchsorted(own, starts + WINDOW // 2) - WINDOW // 2
         own_starts = np.clip(first, 0, len(own) - WINDOW)
-        (cost,) = describe_frames(payload[own], own_starts, [known])
+        (cost,) = describe_frames(payload[own], own_starts, [columns])
         split += cost * float(np.mean(value[rows] == one))
-    changes = int((np.diff(value[rows], axis=1) != 0).sum())
+    return split
+
+
+def _compare(
+    payload: Bytes, value: Bytes, columns: frozenset[int], known: frozenset[int]
+) -> tuple[float, bool]:
+    """Return bits kind by kind over bits one after the other, and whether that tells kinds apart.
+
+    Both are held against each other at the same instants, around frames of the rarest kind: of few
+    frames among many the saving is small on the whole, and large for each of them. One after the
+    other the frames may be written down with the field as well as without it: of a count of time
+    that goes on evenly the lowest bits part the frames, and cost nothing where they are left in.
+    """
+    counts = np.bincount(value)
+    values = np.flatnonzero(counts)
+    rare = np.flatnonzero(value == values[counts[values].argmin()])
+    picked = rare[np.linspace(0, len(rare) - 1, _WINDOWS).astype(int)]
+    starts = _starts_around(picked, len(payload))
+    joint = min(describe_frames(payload, starts, [columns, known]))
+    changes = int((np.diff(value[starts[:, None] + np.arange(WINDOW)], axis=1) != 0).sum())
+    if joint <= MIN_SAVED * changes:
+        return 1.0, False  # nothing could save enough
+    split = _split_bits(payload, value, starts, columns)
     saved = joint - split
     is_split = split < MAX_RATIO * joint and saved > MIN_SAVED * changes
     return split / max(joint, 1.0), bool(is_split or saved > ALWAYS_SAVED * changes)
-
-
-def _strangeness(field: BitField, values: tuple[int, ...]) -> float:
-    """Return how unusual a field is that tells kinds apart, of those that part the frames alike.
-
-    Zero is what unused bytes hold; three kinds or more that are numbered in a row are no chance;
-    what tells kinds apart stands at the beginning of the frame.
-    """
-    unused = min(value & -value for value in values if value)
-    spread = (values[-1] - values[0]) / unused
-    in_a_row = spread == len(values) - 1
-    return (
-        0.5 * math.log2(spread)
-        + (_ZERO if values[0] == 0 else 0.0)
-        - (_IN_A_ROW * (len(values) - 2) if in_a_row else 0.0)
-        + field.byte
-    )

@@ -77,3 +77,66 @@ def test_constants_of_the_kinds_are_not_what_tells_them_apart(field: BitField, o
     found = find_multiplexer(rows / 100.0, payload)
     assert found is not None
     assert (found.field, found.values) == (field, (2, 3))
+
+
+def test_the_lowest_bits_of_a_count_of_time_are_none():
+    """Two bits that take four values in turn, and cost nothing where the count is read whole."""
+    rows = np.arange(1200)
+    payload = write_frames({BitField(8, 16, "big"): rows * 49 & 0xFFFF}, len(rows), 3)
+    assert find_multiplexer(rows / 20.0, payload) is None
+
+
+def _two_kinds(first: dict, second: dict, rare: int = 5) -> tuple[np.ndarray, np.ndarray]:
+    """Return times and frames: every `rare`-th is of the second kind, each has its timer."""
+    count = 2400
+    rows = np.arange(count)
+    payload = write_frames(first, count, 8)
+    is_second = rows % rare == rare - 1
+    payload[is_second] = write_frames(second, count, 8)[is_second]
+    return (np.cumsum(~is_second) + 0.2 * is_second) / 100.0, payload
+
+
+def test_a_value_that_parts_nearly_all_frames_alike_is_none():
+    """A whole degree whose lowest bits hardly ever are those of the frames between."""
+    noise = np.random.default_rng(11)
+    rows = np.arange(2400)
+    way = np.cumsum(noise.integers(-30, 40, 2400)) & 0xFFFF
+    degrees = 0x43 + np.isin(rows // 5, (70, 200, 201, 330, 420))
+    time_s, payload = _two_kinds(
+        {BitField(8, 8): 3 + 0 * rows, BitField(16, 16): way},
+        {BitField(8, 8): 60 + 0 * rows, BitField(40, 8): degrees, BitField(48, 8): rows >> 8},
+    )
+    one_timer_s = rows / 100.0  # then the first kind comes at one period and at two
+    for times in (time_s, one_timer_s):
+        found = find_multiplexer(times, payload)
+        assert found is not None
+        assert (found.field, found.values) == (BitField(8, 8), (3, 60))
+
+
+@pytest.mark.parametrize(
+    ("true", "values", "slow", "start", "flags"),
+    [
+        # The upper half byte of a temperature, of which the other kind has nothing.
+        (BitField(48, 8), (4, 5), BitField(0, 12), 0x110, {}),
+        # Its second byte, beside one that stays what it is in the other kind.
+        (BitField(56, 8), (2, 10), BitField(4, 12), 0x32A, {BitField(4, 12): 0x22E}),
+        # Two flags that never change.
+        (BitField(56, 8), (75, 3), BitField(14, 10, "big"), 0x26, {BitField(0, 8): 0x8A}),
+    ],
+)
+def test_still_bits_of_values_are_not_what_tells_kinds_apart(
+    true: BitField, values: tuple, slow: BitField, start: int, flags: dict
+):
+    """Bits that never change within a kind part the frames as well as what tells kinds apart."""
+    noise = np.random.default_rng(12)
+    rows = np.arange(2400)
+    way = np.cumsum(noise.integers(-300, 340, 2400)) & 0xFFFF
+    moved = {field: value ^ (rows // 400 & 4) for field, value in flags.items()}
+    time_s, payload = _two_kinds(
+        {true: values[0] + 0 * rows, BitField(24, 16): way, **moved},
+        {true: values[1] + 0 * rows, slow: start + rows // 600, BitField(24, 16): rows // 300},
+        rare=2,
+    )
+    found = find_multiplexer(time_s, payload)
+    assert found is not None
+    assert (found.field, found.values) == (true, tuple(sorted(values)))
