@@ -43,7 +43,12 @@ MOST_FRAMES: Final = 600
 FIRST_LOOK: Final = 24
 LOOKED_WINDOWS: Final = 24
 UNCUSTOMARY: Final = 64.0
-"""Bits, of a checksum that is not the last byte."""
+UNCUSTOMARY_SHARE: Final = 0.02
+"""Bits, or share of the bits of the frames, of a checksum that is not the last byte: of frames of
+several kinds the shortest description is not known so exactly."""
+TOWARDS_BEGIN: Final = 16.0
+"""Bits for each byte that it stands before the end: of noise and a checksum of noise, which are as
+dear, the checksum is mostly behind."""
 
 
 class ChecksumFamily(Enum):
@@ -282,7 +287,8 @@ def _costs_without(payload: Bytes, places: Sequence[int]) -> dict[int, float]:
     windows = np.unique(np.linspace(0, len(payload) - WINDOW, LOOKED_WINDOWS).astype(np.int64))
     known = [frozenset(range(8 * byte, 8 * byte + 8)) for byte in places]
     costs = describe_frames(payload, windows, known)
+    more = max(UNCUSTOMARY, UNCUSTOMARY_SHARE * min(costs))
     return {
-        byte: cost + (0.0 if byte == last else UNCUSTOMARY)
+        byte: cost + (0.0 if byte == last else more + TOWARDS_BEGIN * (last - byte))
         for byte, cost in zip(places, costs, strict=True)
     }

@@ -1,5 +1,6 @@
 """Counters: fields that go on by the same step with every frame. Pure."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,7 +10,7 @@ from logger.arrays import Ints
 from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
 from logger.layout_finder.traffic import Bytes
 
-__all__ = ["FoundCounter", "find_counters"]
+__all__ = ["FoundCounter", "count_by_kind", "find_counters"]
 
 MIN_AGREEMENT: Final = 0.97
 MIN_LENGTH: Final = 2
@@ -19,6 +20,8 @@ ODD_STEPS: Final = (3, 5)
 STEPPED_LENGTHS: Final = range(4, 9)
 # A counter that starts again before its bits are full keeps its lowest bit there.
 _LOWEST_TOGGLES: Final = 0.8
+_CHANCE: Final = 3.0
+"""Standard deviations."""
 
 
 @dataclass(frozen=True)
@@ -79,11 +82,60 @@ def _grown(payload: Bytes, place: tuple[int, int], order: BitOrder) -> FoundCoun
             if best is None and length < 4:
                 continue  # one that starts again early agrees only at its full length
             break
-        top = value >> (length - 1) & 1
-        if top.min() == top.max() or (best is not None and agreement < best.agreement - 1e-9):
+        if not _is_top_bit(value, length, best, agreement):
             break
         best = FoundCounter(field, step, modulus, agreement)
     return best
+
+
+def _is_top_bit(value: Ints, length: int, best: FoundCounter | None, agreement: float) -> bool:
+    """Return whether the highest bit of a field counts with the lower ones, known as `best`.
+
+    A frame that is out of the count agrees by chance, of two bits once in four times and of three
+    once in eight: a longer field agrees a little less often. The bit has to change where the lower
+    ones are full: a flag beside them does not.
+    """
+    top = value >> (length - 1) & 1
+    if top.min() == top.max():
+        return False
+    if best is None:
+        return True
+    missed = (1.0 - best.agreement) * (1.0 - 0.5**length) / (1.0 - 0.5 ** (length - 1))
+    if 1.0 - agreement > missed + _CHANCE * np.sqrt(missed / len(value)) + 1e-9:
+        return False
+    expected = len(value) / (1 << (length - 1)) * best.step
+    toggles = int(np.count_nonzero(np.diff(top)))
+    return agreement >= best.agreement - 1e-9 or toggles > 0.5 * expected
+
+
+def count_by_kind(
+    across: Sequence[FoundCounter], own: Sequence[tuple[int, Sequence[FoundCounter]]]
+) -> bool:
+    """Return whether counters count each kind of frames by itself, and not all of them together.
+
+    Beside a kind that comes seldom the counter of the other one goes on evenly across both, but for
+    the seldom frames.
+
+    Parameters
+    ----------
+    across
+        Found in the frames of all kinds.
+    own
+        Of each kind: how many frames it has, and the counters found in them alone.
+    """
+    frames = sum(count for count, _ in own)
+    for counter in across:
+        columns = counter.field.little_columns
+        matching = [
+            (count, [one for one in some if columns <= one.field.little_columns])
+            for count, some in own
+        ]
+        if not all(some for _, some in matching):
+            return False
+        missed = sum(count * (1.0 - some[0].agreement) for count, some in matching)
+        if missed >= 0.5 * frames * (1.0 - counter.agreement):
+            return False
+    return bool(across)
 
 
 def find_counters(payload: Bytes) -> tuple[FoundCounter, ...]:

@@ -17,6 +17,7 @@ import numpy as np
 from logger.arrays import Floats, Ints
 from logger.layout_finder.bits import BitField
 from logger.layout_finder.borders import describe_frames
+from logger.layout_finder.counter import find_counters
 from logger.layout_finder.field_cost import WINDOW
 from logger.layout_finder.multiplexer_place import strangeness
 from logger.layout_finder.traffic import Bytes
@@ -176,11 +177,11 @@ def _numbered(value: Bytes, values: Ints) -> Bytes:
 def _most_likely(payload: Bytes, partings: list[_Parting], known: frozenset[int]) -> _Parting:
     """Return which field tells the kinds apart, of those that part the frames as the best does."""
     first = min(partings, key=lambda one: one.ratio)
+    alike = [(one, rows) for one in partings if (rows := _differing(first, one)) is not None]
+    if len(alike) > 1:
+        known |= _counted_by_kind(payload, first)
     likeliest = (np.inf, first)
-    for one in partings:
-        differing = _differing(first, one)
-        if differing is None:
-            continue
+    for one, differing in alike:
         more = 0.0
         if len(differing):
             picked = differing[np.linspace(0, len(differing) - 1, _WINDOWS).astype(int)]
@@ -194,6 +195,16 @@ def _most_likely(payload: Bytes, partings: list[_Parting], known: frozenset[int]
         if bits < likeliest[0]:
             likeliest = (bits, one)
     return likeliest[1]
+
+
+def _counted_by_kind(payload: Bytes, parting: _Parting) -> frozenset[int]:
+    """Return the columns of counters of each kind by itself: across kinds they look like values."""
+    columns = [
+        frozenset().union(*(counter.field.little_columns for counter in counters))
+        for one in parting.values
+        for counters in (find_counters(payload[parting.value == one]),)
+    ]
+    return frozenset.intersection(*columns)
 
 
 def _differing(one: _Parting, other: _Parting) -> Ints | None:

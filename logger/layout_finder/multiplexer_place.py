@@ -64,15 +64,17 @@ def strangeness(
     for value, bits in zip(values, moving & unknown, strict=True):
         by_chance += _bits_by_chance(value, before, field, bits)
         before = value
-    place = _bits_of_place(field, moving.shape[1], known)
+    place = _bits_of_place(field, moving, known)
     return place + _bits_of_values(values, field) - by_chance
 
 
-def _bits_of_place(field: BitField, width: int, known: frozenset[int]) -> float:
+def _bits_of_place(field: BitField, moving: Bytes, known: frozenset[int]) -> float:
     """Return bits for the place of a multiplexer: mostly a whole byte, mostly the first."""
+    width = moving.shape[1]
     place = _FIRST_BYTE if field.byte == 0 else _FIRST_BYTE + math.log2(max(1, width - 1))
-    rest = set(range(8 * field.byte, 8 * field.byte + 8)) - field.little_columns
-    if rest and rest <= known:
+    changing = int(np.bitwise_or.reduce(moving[:, field.byte]))
+    changed = {8 * field.byte + bit for bit in range(8) if changing >> bit & 1}
+    if changed and changed <= known:
         return place + _WITH_COUNTER
     return place + _LENGTH.get(field.length, _OTHER_LENGTH)
 

@@ -8,7 +8,7 @@ from logger.arrays import Floats
 from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
 from logger.layout_finder.borders import find_fields, pick_windows
 from logger.layout_finder.checksum import FoundChecksum, find_checksum, match_checksum
-from logger.layout_finder.counter import FoundCounter, find_counters
+from logger.layout_finder.counter import FoundCounter, count_by_kind, find_counters
 from logger.layout_finder.multiplexer import find_multiplexer
 from logger.layout_finder.number_form import (
     NumberForm,
@@ -104,22 +104,22 @@ def split_kinds(group: FrameGroup, checksum: FoundChecksum | None) -> tuple[Kind
     if multiplexer is None:
         return (whole,)
     value = read_field(group.payload, multiplexer.field)
-    counters = tuple(replace(counter, across_kinds=True) for counter in counters)
-    kinds = []
-    for one in multiplexer.values:
-        rows = value == one
-        own = counters or _find_own_counters(group.payload[rows], checksum)
-        kinds.append(
-            replace(
-                whole,
-                time_s=group.time_s[rows],
-                payload=group.payload[rows],
-                multiplexer=multiplexer.field,
-                multiplexer_value=one,
-                counters=own,
-            )
+    rows_of = {one: value == one for one in multiplexer.values}
+    own = {one: _find_own_counters(group.payload[rows], checksum) for one, rows in rows_of.items()}
+    counted = [(int(rows.sum()), own[one]) for one, rows in rows_of.items()]
+    if counters and not count_by_kind(counters, counted):
+        own = dict.fromkeys(own, tuple(replace(one, across_kinds=True) for one in counters))
+    return tuple(
+        replace(
+            whole,
+            time_s=group.time_s[rows],
+            payload=group.payload[rows],
+            multiplexer=multiplexer.field,
+            multiplexer_value=one,
+            counters=own[one],
         )
-    return tuple(kinds)
+        for one, rows in rows_of.items()
+    )
 
 
 def _orders_of(field: BitField) -> tuple[BitOrder, ...]:

@@ -132,3 +132,14 @@ def _xor(data: bytes) -> int:
     for byte in data:
         total ^= byte
     return total
+
+
+def test_of_noise_and_its_checksum_the_checksum_is_behind():
+    """Both are as dear to write down, and either follows from the rest."""
+    noise = np.random.default_rng(21).integers(0, 256, 900)
+    payload = np.stack([noise, np.arange(900) // 7 & 0xFF, noise * 0 + 64, noise * 0], axis=1)
+    payload = payload.astype(np.uint8)
+    payload[:, 2] = payload[:, 0] ^ payload[:, 1] ^ 64
+    found = find_checksum(payload)
+    assert found is not None
+    assert (found.byte, found.family) == (2, ChecksumFamily.XOR)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger.layout_finder.bits import BitField
-from logger.layout_finder.counter import find_counters
+from logger.layout_finder.counter import count_by_kind, find_counters
 
 
 def _payload(value: np.ndarray, first: int, length: int, order: str) -> np.ndarray:
@@ -53,3 +53,27 @@ def test_a_count_of_time_and_kinds_that_go_backwards_are_none():
     """Twenty five ms a frame; four kinds of which the highest comes first."""
     assert find_counters(_payload(np.arange(3000) * 25 & 0x3FFF, 18, 14, "little")) == ()
     assert find_counters(_payload(-np.arange(3000) & 3, 0, 2, "little")) == ()
+
+
+def test_frames_out_of_the_count_do_not_shorten_it():
+    """They agree by chance, of two bits oftener than of three; a flag above is no part of it."""
+    rows = np.arange(4000)
+    value = rows.copy()
+    value[rows % 300 == 7] += np.random.default_rng(8).integers(1, 8, 14)
+    counted = (value & 7) | (rows // 1500 % 2 << 3)
+    (found,) = find_counters(_payload(counted, 16, 4, "little"))
+    assert found.field == BitField(16, 3)
+
+
+def test_each_kind_may_count_by_itself():
+    """Every hundredth frame is of a kind with its own count: across both nearly all are in turn."""
+    rows = np.arange(6000)
+    seldom = rows % 100 == 99
+    value = np.where(seldom, np.cumsum(seldom), np.cumsum(~seldom)) & 0xF
+    for counted, expected in ((value, True), (rows & 0xF, False)):
+        payload = _payload(counted, 16, 4, "little")
+        across = find_counters(payload)
+        own = [(int(some.sum()), find_counters(payload[some])) for some in (seldom, ~seldom)]
+        assert across[0].field == BitField(16, 4)
+        assert count_by_kind(across, own) is expected
+    assert not count_by_kind((), [(10, ())])

@@ -140,3 +140,18 @@ def test_still_bits_of_values_are_not_what_tells_kinds_apart(
     found = find_multiplexer(time_s, payload)
     assert found is not None
     assert (found.field, found.values) == (true, tuple(sorted(values)))
+
+
+def test_half_a_byte_above_a_counter_of_each_kind_tells_kinds_apart():
+    """And not the constant of one kind, where the other one has nothing."""
+    noise = np.random.default_rng(13)
+    rows = np.arange(2400)
+    way = np.cumsum(noise.integers(-300, 340, 2400)) & 0xFFFF
+    kind, selector, counter = BitField(48, 4), BitField(44, 4), BitField(40, 3)
+    time_s, payload = _two_kinds(
+        {selector: 3 + 0 * rows, BitField(0, 16): way, counter: (rows - rows // 5) & 7},
+        {selector: 4 + 0 * rows, kind: 1 + 0 * rows, counter: rows // 5 & 7},
+    )
+    found = find_multiplexer(time_s, payload)
+    assert found is not None
+    assert (found.field, found.values) == (selector, (3, 4))

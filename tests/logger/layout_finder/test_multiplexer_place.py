@@ -46,8 +46,11 @@ def test_still_bits_above_a_slow_value_are_its_upper_bits():
     assert strangeness(field, values, _moving({1: 0x07}, {}), counter) == pytest.approx(alone)
 
 
-def test_half_a_byte_beside_a_counter_is_customary():
-    """Alone it is not."""
-    field, values = BitField(0, 4), (0, 1)
-    alone = strangeness(field, values, STILL)
-    assert strangeness(field, values, STILL, frozenset(range(4, 8))) < alone
+def test_half_a_byte_with_a_counter_is_customary():
+    """Also where the counter does not fill its half; beside a value it is not."""
+    field, values = BitField(4, 4), (3, 4)
+    moving = _moving({0: 0x07}, {0: 0x07})
+    assert strangeness(field, values, moving, frozenset(range(3))) < strangeness(
+        field, values, STILL
+    )
+    assert strangeness(field, values, moving) > strangeness(field, values, STILL)
