@@ -4,12 +4,14 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 from logger.arrays import to_s
 from logger.event_kind import ANCHOR_WORDS, EventKind
 from logger.store.layout.events import Event
 from logger.store.layout.frames_let_go import FramesLetGo
+from logger.store.layout.lock import await_orphan
 from logger.store.layout.manifest import CutShort, iso_utc
 from logger.store.parts.identity import MisplacedPartError
 from logger.store.reading.attachments import attachment_faults
@@ -153,7 +155,11 @@ class CheckResult:
 
 
 def check_recording(recording: Recording) -> CheckResult:
-    """Return what a recording holds and what is missing, from its files and its events."""
+    """Return what a recording holds and what is missing, from its files and its events.
+
+    Refreshes it first.
+    """
+    is_live = _refresh_settled(recording)
     events = recording.read_events()
     gaps = []
     silent = "the joint was silent" if recording.bench.buses else "no value in the table"
@@ -188,7 +194,7 @@ def check_recording(recording: Recording) -> CheckResult:
     )
     return CheckResult(
         is_complete=not missing and dropped == garbled == damaged == skipped == unknown_losses == 0,
-        live=recording.live,
+        live=is_live,
         rows={joint: recording.reading_count(joint) for joint in recording.joints},
         frames=recording.row_count("frames"),
         dropped=dropped,
@@ -205,6 +211,18 @@ def check_recording(recording: Recording) -> CheckResult:
         missing=missing,
         frames_let_go=recording.manifest.frames_let_go,
     )
+
+
+def _refresh_settled(recording: Recording) -> bool:
+    """Take in all that was written, up to the end if it has ended; return whether it is live."""
+    if isinstance(recording.path, Path):
+        await_orphan(recording.path)
+    recording.refresh()
+    if recording.live:
+        return True
+    # It may have ended since.
+    recording.refresh()
+    return False
 
 
 def _count_garbled(recording: Recording, events: Sequence[Event]) -> int:

@@ -192,6 +192,7 @@ def _comparisons(listed: SpecimenList, keys: set[str]) -> list[Comparison]:
 
 
 def _read_recording(recording: Recording, keys: set[str]) -> RecordingEvidence:
+    check = check_recording(recording)
     manifest, bench = recording.manifest, recording.bench
     sensors = set(bench.sensors)
     reported = [
@@ -206,14 +207,14 @@ def _read_recording(recording: Recording, keys: set[str]) -> RecordingEvidence:
         name=manifest.name,
         note=manifest.note,
         recording_id=manifest.recording_id,
-        is_live=recording.live,
+        is_live=check.live,
         is_simulated=manifest.simulated,
         start_ns=recording.start_ns,
         end_ns=recording.end_ns,
         end_cause=manifest.end_cause,
         written_by=dict(manifest.written_by),
         joints=tuple(_read_joint(recording, joint) for joint in reported),
-        check=check_recording(recording),
+        check=check,
         limits=describe_limits(recording.limits, bench),
         limits_changed=len(recording.limit_sets) - 1,
         excursions=tuple(one for one in recorded_excursions(recording) if one.joint in names),
@@ -222,7 +223,7 @@ def _read_recording(recording: Recording, keys: set[str]) -> RecordingEvidence:
         findings=tuple(one for one in stored.current if one.joint in names),
         unread=stored.unread,
         digest=digest_recording(recording.path)
-        if isinstance(recording.path, Path) and not recording.live
+        if isinstance(recording.path, Path) and not check.live
         else None,
     )
 

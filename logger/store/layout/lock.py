@@ -16,7 +16,7 @@ from logger.errors import InputError, OutsideFault
 from logger.outside_text import read_regular
 from logger.store.layout.files import LOCK_FILE, is_outside_fault
 
-__all__ = ["WriteLock", "check_not_written", "writer_pid"]
+__all__ = ["WriteLock", "await_orphan", "check_not_written", "writer_pid"]
 
 TEST_S: Final = 0.2
 ORPHAN_S: Final = 10.0
@@ -106,15 +106,27 @@ def _wait_timeout_s(pid: int | None) -> float:
     A reader that tests it holds a shared lock for an instant. The process that makes parts for a
     recorder inherits its lock and ends with it: killed while the disk syncs, it ends after that.
     """
-    if pid:
-        try:
-            os.kill(pid, 0)
-        except ProcessLookupError:
-            return ORPHAN_S
-        except (PermissionError, OverflowError):
-            # Somebody else's process, or no number of one.
-            pass
-    return TEST_S
+    return ORPHAN_S if pid and _is_gone(pid) else TEST_S
+
+
+def _is_gone(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    except (PermissionError, OverflowError):
+        # Somebody else's process, or no number of one.
+        pass
+    return False
+
+
+def await_orphan(recording: Path) -> None:
+    """Wait until what makes parts for a recorder that is gone has ended as well, 10 s at most."""
+    begun_s = time.monotonic()
+    while (pid := writer_pid(recording)) and _is_gone(pid):
+        if time.monotonic() - begun_s > ORPHAN_S:
+            break
+        time.sleep(0.01)
 
 
 def check_not_written(recording: Path) -> None:

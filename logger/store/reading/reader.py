@@ -158,11 +158,7 @@ class RecordingReader(StreamRows):
         """
         channel_buckets = list(
             self._pyramid_of(joint).buckets(
-                channel,
-                start_ns=start_ns,
-                end_ns=end_ns,
-                width_ns=width_ns,
-                counted_ns=counted_ns,
+                channel, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
             )
         )
         self.parts_read += len(channel_buckets)
@@ -259,7 +255,10 @@ class RecordingReader(StreamRows):
         return [part for row in newest_first for part in row if part and not part.is_opened]
 
     def _is_unended(self) -> bool:
-        return self.manifest.ended_ns is None and not self.live
+        if self.manifest.ended_ns is not None or self.live:
+            return False
+        # A recorder writes its end before it lets go, maybe since the last refresh.
+        return manifest_stamp(self.path / MANIFEST_FILE) == self._manifest_stamp
 
     def cut_short(self) -> tuple[CutShort, ...]:
         """Return what each recorder that ended without closing the recording may have lost."""

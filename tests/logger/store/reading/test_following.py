@@ -229,5 +229,6 @@ def test_a_reader_that_opens_while_it_begins_sees_an_empty_recording(tmp_path: P
     assert reader.describe_missing() == ()
     assert not reader.refresh()
     writer.close(ended_ns=START_NS + 1, cause="test")
+    assert reader.describe_missing() == (), "it was closed, though that was not read yet"
     assert reader.refresh()
     assert not reader.live

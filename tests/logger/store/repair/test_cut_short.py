@@ -1,6 +1,8 @@
 """What a crash cost is told by what is left, and stays told once the recording is gone on with."""
 
 import shutil
+import subprocess
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +13,8 @@ from logger.joint.batch import FrameBatch
 from logger.recording.resume import resume_point
 from logger.simulate import scenario
 from logger.store.layout.events import Event
-from logger.store.layout.files import JOURNAL_FOLDER
+from logger.store.layout.files import JOURNAL_FOLDER, LOCK_FILE
+from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import ClockAnchor, new_manifest, read_manifest, write_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
@@ -164,3 +167,19 @@ def test_a_cut_lacks_what_lies_in_it(tmp_path: Path):
     early = copy_span(path, out=tmp_path / "early", end_ns=START_NS + 4 * S)
     for made in (after, early):
         assert check_recording(Recording.open(made.path)).cut_short == ()
+
+
+def test_a_recorder_that_is_gone_is_not_live_while_its_parts_are_made(tmp_path: Path):
+    """What makes its parts inherits its lock and ends after it: until then nobody knows the cut."""
+    path = _killed(tmp_path / "rec")
+    gone = subprocess.Popen(["true"])
+    gone.wait()
+    lock = WriteLock(path)
+    (path / LOCK_FILE).write_text(f"{gone.pid}\n", encoding="ascii")
+    ends = threading.Timer(0.3, lock.release)
+    ends.start()
+    found = check_recording(Recording.open(path))
+    ends.join()
+    assert not found.live
+    assert len(found.cut_short) == 1
+    assert not found.is_complete
