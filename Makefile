@@ -7,12 +7,15 @@ BIN     := $(VENV)/bin
 PROGRAM := $(VENV)/.program
 TOOLS   := $(VENV)/.tools
 ARGS    ?=
+CORES   := $(shell nproc 2>/dev/null || echo 2)
 # Two more than cores, at most six: many tests wait for processes that they start.
-WORKERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 4 ? $$(nproc 2>/dev/null || echo 2) + 2 : 6 )))
+WORKERS ?= $(shell echo $$(( $(CORES) < 4 ? $(CORES) + 2 : 6 )))
 # Each takes whole stretches of files, so that what a file makes once is made by one of them.
 SHARED  := --dist worksteal
 # A browser, a server and often a logger with its joints to each.
-BROWSERS ?= $(shell echo $$(( $$(nproc 2>/dev/null || echo 2) < 2 ? 1 : 2 )))
+BROWSERS ?= $(shell echo $$(( $(CORES) < 2 ? 1 : 2 )))
+# What takes long is no fault: no stacks are printed of it.
+LONG    := -o faulthandler_timeout=0
 FUZZ_RUNS ?= 10000
 FUZZ_SEED ?= 1
 # The locks name every package, so nothing is left to resolve. Python compiles what is imported when
@@ -24,7 +27,7 @@ COMPILE := uv pip compile pyproject.toml --generate-hashes --universal --python-
   --no-emit-index-url --no-annotate --no-header -q
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test slow fuzz check check-form check-types check-pages check-tests format \
+.PHONY: help demo test slow study soak fuzz check check-form check-types check-pages check-tests format \
   bench pictures demo-recording lock browser clean
 
 help:            ## this list
@@ -37,9 +40,15 @@ test: $(TOOLS) browser   ## every quick test, the browser's included
 	@$(BIN)/python -m pytest -n $(WORKERS) $(SHARED) -m "not slow and not browser"
 	@$(BIN)/python -m pytest -n $(BROWSERS) $(SHARED) -m "not slow and browser" tests/dashboard
 
-slow: $(TOOLS) browser   ## the long suites
-	@$(BIN)/python -m pytest -m slow $(ARGS)
-	@TEST_DEPTH=full $(BIN)/python -m pytest -m "hypothesis and not slow" $(ARGS)
+slow: $(TOOLS) browser   ## tests of minutes, one after the other, and every property test in full
+	@$(BIN)/python -m pytest $(LONG) --ignore=tests/benchmarks -m "slow and not study and not soak" $(ARGS)
+	@TEST_DEPTH=full $(BIN)/python -m pytest $(LONG) -m "hypothesis and not slow" $(ARGS)
+
+study: $(TOOLS)  ## how often intervals hold over hundreds of simulated joints: hours of every core
+	@$(BIN)/python -m pytest $(LONG) -n $(CORES) $(SHARED) -m study $(ARGS)
+
+soak: $(TOOLS)   ## a recorder's memory: six hours by the clock (SOAK_HOURS), then a day's frames
+	@$(BIN)/python -m pytest $(LONG) -m soak $(ARGS)
 
 fuzz: $(TOOLS)   ## hostile recordings, settings, tars and requests (FUZZ_RUNS, FUZZ_SEED)
 	@$(BIN)/python -m tests.fuzz --runs $(FUZZ_RUNS) --seed $(FUZZ_SEED) $(ARGS)
@@ -70,7 +79,7 @@ format: $(TOOLS) ## put the source into its form
 	@$(BIN)/python -m tests.support.node --write
 
 bench: $(TOOLS)  ## speed, as ratios measured in one run
-	@$(BIN)/python -m pytest tests/benchmarks -m "" -p no:cacheprovider -o faulthandler_timeout=0 $(ARGS)
+	@$(BIN)/python -m pytest tests/benchmarks $(LONG) -m "" -p no:cacheprovider $(ARGS)
 
 pictures: $(TOOLS) browser   ## the README's picture and every page in both themes, made anew
 	@$(BIN)/python -m tests.support.pictures $(ARGS)

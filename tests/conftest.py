@@ -51,6 +51,14 @@ def stepped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, HeatFi
     return recording, fit_heat([recording], "a")
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Make studies and soaks slow as well, so that `not slow` is the quick suite."""
+    for item in items:
+        if item.get_closest_marker("study") or item.get_closest_marker("soak"):
+            item.add_marker("slow")
+
+
 class Bench:
     """The simulated joints behind a serial line, and loggers that record them."""
 

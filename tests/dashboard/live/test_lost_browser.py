@@ -121,7 +121,7 @@ def test_a_lost_server(browser: Browser, bench, serve, until):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("away_ms", [4000, pytest.param(15_000, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("away_ms", [4000, 15_000])
 def test_a_lost_network(browser: Browser, bench, serve, until, away_ms: int):
     """A cable that was pulled closes nothing: said all the same, and nothing is missing after."""
     bench.joints()

@@ -11,7 +11,7 @@ import pytest
 from tests.support.forecast_study import SECONDS, judged_passages, summary_line
 from tests.support.observed_joint import random_duty
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.study
 RUNS = int(os.environ.get("FORECAST_RUNS", "8"))
 
 

@@ -14,7 +14,7 @@ from logger.store.repair.post_request import submit_request
 
 HOURS: Final = 24.0
 MOST_GROWTH: Final = 1.1
-CLOCK_HOURS: Final = float(os.environ.get("SLOW_HOURS", "6"))
+CLOCK_HOURS: Final = float(os.environ.get("SOAK_HOURS", "6"))
 MOST_BYTES: Final = 250_000_000
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
 _RUN: Final = """
@@ -110,7 +110,7 @@ def test_rows_are_not_kept_in_memory(tmp_path: Path):
     assert sizes[-1] - sizes[1] < 20_000_000, sizes
 
 
-@pytest.mark.slow
+@pytest.mark.soak
 def test_six_hours_at_the_pace_of_the_clock(bench):
     """The demo's joints on a serial line, beside a busy loop and with notes: flat, and small."""
     bench.joints()
@@ -141,7 +141,7 @@ def _resident_bytes(pid: int) -> int:
     return int(pages) * os.sysconf("SC_PAGE_SIZE")
 
 
-@pytest.mark.slow
+@pytest.mark.soak
 def test_a_day_at_bus_speed_does_not_grow(tmp_path: Path):
     """Two joints at 1 kHz for 24 h, fed as fast as it goes: the end within 10 % of minute ten."""
     ended = subprocess.run(

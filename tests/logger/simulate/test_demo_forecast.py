@@ -48,7 +48,7 @@ def _run(seed: int, cycles: int) -> tuple[np.ndarray, np.ndarray]:
     return np.concatenate(square), np.concatenate(housing)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_the_demo_is_forecast_as_it_goes():
     """From cold to warm: the 90 % band of the time to a level holds in 85 of 100."""
     bench = _bench()

@@ -116,7 +116,7 @@ def test_more_figures_and_slower_noise_need_more_evidence():
     assert np.all(needed_evidence(kinds, 1, 90.0) > one + 2.0)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_the_table_is_what_quiet_figures_show():
     """Of noise of six hours: some draws of the run that made it."""
     noise = next(one for one in NOISES if (one.correlation_h, one.white_share) == (6.0, 0.3))
@@ -204,7 +204,7 @@ def test_blocks_are_means_of_the_hour():
     assert blocks.temperatures[2, 2] > 25.0
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("correlation_h", [6.0, 24.0])
 def test_false_calls_are_rare_and_changes_found(correlation_h: float):
     """Twenty campaigns looked at every third day; `tests.support.campaign_study` takes more."""

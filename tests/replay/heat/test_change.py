@@ -56,7 +56,7 @@ def test_nothing_is_found_where_nothing_changed(seed: int):
     assert not _changes(cause=ChangeCause.HEAT, factor=1.0, seed=seed)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_worse_cooling_at_any_time_is_dated_as_near_as_asked():
     """Within two minutes where it warms by 0.3 K in that time, else within six; and named."""
     runs = [change_run(seed, 1.5, pattern="random") for seed in range(RUNS)]

@@ -13,10 +13,7 @@ def coverage(found: list[Answer]) -> float:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("pattern", "ambient"),
-    [("steps", True), pytest.param("random", False, marks=pytest.mark.slow)],
-)
+@pytest.mark.parametrize(("pattern", "ambient"), [("steps", True), ("random", False)])
 def test_few_joints_are_covered(pattern, ambient):
     """Of some twenty intervals of four joints at most three miss: fewer cover once in a hundred."""
     found = study(range(200, 204), pattern=pattern, ambient=ambient)
@@ -34,7 +31,7 @@ def test_one_steady_cycle_tells_no_rises():
     assert found["housing_time"].holds
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("pattern", PATTERNS)
 @pytest.mark.parametrize("winding", [False, True])
 @pytest.mark.parametrize("ambient", [False, True])

@@ -39,7 +39,7 @@ def test_joints_that_only_run_beside_it_are_not_named():
     assert found_beside(2, 0.0) == ()
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_many_joints():
     """The right one alone in most of twenty; of forty that have nothing to do with it, none."""
     shares = [found_beside(seed, 0.3) for seed in range(20)]

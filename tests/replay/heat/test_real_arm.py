@@ -53,7 +53,7 @@ def test_the_rest_is_predicted(tmp_path, joint, most, time_s, rise):
     assert rise[0] < float(found[Parameter.HOUSING_RISE]) < rise[1]
 
 
-@pytest.mark.slow
+@pytest.mark.study
 def test_bands_hold_over_many_origins(tmp_path):
     """90 % bands of the next 20 min, ten origins, three joints pooled: at least 85 % inside.
 

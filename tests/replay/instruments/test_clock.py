@@ -86,7 +86,7 @@ def test_where_nothing_is_in_both_there_is_no_offset(course: str):
     assert compare(other) is None
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("instrument", "least_right"),
     [

@@ -114,7 +114,7 @@ def test_without_a_set_point_nothing_is_known_of_what_was_asked():
         measure_ceiling(BenchSetup(spans=(bare,)))
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("settings", "right"),
     [

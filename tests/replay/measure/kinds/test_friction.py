@@ -67,7 +67,7 @@ def test_a_gear_behind_its_housing_does_not_bend_the_coefficient():
     assert value == pytest.approx(per_kelvin, rel=0.15)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("settings", "width"),
     [({}, 0.11), ({"pairs": 8}, 0.08), ({"gravity_Nm": 2.0, "turn": 1 / 3}, 0.11)],
@@ -86,7 +86,7 @@ def test_coverage_of_400_benches(settings, width):
     assert np.mean(widths) < width
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("lag_s", [0.0, 720.0, 1800.0])
 def test_coverage_of_the_coefficient_over_400_benches(lag_s):
     """A gear up to half an hour behind: 92 to 98 of 100, and hardly biased."""

@@ -226,7 +226,7 @@ def test_phases_of_a_wave_at_four_positions_are_held():
     assert 0.925 < held < 0.96
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("settings", "least_near", "least_held"),
     [

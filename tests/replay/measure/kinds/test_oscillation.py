@@ -162,7 +162,7 @@ def test_too_few_readings():
         measure_oscillation(BenchSetup())
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("frequency", "damping", "length_s", "rate_hz"),
     [(6.0, 0.01, 2, 100), (1.5, 0.003, 20, 100), (20.0, 0.1, 2, 100), (6.0, 0.2, 20, 100),

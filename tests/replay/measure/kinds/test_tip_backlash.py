@@ -130,7 +130,7 @@ def test_intervals_hold_the_truth_and_are_narrower_than_rectangular_divisions():
     assert width <= 0.85 * gum_width_arcmin(0.5)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("settings", "most"),
     [

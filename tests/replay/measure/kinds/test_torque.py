@@ -172,7 +172,7 @@ def test_intervals_hold_the_truth():
     assert found["torque_per_ampere"][2] < 0.017
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize(
     ("settings", "width"),
     [
