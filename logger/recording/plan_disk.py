@@ -77,7 +77,9 @@ class PlanDisk:
                     frame_span_s=frame_span_s,
                     longest_part_s=FlushPolicy().max_part_s,
                 )
-                verdict = _ENDS if bounds.low > free else _TOO_EARLY if bounds.high > free else _LASTS
+                verdict = (
+                    _ENDS if bounds.low > free else _TOO_EARLY if bounds.high > free else _LASTS
+                )
                 self._emit(verdict, bounds, free, outlook, time_ns)
             return
         verdict = _ENDS if growth.low > free else _MAY_END if growth.high > free else _LASTS
