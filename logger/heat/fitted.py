@@ -1,8 +1,8 @@
 """The model of a joint's heat in its bench file, with draws of what its fit left open. Pure."""
 # ruff: noqa: N803, N806, N815 - units are written as units are: K and A are capitals
 
-from collections.abc import Iterable
-from dataclasses import dataclass, fields, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 from typing import Final
 
@@ -46,6 +46,8 @@ PARAMETER_KEYS: Final = {
     "winding_time_s": Parameter.WINDING_TIME,
     "standby_rise_K": Parameter.STANDBY_RISE,
     "speed_rise": Parameter.SPEED_RISE,
+    "winding_lag_s": Parameter.WINDING_LAG,
+    "housing_lag_s": Parameter.HOUSING_LAG,
 }
 """Key of the bench file -> what it is in a fit."""
 
@@ -98,6 +100,9 @@ class FittedHeat:
     draws: JointHeat
     """`DRAWS` joints as one whose numbers are arrays of shape (DRAWS,); the likeliest first."""
     second: SecondStep
+    lags_s: Mapping[int, Floats] = field(default_factory=dict)
+    """Index of a node -> time constant of its sensor in s, of each draw, shape (DRAWS,); a node
+    whose sensor shows it at once is left out."""
     carried: frozenset[str] | None = None
     """The channels that its joint carries; None: not known."""
 
@@ -150,19 +155,25 @@ def fitted_heat(settings: ThermalSettings, reference_degC: float = 20.0) -> Fitt
         standby=settings.standby_rise_K is not None,
         speed=SpeedLoss.NONE if settings.speed_rise is None else SpeedLoss(settings.speed_loss),
         loss_node=Node(settings.loss_node),
+        lags=tuple(
+            node
+            for node, lag_s in zip(
+                Node, (settings.winding_lag_s, settings.housing_lag_s), strict=True
+            )
+            if lag_s is not None
+        ),
     )
     copper = Winding(
         resistance_ohm=1.0, reference_degC=reference_degC, alpha_per_K=COPPER.alpha_per_K
     )
-    joints = [
-        heat_joint(model, dict(zip(names, value * np.exp(row), strict=True)), copper)
-        for row in logs
-    ]
+    drawn = value * np.exp(logs)
+    joints = [heat_joint(model, dict(zip(names, row, strict=True)), copper) for row in drawn]
     return FittedHeat(
         settings=settings,
         joint=joints[0],
         draws=stacked_joints(joints),
         second=_second_step(joints[0]),
+        lags_s=model.lags_s(dict(zip(names, drawn.T, strict=True))),
     )
 
 

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+import numpy as np
+
 from logger.arrays import Floats
 from logger.joint.thermal.thermal_load import JointHeat, Node, OneNode
 from logger.joint.thermal.thermal_model import COPPER_ALPHA_PER_K, TwoNode, Winding
 
-__all__ = ["COPPER", "HeatModel", "Parameter", "SpeedLoss", "heat_joint"]
+__all__ = ["COPPER", "LAG_PARAMETERS", "HeatModel", "Parameter", "SpeedLoss", "heat_joint"]
 
 COPPER: Final = Winding(resistance_ohm=1.0, reference_degC=20.0, alpha_per_K=COPPER_ALPHA_PER_K)
 
@@ -33,6 +35,16 @@ class Parameter(StrEnum):
     """Rise of the housing above ambient by the drive alone."""
     SPEED_RISE = "speed_rise"
     """Rise of the housing for each rad/s, or each (rad/s)^2."""
+    WINDING_LAG = "winding_lag"
+    """Time constant with which the winding's sensor follows the winding."""
+    HOUSING_LAG = "housing_lag"
+    """Time constant with which the housing's sensor follows the housing."""
+
+
+LAG_PARAMETERS: Final[Mapping[Node, Parameter]] = {
+    Node.WINDING: Parameter.WINDING_LAG,
+    Node.HOUSING: Parameter.HOUSING_LAG,
+}
 
 
 class SpeedLoss(StrEnum):
@@ -53,6 +65,30 @@ class HeatModel:
     """Whether standby rise is told apart from the ambient, which must be known for that."""
     speed: SpeedLoss = SpeedLoss.NONE
     loss_node: Node = Node.HOUSING
+    lags: tuple[Node, ...] = ()
+    """Nodes whose sensor lags; winding before housing. Sensors that do not lag show their node."""
+
+    @property
+    def states(self) -> int:
+        """How many temperatures are followed: nodes, and behind them the sensors that lag."""
+        return self.nodes + len(self.lags)
+
+    def node_index(self, node: Node) -> int:
+        """Return which node of the model that is: of one body the only one."""
+        return 1 if self.nodes == 2 and node is Node.HOUSING else 0
+
+    def state_shown(self, node: Node) -> int:
+        """Return which state the sensor of a node shows: its own where it lags, else the node."""
+        if node in self.lags:
+            return self.nodes + self.lags.index(node)
+        return self.node_index(node)
+
+    def lags_s(self, parameters: Mapping[Parameter, float | Floats]) -> dict[int, Floats]:
+        """Return the time constant of each sensor that lags, by the index of its node."""
+        return {
+            self.node_index(node): np.asarray(parameters[LAG_PARAMETERS[node]])
+            for node in self.lags
+        }
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -64,6 +100,7 @@ class HeatModel:
             names.append(Parameter.STANDBY_RISE)
         if self.speed is not SpeedLoss.NONE:
             names.append(Parameter.SPEED_RISE)
+        names += [LAG_PARAMETERS[node] for node in self.lags]
         return tuple(names)
 
 

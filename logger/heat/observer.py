@@ -8,6 +8,9 @@ ambient makes up for what its parameters miss at the present load: parameters an
 together in a forecast, as they belong together. What the readings say of the model is watched: a
 joint whose readings lie outside the band on one side for five minutes has left it.
 
+A sensor that lags is a state of its own behind nodes and ambient: what it shows is not taken for
+what its node is at.
+
 Pure; temperatures in degC, differences in K.
 """
 # ruff: noqa: N806 - units are written as units are: K and A are capitals
@@ -21,7 +24,8 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.fitted import AMBIENT_CHANNEL, DRAWS, FittedHeat
-from logger.joint.thermal.thermal_load import LoadSteps, step_response
+from logger.joint.thermal.sensor_lag import lagged_response
+from logger.joint.thermal.thermal_load import LoadSteps
 
 __all__ = [
     "BACK_STEPS",
@@ -80,8 +84,10 @@ class ObserverState:
     """Of that step."""
     mean_degC: Floats  # noqa: N815 - the unit's own spelling
     """Temperatures of the nodes, then the ambient, of every draw: shape (draws, nodes + 1)."""
-    covariance: tuple[tuple[float, ...], ...]
-    """Of one draw, in K^2."""
+    shown_degC: Floats  # noqa: N815
+    """What sensors that lag show, of every draw: shape (draws, sensors), in the order of nodes."""
+    states_covariance: tuple[tuple[float, ...], ...]
+    """Of one draw, in K^2: of nodes, ambient, and sensors that lag."""
     load: tuple[float, float, float]
     """Mean square, mean magnitude and mean square of speed that hold where none is known."""
     steps: int = 0
@@ -97,10 +103,18 @@ class ObserverState:
     fine: frozenset[str] = frozenset()
     """Channels that have shown other than whole degrees."""
 
+    @property
+    def covariance(self) -> tuple[tuple[float, ...], ...]:
+        """Of one draw, in K^2: of nodes and ambient, as they stand in `mean_degC`."""
+        count = self.mean_degC.shape[1]
+        if len(self.states_covariance) == count:
+            return self.states_covariance
+        return tuple(row[:count] for row in self.states_covariance[:count])
+
     def spread_K(self, node: int) -> float:  # noqa: N802 - the unit's own spelling
         """Return the standard uncertainty of a node, what the parameters leave open included."""
         between = float(np.var(self.mean_degC[:, node]))
-        return math.sqrt(max(self.covariance[node][node], 0.0) + between)
+        return math.sqrt(max(self.states_covariance[node][node], 0.0) + between)
 
 
 def resolution_K(state: ObserverState | None, channel: str) -> float:  # noqa: N802
@@ -164,20 +178,27 @@ def _first_state(
     if before is not None:
         drift_K2 = AMBIENT_WALK_K2_PER_S * STEP_S * max(step.number - before.number, 1)
         ambient = before.mean_degC[:, -1]
-        spread = math.sqrt(before.covariance[-1][-1] + drift_K2)
+        spread = math.sqrt(before.states_covariance[nodes][nodes] + drift_K2)
     elif AMBIENT_CHANNEL in step.readings:
         ambient, spread = step.readings[AMBIENT_CHANNEL], 1.0
     elif stated is not None:
         ambient, spread = stated, STATED_AMBIENT_SPREAD_K
     mean[:, -1] = ambient
     variance.append(spread**2)
-    size = nodes + 1
+    lagging = sorted(fitted.lags_s)
+    sensors = mean[:, lagging]
+    for node in lagging:
+        # Its sensor begins at what it shows; how far behind that is of the node is not known.
+        variance.append(variance[node])
+        variance[node] = FIRST_SPREAD_K**2
+    size = len(variance)
     covariance = tuple(
         tuple(variance[i] if i == j else 0.0 for j in range(size)) for i in range(size)
     )
     return ObserverState(
         step.number,
         mean,
+        sensors,
         covariance,
         (step.mean_square, step.mean_speed, step.mean_square_speed),
         steps=1,
@@ -191,40 +212,46 @@ def _updated(
     fitted: FittedHeat, state: ObserverState, step: HeatStep, *, seconds: float
 ) -> ObserverState:
     """Return the state a step on: predicted by every draw, corrected by what sensors show."""
-    nodes = fitted.joint.nodes
+    nodes, lagging = fitted.joint.nodes, sorted(fitted.lags_s)
+    # Nodes, ambient, sensors that lag; of the step's own states the sensors stand behind the nodes.
+    places = [*range(nodes), *range(nodes + 1, nodes + 1 + len(lagging))]
     with np.errstate(over="ignore", invalid="ignore"):
         # A draw beyond runaway grows without bound, as its equations do.
-        response = step_response(fitted.draws, _load(state.load, seconds, len(state.mean_degC)))
-    before = state.mean_degC
-    mean = np.empty_like(before)
-    mean[:, :nodes] = (
-        np.einsum("kij,kj->ki", response.free, before[:, :nodes])
+        response = lagged_response(
+            fitted.draws, _load(state.load, seconds, len(state.mean_degC)), fitted.lags_s
+        )
+    before = np.hstack([state.mean_degC, state.shown_degC])
+    mean = before.copy()
+    mean[:, places] = (
+        np.einsum("kij,kj->ki", response.free, before[:, places])
         + response.forced
-        + response.per_ambient * before[:, -1:]
+        + response.per_ambient * before[:, nodes, None]
     )
-    mean[:, -1] = before[:, -1]
-    matrix = [
-        [*response.free[0, node].tolist(), float(response.per_ambient[0, node])]
-        for node in range(nodes)
-    ]
-    matrix.append([0.0] * nodes + [1.0])
+    matrix = [[0.0] * before.shape[1] for _ in range(before.shape[1])]
+    for row, place in enumerate(places):
+        for value, column in zip(response.free[0, row].tolist(), places, strict=True):
+            matrix[place][column] = value
+        matrix[place][nodes] = float(response.per_ambient[0, row])
+    matrix[nodes][nodes] = 1.0
     has_left = state.left_number is not None
     walks = [NODE_WALK_K2_PER_S * seconds] * nodes
     # What a joint does that left its model is not for its ambient to explain.
     walks.append(0.0 if has_left else AMBIENT_WALK_K2_PER_S * seconds)
-    covariance = _predicted(matrix, state.covariance, walks)
+    walks += [0.0] * len(lagging)
+    covariance = _predicted(matrix, state.states_covariance, walks)
     fine = state.fine | step.fine
     middle = 0.5 * (before + mean)
     worst = 0.0
-    for index, channel in enumerate((*fitted.sensors, AMBIENT_CHANNEL)):
+    for node, channel in enumerate((*fitted.sensors, AMBIENT_CHANNEL)):
         if channel not in step.readings:
             continue
+        index = nodes + 1 + lagging.index(node) if node in lagging else node
         coarse_K = 0.0 if channel in fine else 1.0
-        moved_K = float(mean[0, index] - before[0, index]) if index < nodes else 0.0
+        moved_K = float(mean[0, index] - before[0, index]) if node < nodes else 0.0
         noise = NOISE_K**2 + coarse_K**2 / 12.0 * COUNT_TOGETHER + (0.1 * moved_K) ** 2
         variance = covariance[index][index] + noise
         residual = step.readings[channel] - middle[:, index]
-        if index < nodes:
+        if node < nodes:
             off = float(residual[0]) / math.sqrt(variance)
             if abs(off) > BAND_SD:
                 # Only where it matters: what the parameters leave open as well.
@@ -239,8 +266,9 @@ def _updated(
         replace(
             state,
             number=step.number,
-            mean_degC=mean,
-            covariance=tuple(tuple(row) for row in covariance),
+            mean_degC=mean[:, : nodes + 1],
+            shown_degC=mean[:, nodes + 1 :],
+            states_covariance=tuple(tuple(row) for row in covariance),
             steps=state.steps + 1,
             fine=fine,
         ),

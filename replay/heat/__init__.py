@@ -11,6 +11,7 @@ From a recording to answers, in this order:
     drift       how the ambient may have drifted
     model       the parameters of a model as they are fitted: logarithms
     dated_change  what may change at an instant, and the joint after it
+    starts      what is known before it of where a segment begins
     response    temperatures as a linear function of starts and ambient
     problem     the posterior of one trace and one model
     scoring     Fisher scoring: the search of a maximum
@@ -22,6 +23,7 @@ From a recording to answers, in this order:
     change      what changed on the way, when, and by how much
     neighbours  joints nearby that warm this one
     choice      the model that predicts what it has not seen
+    lag_choice  whether a temperature sensor lags behind its node
     answers     what the fitted joint bears, with bands
     result      everything that is told, typed
     fit         from recordings to a fitted joint

@@ -112,12 +112,7 @@ def find_changes(problem: HeatProblem) -> tuple[FoundChange, ...]:
     Always with two nodes: what a single one does not follow, the winding's part behind each step
     of the load, would be taken for changes of the joint.
     """
-    two = HeatProblem(
-        problem.trace,
-        replace(problem.model, nodes=2),
-        ambient=problem.ambient,
-        copper=problem.copper,
-    )
+    two = problem.with_model(replace(problem.model, nodes=2))
     coarse = two.coarser(coarse_step_s(two.trace))
     return _Search(coarse).find(find_mode(coarse).outer)
 

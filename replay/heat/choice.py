@@ -6,20 +6,24 @@ trace tells of it, and a model without it has narrow intervals about another joi
 loss by speed, has to predict clearly better.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, SpeedLoss
+from logger.joint.thermal.thermal_load import Node
 from logger.joint.thermal.thermal_model import Winding
+from replay.heat.model import StatedLags
 from replay.heat.problem import HeatProblem
 from replay.heat.search import coarse_step_s, find_mode, refit_parameters
 from replay.heat.trace import HeatTrace, SensorPlace, StatedAmbient
 
-__all__ = ["ModelScore", "choose_model"]
+__all__ = ["ModelScore", "ModelStart", "choose_model"]
 
+_SPEEDS: Final = (SpeedLoss.SQUARE, SpeedLoss.LINEAR)
 BLOCKS: Final = 4
 BETTER: Final = 0.93
 """Share of the usual model's error that another must stay below."""
@@ -28,14 +32,19 @@ CLEARLY_K: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ModelScore:
-    """How far a model was off over blocks that it had not seen."""
+class ModelStart:
+    """A model and outer parameters of a fit of it: where a search of one like it begins."""
 
     model: HeatModel
+    outer: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModelScore(ModelStart):
+    """How far a model was off over blocks that it had not seen; fitted on wide steps."""
+
     error_K: float  # noqa: N815 - the unit's own spelling
     """Root mean square."""
-    outer: Floats
-    """Outer parameters of a fit to all readings, on wide steps: where a finer one begins."""
 
 
 def choose_model(
@@ -44,33 +53,52 @@ def choose_model(
     ambient: StatedAmbient | None,
     has_speed: bool,
     copper: Winding = COPPER,
+    lags_s: StatedLags = MappingProxyType({}),
+    near: ModelStart | None = None,
 ) -> tuple[ModelScore, ...]:
-    """Return the chosen model and, after it, those that were tried beside it."""
+    """Return the chosen model and, after it, those that were tried beside it.
+
+    Parameters
+    ----------
+    lags_s
+        Time constants of sensors that were typed.
+    near
+        A model with sensors that lag, and its parameters, to begin at; None: from several starts,
+        and no sensor lags but those of `lags_s`.
+    """
+
+    def score(model: HeatModel, near: ModelStart | None) -> ModelScore:
+        problem = HeatProblem(trace, model, ambient=ambient, copper=copper, lags_s=lags_s)
+        return _score(problem.coarser(coarse_step_s(trace)), near)
+
     places = {one.place for one in trace.sensors}
     standby = ambient is not None or SensorPlace.AMBIENT in places
-    two = HeatModel(nodes=2, standby=standby)
-    models = [two]
-    if not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
-        models.append(HeatModel(nodes=1, standby=standby))
-    scores = [_score(trace, model, ambient, copper) for model in models]
+    lags = tuple(lags_s) if near is None else near.model.lags
+    two = HeatModel(nodes=2, standby=standby, lags=lags)
+    scores = [score(two, near)]
     chosen = scores[0]
-    for score in scores[1:]:
-        if score.error_K < min(BETTER * chosen.error_K, chosen.error_K - CLEARLY_K):
-            chosen = score
-    if has_speed:
-        fast = HeatModel(nodes=chosen.model.nodes, standby=standby, speed=SpeedLoss.SQUARE)
-        scores.append(_score(trace, fast, ambient, copper))
+    has_both = {SensorPlace.WINDING, SensorPlace.HOUSING} <= places
+    if not has_both:
+        scores.append(score(replace(two, nodes=1), near))
+        if scores[-1].error_K < min(BETTER * chosen.error_K, chosen.error_K - CLEARLY_K):
+            chosen = scores[-1]
+    others = [replace(chosen.model, speed=speed) for speed in _SPEEDS] if has_speed else []
+    if others:
+        tried = [score(model, chosen) for model in others]
+        scores += tried
+        best = min(tried, key=lambda one: one.error_K)
+        chosen = best if best.error_K < BETTER * chosen.error_K else chosen
+    if has_both and standby:
+        # Where both are read it shows in which of them the drive's own heat arises.
+        scores.append(score(replace(chosen.model, loss_node=Node.WINDING), chosen))
         if scores[-1].error_K < BETTER * chosen.error_K:
             chosen = scores[-1]
     return (chosen, *(score for score in scores if score is not chosen))
 
 
-def _score(
-    trace: HeatTrace, model: HeatModel, ambient: StatedAmbient | None, copper: Winding
-) -> ModelScore:
-    """Return the error of a model over left-out blocks, searched on wide steps."""
-    whole = HeatProblem(trace, model, ambient=ambient, copper=copper).coarser(coarse_step_s(trace))
-    near = find_mode(whole)
+def _score(whole: HeatProblem, start: ModelStart | None) -> ModelScore:
+    """Return the error of a model over left-out blocks, on wide steps."""
+    near = find_mode(whole, near=None if start is None else _outer_near(whole, start))
     block = np.minimum(
         np.arange(len(whole.trace.begin_s)) * BLOCKS // len(whole.trace.begin_s), BLOCKS - 1
     )
@@ -80,7 +108,7 @@ def _score(
         if not any(len(one.select(kept).step) for one in whole.trace.sensors):
             continue
         # A recorded room is known in the block as well: only the joint is predicted.
-        part = whole.with_trace(_without(whole.trace, kept))
+        part = whole.with_trace(whole.trace.without_joint_in(~kept))
         outer, unknowns = refit_parameters(part, near)
         for sensor in whole.trace.sensors:
             if sensor.place is SensorPlace.AMBIENT:
@@ -90,21 +118,14 @@ def _score(
             squares += float(left.n @ off**2)
             weight += float(left.n.sum())
     error = (squares / max(weight, 1e-9)) ** 0.5
-    return ModelScore(model=model, error_K=error, outer=near.outer)
+    return ModelScore(model=whole.model, error_K=error, outer=near.outer)
 
 
-def _without(trace: HeatTrace, kept: np.ndarray) -> HeatTrace:
-    """Return a trace without the joint's readings of some steps, each segment's first ones kept."""
-    first = np.flatnonzero(np.diff(trace.segment, prepend=-1))
-    shown = kept.copy()
-    shown[first] = True
-    everything = np.ones(len(kept), bool)
-    return HeatTrace(
-        steps=trace.steps,
-        begin_s=trace.begin_s,
-        segment=trace.segment,
-        sensors=tuple(
-            one.select(everything if one.place is SensorPlace.AMBIENT else shown)
-            for one in trace.sensors
-        ),
-    )
+def _outer_near(problem: HeatProblem, start: ModelStart) -> Floats:
+    """Return outer parameters of a problem at those of another model, as far as it has them."""
+    outer, had = problem.first_outer(), start.model.parameters
+    for at, name in enumerate(problem.model.parameters):
+        if name in had:
+            outer[at] = start.outer[had.index(name)]
+    outer[problem.theta_count :] = start.outer[len(had) :]
+    return outer

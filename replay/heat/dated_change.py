@@ -1,20 +1,21 @@
 """What may change at an instant of a recording, and what a joint is after it. Pure."""
 # ruff: noqa: N806 - units are written as units are: K is a capital
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
 from logger.arrays import Floats
+from logger.joint.thermal.sensor_lag import lagged_response
 from logger.joint.thermal.thermal_load import (
     JointHeat,
     LoadSteps,
     OneNode,
     StepResponse,
-    step_response,
 )
 from logger.joint.thermal.thermal_model import TwoNode
 
@@ -68,6 +69,8 @@ def changed_response(
     begin_s: Floats,
     changes: Sequence[DatedChange],
     sizes: Floats,
+    *,
+    lags_s: Mapping[int, float | Floats] = MappingProxyType({}),
 ) -> StepResponse:
     """Return the exact step of each load, those after changes for what the joint is by then.
 
@@ -77,8 +80,10 @@ def changed_response(
         In order of time.
     sizes
         Their parameters (`change_prior`).
+    lags_s
+        Of sensors, as of `lagged_response`: these are states behind the nodes.
     """
-    response = step_response(joint, steps)
+    response = lagged_response(joint, steps, lags_s)
     step_K, at = np.zeros(len(begin_s)), 0
     for change in changes:
         own = sizes[at : at + change.sizes]
@@ -91,7 +96,7 @@ def changed_response(
         if change.cause is ChangeCause.AMBIENT:
             continue
         joint = changed_joint(joint, change.cause, float(np.exp(own[0])))
-        later = step_response(joint, steps)
+        later = lagged_response(joint, steps, lags_s)
         response = StepResponse(
             free=_mixed(response.free, later.free, after[:, None, None]),
             forced=_mixed(response.forced, later.forced, after[:, None]),

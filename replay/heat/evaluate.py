@@ -5,6 +5,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+from logger.joint.thermal.thermal_load import Node
 from replay.heat.answers import HOLDING_LOSS, equilibrium_at_end, held_for, load_for_ever
 from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
 from replay.heat.result import Assumption, Basis, HeatResult, HeldFor, LoadBand
@@ -128,8 +129,17 @@ def _basis(fit: HeatFit) -> Basis:
 
 
 def _assumptions(fit: HeatFit, *, answers: bool) -> tuple[Assumption, ...]:
-    room = Assumption.STANDBY_IN_HOUSING if fit.has_room else Assumption.AMBIENT_DRIFTS
+    model = fit.problem.model
+    in_winding = model.loss_node is Node.WINDING
+    place = Assumption.STANDBY_IN_WINDING if in_winding else Assumption.STANDBY_IN_HOUSING
+    room = place if fit.has_room else Assumption.AMBIENT_DRIFTS
     assumptions = [Assumption.COPPER, room, Assumption.SENSORS_TRUE]
+    if fit.is_lag_alike:
+        assumptions.append(Assumption.LAG_ALIKE)
+    elif not model.lags:
+        assumptions.append(Assumption.NO_SENSOR_LAG)
+    if fit.problem.lags_s:
+        assumptions.append(Assumption.LAG_STATED)
     if fit.ambient.stated_degC is not None:
         assumptions.append(Assumption.AMBIENT_STATED)
     if fit.ambient.dated:

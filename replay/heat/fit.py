@@ -20,16 +20,17 @@ from logger.joint.thermal.thermal_model import Winding
 from replay.heat.answers import drawn_joints, slow_time_s
 from replay.heat.bins import ReadTrace, SensorSource, read_housings, read_trace
 from replay.heat.change import FoundChange, find_changes
-from replay.heat.choice import choose_model
+from replay.heat.choice import ModelScore, ModelStart, choose_model
 from replay.heat.dated_ambient import DatedReading
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.fitted_quantities import WINDING_NAMES, fitted_quantities
+from replay.heat.lag_choice import find_lags, is_lag_alike
 from replay.heat.neighbours import Neighbour, find_neighbours
 from replay.heat.problem import HeatProblem
 from replay.heat.quantity import Quantity, QuantityName
 from replay.heat.result import Caution, UnknownQuantity
 from replay.heat.search import Mode, find_mode
-from replay.heat.trace import SensorCounts, SensorPlace, StatedAmbient
+from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace, StatedAmbient
 from replay.recording import Recording
 
 __all__ = ["LEAST_S", "AmbientChoice", "HeatFit", "fit_heat", "fit_trace"]
@@ -73,6 +74,9 @@ class HeatFit:
     quantities: tuple[Quantity, ...]
     """Those that are known."""
     unknown: tuple[UnknownQuantity, ...]
+    is_lag_alike: bool
+    """Whether a lag of the housing's sensor, which has none here, would leave the winding's time
+    constant unknown."""
     left_out_K: float
     """Root mean square error over blocks that had no part in the fit."""
     torque_per_ampere: float | None
@@ -115,13 +119,24 @@ class HeatFit:
         """What a person has to know before acting on what the joint bears."""
         is_unseen = self.node is Node.HOUSING and not self.is_winding_known
         unseen = (Caution.WINDING_UNSEEN,) if is_unseen else ()
-        return (*unseen, Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
+        late = (Caution.READING_LAGS,) if self.node in self.problem.model.lags else ()
+        return (
+            *unseen,
+            *late,
+            Caution.THIS_MOUNTING,
+            Caution.MAKER_FIRST,
+            Caution.NO_SAFETY_FUNCTION,
+        )
 
     @property
     def reported_model(self) -> HeatModel:
         """The model of what is told: of one node where the winding is not told apart."""
         model = self.problem.model
-        return model if self.is_winding_known else replace(model, nodes=1)
+        if self.is_winding_known or model.nodes == 1:
+            return model
+        places = {one.place for one in self.problem.sensors}
+        only = Node.HOUSING if SensorPlace.HOUSING in places else Node.WINDING
+        return replace(model, nodes=1, lags=tuple(one for one in model.lags if one is only))
 
     @property
     def shortest_known_s(self) -> float:
@@ -210,10 +225,21 @@ def fit_trace(
         if ambient.stated_degC is None
         else StatedAmbient(degC=ambient.stated_degC, uncertainty_K=STATED_UNCERTAINTY_K)
     )
-    scores = choose_model(read.trace, ambient=stated, has_speed=read.has_speed)
-    chosen = scores[0]
-    problem = HeatProblem(read.trace, chosen.model, ambient=stated, copper=_copper(settings))
-    mode = find_mode(problem, near=chosen.outer)
+    copper, lags_s = _copper(settings), _stated_lags(settings, read.trace)
+
+    def fitted(near: ModelStart | None) -> tuple[ModelScore, HeatProblem, Mode]:
+        """Return the chosen model, and its fit."""
+        score = choose_model(
+            read.trace, ambient=stated, has_speed=read.has_speed, lags_s=lags_s, near=near
+        )[0]
+        problem = HeatProblem(read.trace, score.model, ambient=stated, copper=copper, lags_s=lags_s)
+        return score, problem, find_mode(problem, near=score.outer)
+
+    chosen, problem, mode = fitted(None)
+    lagging = find_lags(problem, mode, _unstated(settings))
+    if lagging is not None:
+        # What else the model has is chosen anew: a lag that is left out looks like other things.
+        chosen, problem, mode = fitted(lagging)
     quantities, unknown = fitted_quantities(problem, mode, read, settings)
     return HeatFit(
         joint=settings.name,
@@ -224,6 +250,7 @@ def fit_trace(
         mode=mode,
         quantities=tuple(quantities),
         unknown=tuple(unknown),
+        is_lag_alike=_is_winding_reported(quantities) and is_lag_alike(problem, mode),
         left_out_K=chosen.error_K,
         torque_per_ampere=settings.torque.per_ampere if settings.torque else None,
         changes=(),
@@ -263,6 +290,24 @@ def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> N
     if ambient.source is not None and recorded is None:
         name = f"{ambient.source.joint}.{ambient.source.channel}"
         raise HeatFault(HeatFaultKind.NO_AMBIENT, where=where, joint=joint, found=name)
+
+
+def _is_winding_reported(quantities: Sequence[Quantity]) -> bool:
+    return any(one.name is QuantityName.WINDING_TIME for one in quantities)
+
+
+def _stated_lags(settings: JointSettings, trace: HeatTrace) -> dict[Node, float]:
+    """Return the lags that the bench file tells of sensors that were read, in order of nodes."""
+    return {
+        Node(name): lag_s
+        for name, lag_s in settings.sensor_lag.seconds.items()
+        if lag_s and trace.sensor_at(SensorPlace(name)) is not None
+    }
+
+
+def _unstated(settings: JointSettings) -> list[Node]:
+    """Return the nodes of whose sensors nobody said whether they lag."""
+    return [Node(name) for name, lag_s in settings.sensor_lag.seconds.items() if lag_s is None]
 
 
 def _copper(settings: JointSettings) -> Winding:

@@ -138,6 +138,8 @@ def _functions(
         Parameter.WINDING_RISE: f"K/{square}",
         Parameter.WINDING_TIME: "s",
         Parameter.STANDBY_RISE: "K",
+        Parameter.WINDING_LAG: "s",
+        Parameter.HOUSING_LAG: "s",
         Parameter.SPEED_RISE: "K.s2/rad2" if problem.model.speed is SpeedLoss.SQUARE else "K.s/rad",
     }
     # The winding first: whether it is known decides what the housing is.
@@ -180,6 +182,8 @@ def _remedies(name: QuantityName, problem: HeatProblem) -> tuple[Remedy, ...]:
     """Return the measurements that would settle a quantity, the one that helps most first."""
     places = {one.place for one in problem.sensors}
     room = () if problem.ambient or SensorPlace.AMBIENT in places else (Remedy.RECORD_AMBIENT,)
+    if name is QuantityName.HOUSING_LAG:
+        return (Remedy.LOAD_STEPS, *room)
     if name.value.startswith("winding"):
         fast = () if SensorPlace.WINDING in places else (Remedy.RECORD_WINDING,)
         return (*fast, Remedy.LOAD_STEPS, *room)

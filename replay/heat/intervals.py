@@ -65,7 +65,7 @@ def idle_interval(problem: HeatProblem, mode: Mode) -> tuple[float, float, float
         np.concatenate([mode.outer, mode.unknowns]), mode.size_K * math.exp(mode.log_size_sd)
     )
     weights = np.zeros(len(at.gradient))
-    mean = problem.outer_count + len(problem.edges.starts) * problem.model.nodes
+    mean = problem.outer_count + problem.start_count
     weights[mean] = 1.0
     weights[mean + 1 :] = problem.knots.at_steps.mean(axis=0)
     sd = WIDER * math.sqrt(float(weights @ np.linalg.solve(at.information, weights)))
@@ -85,7 +85,9 @@ class TraceInformation:
         vector = np.concatenate([mode.outer, mode.unknowns])
         found = without_noise(problem, problem.evaluate(vector, mode.size_K))
         information, at = found.information.copy(), np.arange(count)
-        information[at, at] += _OPEN_SD**-2.0 - problem.prior_sd[at] ** -2.0
+        # What a person stated is no prior of the joint: it stays.
+        open_at = at[~problem.is_stated]
+        information[open_at, open_at] += _OPEN_SD**-2.0 - problem.prior_sd[open_at] ** -2.0
         self._count = count
         self._outer = mode.outer
         self._covariance = np.linalg.inv(information)[:count, :count]

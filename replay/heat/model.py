@@ -11,10 +11,11 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.heat.model import HeatModel, Parameter, SpeedLoss
+from logger.heat.model import LAG_PARAMETERS, HeatModel, Parameter, SpeedLoss
+from logger.joint.thermal.thermal_load import Node
 from replay.heat.trace import HeatTrace
 
-__all__ = ["LoadScale", "coordinate_prior", "physical_parameters"]
+__all__ = ["LoadScale", "StatedLags", "coordinate_prior", "physical_parameters"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,9 +72,16 @@ def physical_parameters(
         out[Parameter.STANDBY_RISE] = copper_part * ratios[Parameter.STANDBY_RISE]
     if Parameter.SPEED_RISE in ratios:
         out[Parameter.SPEED_RISE] = copper_part * ratios[Parameter.SPEED_RISE] / scale.speed
+    for name in (Parameter.WINDING_LAG, Parameter.HOUSING_LAG):
+        if name in index:
+            out[name] = np.exp(index[name])
     return out
 
 
+StatedLags = Mapping[Node, float]
+"""Node -> time constant of its sensor in s, as it was typed."""
+STATED_LAG_SD: Final = 0.1
+"""Of the logarithm of a lag that was typed: right to 10 %, as other figures of a person are."""
 _PRIOR: Final[Mapping[Parameter, tuple[float, float]]] = {
     Parameter.HOUSING_RISE: (15.0, 1.5),
     Parameter.HOUSING_TIME: (1500.0, 1.5),
@@ -81,17 +89,23 @@ _PRIOR: Final[Mapping[Parameter, tuple[float, float]]] = {
     Parameter.WINDING_TIME: (60.0, 1.2),
     Parameter.STANDBY_RISE: (0.5, 2.0),
     Parameter.SPEED_RISE: (0.1, 2.0),
+    Parameter.WINDING_LAG: (10.0, 1.2),
+    Parameter.HOUSING_LAG: (20.0, 1.2),
 }
 """Centre, and standard deviation of the logarithm, of the fitted coordinates: rises at the mean
 load in K, time constants in s, shares in place of the winding's, standby's and speed's rise.
 Joints from the size of a finger to that of a man."""
 
 
-def coordinate_prior(model: HeatModel) -> tuple[Floats, Floats]:
+def coordinate_prior(model: HeatModel, stated_lags_s: StatedLags) -> tuple[Floats, Floats]:
     """Return centres and standard deviations of the fitted coordinates.
 
     They are wide, a factor of 10 to 50 either side at 95 %. Where a trace says nothing of a
     parameter the interval becomes that of the prior, far beyond what is called known.
     """
-    both = [_PRIOR[name] for name in model.parameters]
+    prior = {
+        **_PRIOR,
+        **{LAG_PARAMETERS[node]: (lag_s, STATED_LAG_SD) for node, lag_s in stated_lags_s.items()},
+    }
+    both = [prior[name] for name in model.parameters]
     return np.array([math.log(centre) for centre, _ in both]), np.array([sd for _, sd in both])

@@ -3,27 +3,30 @@
 The vector that is searched: logarithms of the model's parameters, logarithms of each sensor's
 noise, then the starts of the segments, the mean ambient and its drift at the knots. Pure.
 """
-# ruff: noqa: N803, N806 - units are written as units are: K is a capital
+# ruff: noqa: N803 - units are written as units are: K is a capital
 
 import copy
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from logger.arrays import Floats
-from logger.heat.model import COPPER, HeatModel, heat_joint
+from logger.heat.model import COPPER, LAG_PARAMETERS, HeatModel, heat_joint
 from logger.joint.thermal.thermal_load import JointHeat, StepResponse
 from logger.joint.thermal.thermal_model import Winding
 from replay.heat.counts import CountLikelihood, count_likelihood, expected_information
 from replay.heat.dated_change import DatedChange, change_prior, changed_response
 from replay.heat.drift import drift_knots, drift_precision
-from replay.heat.model import LoadScale, coordinate_prior, physical_parameters
+from replay.heat.model import LoadScale, StatedLags, coordinate_prior, physical_parameters
 from replay.heat.response import Edges, linear_response, temperatures_for
 from replay.heat.scoring import Evaluation
+from replay.heat.starts import first_noise, start_prior
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace, StatedAmbient
 from replay.heat.wander import with_wander
 
@@ -31,14 +34,10 @@ __all__ = ["DRIFT_SIZE_K", "HeatProblem", "InnerOptimum"]
 
 DRIFT_SIZE_K: Final = (0.8, 0.5)
 """Centre, and standard deviation of the logarithm, of the size of the ambient's drift."""
-_NOISE_SHARE: Final = (0.2, 0.8)
-"""The same of the noise before rounding, as a share of one count."""
-_LEAST_NOISE_K: Final = 0.02
+_NOISE_SD: Final = 0.8
+"""Of the logarithm of a noise that the fit finds."""
 _KNOWN_NOISE_SD: Final = 0.02
 """Of the logarithm of a noise that is known: it stays where it is."""
-_START_SD_K: Final = (5.0, 15.0)
-"""How far the first temperature of a segment may lie from the first reading: node with, without
-sensor."""
 _DIFFERENCE: Final = 1e-4
 
 
@@ -63,23 +62,34 @@ class HeatProblem:
         *,
         ambient: StatedAmbient | None = None,
         copper: Winding = COPPER,
+        lags_s: StatedLags = MappingProxyType({}),
         scale: LoadScale | None = None,
         changes: Sequence[DatedChange] = (),
     ) -> None:
-        """Prepare a problem; `changes`: what changed on the way, in order of time."""
+        """Prepare a problem.
+
+        Parameters
+        ----------
+        lags_s
+            Time constants of sensors that were typed; those of the others that lag are fitted.
+        changes
+            What changed on the way, in order of time.
+        """
         self.trace = trace
         self.model = model
         self.ambient = ambient
         self.copper = copper
+        self.lags_s = lags_s
         self.scale = scale or LoadScale.of(model, trace)
         self.changes = tuple(changes)
         self.knots = drift_knots(trace)
         self.edges = Edges.of(trace)
+        self.start_count = len(self.edges.starts) * model.states
         self.sensors = tuple(
             with_wander(
                 one,
                 recorded_s=float(trace.steps.duration_s.sum()),
-                noise_K=_first_noise(one),
+                noise_K=first_noise(one),
             )
             for one in trace.sensors
             if len(one.step)
@@ -87,9 +97,16 @@ class HeatProblem:
         self.theta_count = len(model.parameters) + sum(one.sizes for one in self.changes)
         self.outer_count = self.theta_count + len(self.sensors)
         self._prior_mean, self.prior_sd = self._outer_prior()
-        self._z_mean, self._z_sd = self._start_prior(ambient)
+        self._z_mean, self._z_sd = start_prior(trace, model, ambient)
         self.unknown_count = len(self._z_mean) + len(self.knots.time_s)
         self._kept_rows: tuple[bytes, list[Floats], list[Floats]] | None = None
+
+    @property
+    def is_stated(self) -> NDArray[np.bool_]:
+        """Which of the `theta_count` parameters a person stated."""
+        stated = {LAG_PARAMETERS[node] for node in self.lags_s}
+        own = [name in stated for name in self.model.parameters]
+        return np.array(own + [False] * (self.theta_count - len(own)))
 
     def first_unknowns(self) -> Floats:
         """Return starts and ambient to begin a search with."""
@@ -202,20 +219,24 @@ class HeatProblem:
 
     def node_temperatures(self, outer: Floats, unknowns: Floats) -> Floats:
         """Return the nodes at all edges in degC, shape (edges, nodes)."""
+        return self._states(outer, unknowns)[:, : self.model.nodes]
+
+    def _states(self, outer: Floats, unknowns: Floats) -> Floats:
+        """Return nodes and lagging sensors at all edges, shape (edges, states)."""
         return temperatures_for(
             self._response(outer[: self.theta_count]), self.edges, self.knots, unknowns
         )
 
     def ambient_of(self, unknowns: Floats) -> Floats:
         """Return the ambient of each step in degC (with the standby rise where it has no own)."""
-        starts = len(self.edges.starts) * self.model.nodes
+        starts = self.start_count
         return np.asarray(unknowns[starts] + self.knots.at_steps @ unknowns[starts + 1 :])
 
     def shown_by(self, sensor: SensorCounts, outer: Floats, unknowns: Floats) -> Floats:
         """Return what the model says a sensor was at, for each of its readings, in degC."""
         if sensor.place is SensorPlace.AMBIENT:
             return self.ambient_of(unknowns)[sensor.step]
-        edges = self.node_temperatures(outer, unknowns)
+        edges = self._states(outer, unknowns)
         return self._at_readings(sensor, edges)
 
     def jacobian_for(self, sensor: SensorCounts, outer: Floats, unknowns: Floats) -> Floats:
@@ -232,7 +253,19 @@ class HeatProblem:
             self.model,
             ambient=self.ambient,
             copper=self.copper,
+            lags_s=self.lags_s,
             scale=self.scale,
+            changes=self.changes,
+        )
+
+    def with_model(self, model: HeatModel) -> "HeatProblem":
+        """Return another model over the same trace."""
+        return HeatProblem(
+            self.trace,
+            model,
+            ambient=self.ambient,
+            copper=self.copper,
+            lags_s=self.lags_s,
             changes=self.changes,
         )
 
@@ -272,8 +305,16 @@ class HeatProblem:
 
     def _response(self, theta: Floats) -> StepResponse:
         """Return the exact step of each load, those after a change included."""
-        joint, sizes = self.joint_at(theta), theta[len(self.model.parameters) : self.theta_count]
-        return changed_response(joint, self.trace.steps, self.trace.begin_s, self.changes, sizes)
+        count = len(self.model.parameters)
+        found = physical_parameters(self.model, theta[:count], self.scale)
+        return changed_response(
+            heat_joint(self.model, found, self.copper),
+            self.trace.steps,
+            self.trace.begin_s,
+            self.changes,
+            theta[count : self.theta_count],
+            lags_s=self.model.lags_s(found),
+        )
 
     def _theta_differences(self, theta: Floats, unknowns: Floats) -> list[Floats]:
         """Return the derivative of all temperatures by each parameter, by central differences."""
@@ -299,7 +340,7 @@ class HeatProblem:
         return out
 
     def _sensor_temperatures(self, outer: Floats, unknowns: Floats) -> list[Floats]:
-        edges = self.node_temperatures(outer, unknowns)
+        edges = self._states(outer, unknowns)
         return [
             self.ambient_of(unknowns)[sensor.step]
             if sensor.place is SensorPlace.AMBIENT
@@ -307,18 +348,15 @@ class HeatProblem:
             for sensor in self.sensors
         ]
 
-    def _node(self, sensor: SensorCounts) -> int:
-        return 1 if self.model.nodes == 2 and sensor.place is SensorPlace.HOUSING else 0
-
     def _at_readings(self, sensor: SensorCounts, edges: Floats) -> Floats:
-        at, node = self.edges.begin[sensor.step], self._node(sensor)
+        at, node = self.edges.begin[sensor.step], self.model.state_shown(sensor.place.node)
         share = sensor.fraction.reshape(-1, *([1] * (edges.ndim - 2)))
         return np.asarray((1.0 - share) * edges[at, node] + share * edges[at + 1, node])
 
     def _design_rows(self, sensor: SensorCounts, design: Floats) -> Floats:
         if sensor.place is not SensorPlace.AMBIENT:
             return self._at_readings(sensor, design)
-        starts = len(self.edges.starts) * self.model.nodes
+        starts = self.start_count
         rows = np.zeros((len(sensor.step), design.shape[2]))
         rows[:, starts] = 1.0
         rows[:, starts + 1 :] = self.knots.at_steps[sensor.step]
@@ -348,50 +386,11 @@ class HeatProblem:
         return out, log_determinant
 
     def _outer_prior(self) -> tuple[Floats, Floats]:
-        mean, sd = coordinate_prior(self.model)
+        mean, sd = coordinate_prior(self.model, self.lags_s)
         change_mean, change_sd = change_prior(self.changes)
-        noise = [math.log(_first_noise(one)) for one in self.sensors]
-        noise_sd = [
-            _NOISE_SHARE[1] if one.noise_K is None else _KNOWN_NOISE_SD for one in self.sensors
-        ]
+        noise = [math.log(first_noise(one)) for one in self.sensors]
+        noise_sd = [_NOISE_SD if one.noise_K is None else _KNOWN_NOISE_SD for one in self.sensors]
         return (
             np.concatenate([mean, change_mean, noise]),
             np.concatenate([sd, change_sd, noise_sd]),
         )
-
-    def _start_prior(self, ambient: StatedAmbient | None) -> tuple[Floats, Floats]:
-        """Return mean and standard deviation of starts and mean ambient, without the drift."""
-        mean, sd = [], []
-        places = (SensorPlace.WINDING, SensorPlace.HOUSING)
-        first_degC = [
-            [self._first_reading(number, place) for place in places]
-            for number in range(self.trace.segments)
-        ]
-        anything = next((value for pair in first_degC for value in pair if value is not None), 25.0)
-        for winding, housing in first_degC:
-            near = next((one for one in (winding, housing) if one is not None), anything)
-            own = (winding, housing) if self.model.nodes == 2 else (near,)
-            for value in own:
-                mean.append(near if value is None else value)
-                sd.append(_START_SD_K[1 if value is None else 0])
-        recorded = self.trace.sensor_at(SensorPlace.AMBIENT)
-        if ambient is not None:
-            mean.append(ambient.degC)
-            sd.append(ambient.uncertainty_K)
-        else:
-            has_own = recorded is not None and len(recorded.value_degC)
-            mean.append(float(np.median(recorded.value_degC)) if has_own else anything)  # type: ignore[union-attr]
-            sd.append(10.0 if has_own else 30.0)
-        return np.array(mean), np.array(sd)
-
-    def _first_reading(self, segment: int, place: SensorPlace) -> float | None:
-        sensor = self.trace.sensor_at(place)
-        if sensor is None or not len(sensor.step):
-            return None
-        rows = np.flatnonzero(self.trace.segment[sensor.step] == segment)
-        return float(sensor.value_degC[rows[0]]) if len(rows) else None
-
-
-def _first_noise(sensor: SensorCounts) -> float:
-    """Return the noise of a sensor in K, or where the search of it begins."""
-    return sensor.noise_K or max(_NOISE_SHARE[0] * sensor.resolution_K, _LEAST_NOISE_K)

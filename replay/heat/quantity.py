@@ -23,6 +23,8 @@ class QuantityName(StrEnum):
     WINDING_TIME = "winding_time"
     STANDBY_RISE = "standby_rise"
     SPEED_RISE = "speed_rise"
+    WINDING_LAG = "winding_lag"
+    HOUSING_LAG = "housing_lag"
     HOUSING_RESISTANCE = "housing_resistance"
     HOUSING_CAPACITY = "housing_capacity"
     WINDING_RESISTANCE = "winding_resistance"

@@ -52,12 +52,19 @@ class Assumption(StrEnum):
     AMBIENT_DATED = "ambient dated"
     """It was typed with its times."""
     STANDBY_IN_HOUSING = "standby in housing"
+    STANDBY_IN_WINDING = "standby in winding"
+    """The readings of both say so."""
     HOLDING_DOUBLES = "holding doubles"
     """At standstill one phase may carry the peak: twice the loss."""
     TORQUE_FOR_CURRENT = "torque for current"
     SENSORS_TRUE = "sensors true"
     """Errors of calibration are not in the intervals."""
     STATED_LIMIT = "stated limit"
+    NO_SENSOR_LAG = "no sensor lag"
+    """Sensors show what they are on at once: none was stated to lag, and none is seen to."""
+    LAG_ALIKE = "lag alike"
+    """The same, where this trace cannot tell a lag of the sensor from the winding."""
+    LAG_STATED = "lag stated"
 
 
 class Caution(StrEnum):
@@ -68,6 +75,8 @@ class Caution(StrEnum):
     NO_SAFETY_FUNCTION = "no safety function"
     WINDING_UNSEEN = "winding unseen"
     """The temperature is the housing's, and the winding is not known: it may be far warmer."""
+    READING_LAGS = "reading lags"
+    """The sensor of the node that a limit is for lags behind it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,13 +5,13 @@ a segment, for nothing is known of the load within it, and the temperatures afte
 """
 # ruff: noqa: N815 - units are written as units are: K and A are capitals
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.joint.thermal.thermal_load import LoadSteps
+from logger.joint.thermal.thermal_load import LoadSteps, Node
 
 __all__ = ["HeatTrace", "SensorCounts", "SensorPlace", "StatedAmbient"]
 
@@ -22,6 +22,11 @@ class SensorPlace(StrEnum):
     WINDING = "winding"
     HOUSING = "housing"
     AMBIENT = "ambient"
+
+    @property
+    def node(self) -> Node:
+        """The node that it is on; the ambient is none."""
+        return Node(self.value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +127,22 @@ class HeatTrace:
                     self.begin_s[heads],
                     total_s,
                 )
+                for one in self.sensors
+            ),
+        )
+
+    def without_joint_in(self, left: np.ndarray) -> "HeatTrace":
+        """Return the trace without the joint's readings of some steps.
+
+        Each segment's first ones are kept, and the room's.
+        """
+        first = np.flatnonzero(np.diff(self.segment, prepend=-1))
+        shown = ~left
+        shown[first] = True
+        return replace(
+            self,
+            sensors=tuple(
+                one if one.place is SensorPlace.AMBIENT else one.select(shown)
                 for one in self.sensors
             ),
         )

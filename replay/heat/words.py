@@ -45,6 +45,8 @@ _LABELS: Final = {
     QuantityName.WINDING_TIME: "time constant of the winding",
     QuantityName.STANDBY_RISE: "housing above ambient, powered without load",
     QuantityName.SPEED_RISE: "housing above ambient by speed",
+    QuantityName.WINDING_LAG: "lag of the winding's sensor behind it",
+    QuantityName.HOUSING_LAG: "lag of the housing's sensor behind it",
     QuantityName.HOUSING_RESISTANCE: "thermal resistance, housing to ambient",
     QuantityName.HOUSING_CAPACITY: "heat capacity of the housing",
     QuantityName.WINDING_RESISTANCE: "thermal resistance, winding to housing",
@@ -79,6 +81,21 @@ _ASSUMED: Final = {
         "a room."
     ),
     Assumption.STANDBY_IN_HOUSING: "What the drive loses without load arises in the housing.",
+    Assumption.STANDBY_IN_WINDING: (
+        "What the drive loses without load arises in the winding: readings of both ask for it."
+    ),
+    Assumption.NO_SENSOR_LAG: (
+        "Each temperature sensor shows at once what it is on: the bench file states no lag "
+        "(`sensor_lag`), and these readings ask for none."
+    ),
+    Assumption.LAG_ALIKE: (
+        "The housing's sensor shows it at once. A lag of its own and the time constant of the "
+        "winding look alike and cannot be told apart here: with a lag the winding would be faster "
+        "than told. State it in the bench file (`sensor_lag`), or record the winding."
+    ),
+    Assumption.LAG_STATED: (
+        "A sensor follows what it is on with the lag that the bench file states, right to 10 %."
+    ),
     Assumption.HOLDING_DOUBLES: (
         "At standstill one phase may carry the peak all the time: twice the loss of rotating. The "
         "drive's own protection may act earlier."
@@ -107,6 +124,10 @@ _CAUTIONS: Final = {
     Caution.WINDING_UNSEEN: (
         "The winding is warmer than the housing, and this trace does not tell by how much: a high "
         "load, however short, can be too much for it while the housing is cool."
+    ),
+    Caution.READING_LAGS: (
+        "What is told is of the winding or housing itself, which runs ahead of its reading while "
+        "it warms: a limit on the reading acts later."
     ),
     Caution.NO_SAFETY_FUNCTION: "Nothing here is a safety function.",
 }

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, temperatures_over
+from logger.joint.thermal.sensor_lag import sensed_temperatures
+from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, Node, temperatures_over
 from logger.joint.thermal.thermal_model import TwoNode, Winding
 from replay.heat.dated_change import ChangeCause, changed_joint
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
@@ -62,6 +63,7 @@ def simulate_joint(
     pattern: str = "steps",
     winding: bool = False,
     ambient: bool = True,
+    housing: bool = True,
     hours: float = 2.0,
     step_s: int = 10,
     resolution_K: float = 1.0,
@@ -70,17 +72,28 @@ def simulate_joint(
     load: np.ndarray | None = None,
     change: tuple[int, ChangeCause, float] | None = None,
     warmer_K: np.ndarray | None = None,
+    winding_lag_s: float = 0.0,
+    housing_lag_s: float = 0.0,
+    loss_node: Node = Node.HOUSING,
+    speed: np.ndarray | None = None,
+    speed_W: tuple[float, float] = (0.0, 0.0),
 ) -> Simulated:
     """Return a joint around the round set of values, read once a second in whole degrees.
 
     Parameters
     ----------
-    winding, ambient
-        Whether these are recorded beside the housing.
+    winding, ambient, housing
+        Whether these are recorded.
     change
         At which second the joint became another, in what, and by which factor.
     warmer_K
         By how much what stands around warms its room, at each second.
+    winding_lag_s, housing_lag_s
+        Time constants with which sensors follow their nodes.
+    loss_node
+        Where standby and speed loss arise.
+    speed, speed_W
+        Speed in rad/s at each second; its loss for each rad/s, and each (rad/s)^2.
     """
     dice = np.random.default_rng(seed)
     seconds = int(hours * 3600)
@@ -93,15 +106,27 @@ def simulate_joint(
     )
     standby_W = dice.uniform(1.5, 5.0)
     joint = JointHeat(
-        network=network, winding=Winding(resistance_ohm=TRUE_OHM), standby_W=standby_W
+        network=network,
+        winding=Winding(resistance_ohm=TRUE_OHM),
+        standby_W=standby_W,
+        loss_node=loss_node,
+        speed_W_s_per_rad=speed_W[0],
+        speed_W_s2_per_rad2=speed_W[1],
     )
     current = load_course(pattern, seconds, dice) if load is None else load
     room = drifting_room(seconds, dice)
     if warmer_K is not None:
         room = room + warmer_K
     each = LoadSteps.at_rest(np.ones(seconds), current**2)
+    if speed is not None:
+        each = replace(each, mean_speed_rad_s=np.abs(speed), mean_square_speed_rad2_s2=speed**2)
     start = room[0] + np.array([1.0, 1.0]) * dice.uniform(0.0, 8.0)
-    temperatures = temperatures_over(joint, each, start_degC=start, ambient_degC=room)
+    lags_s = {
+        node: lag_s for node, lag_s in enumerate((winding_lag_s, housing_lag_s)) if lag_s > 0.0
+    }
+    states = sensed_temperatures(joint, each, start_degC=start, ambient_degC=room, lags_s=lags_s)
+    temperatures, shown = states[:, :2], states[:, :2].copy()
+    shown[:, list(lags_s)] = states[:, 2:]
     if change is not None:
         at, cause, factor = change
         temperatures[at:] = temperatures_over(
@@ -110,15 +135,16 @@ def simulate_joint(
             start_degC=temperatures[at],
             ambient_degC=room[at:],
         )
+        shown = temperatures
     recorded = np.ones(seconds, bool)
     for _ in range(gaps):
         begin = dice.integers(seconds // 10, seconds - seconds // 6)
         recorded[begin : begin + dice.integers(120, 600)] = False
-    trace = _trace(current, recorded, step_s)
+    trace = _trace(each, recorded, step_s)
     sensors = []
     for place, course in (
-        (SensorPlace.HOUSING, temperatures[1:, 1]),
-        (SensorPlace.WINDING, temperatures[1:, 0] if winding else None),
+        (SensorPlace.HOUSING, shown[1:, 1] if housing else None),
+        (SensorPlace.WINDING, shown[1:, 0] if winding else None),
         (SensorPlace.AMBIENT, room if ambient else None),
     ):
         if course is not None:
@@ -136,6 +162,9 @@ def simulate_joint(
             "winding_rise": r1 * TRUE_OHM,
             "winding_time": r1 * c1,
             "standby_rise": standby_W * r2,
+            "winding_lag": winding_lag_s,
+            "housing_lag": housing_lag_s,
+            "speed_rise": max(speed_W) * r2,
         },
         temperatures=temperatures,
         ambient_degC=room,
@@ -156,18 +185,28 @@ def _per_ampere(joint: JointHeat) -> JointHeat:
         ),
         winding=replace(joint.winding, resistance_ohm=1.0),
         standby_W=joint.standby_W / ohm,
+        speed_W_s_per_rad=joint.speed_W_s_per_rad / ohm,
+        speed_W_s2_per_rad2=joint.speed_W_s2_per_rad2 / ohm,
     )
 
 
-def _trace(current: np.ndarray, recorded: np.ndarray, step_s: int) -> HeatTrace:
-    """Return whole steps of what was recorded, without sensors."""
-    count = len(current) // step_s
+def _trace(each: LoadSteps, recorded: np.ndarray, step_s: int) -> HeatTrace:
+    """Return whole steps of what was recorded of the load of each second, without sensors."""
+    count = len(recorded) // step_s
     whole = recorded[: count * step_s].reshape(count, step_s).all(axis=1)
-    square = (current[: count * step_s] ** 2).reshape(count, step_s).mean(axis=1)
     kept = np.flatnonzero(whole)
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return values[: count * step_s].reshape(count, step_s).mean(axis=1)[kept]
+
     segment = np.cumsum(np.diff(kept, prepend=kept[0] - 1) > 1)
     return HeatTrace(
-        steps=LoadSteps.at_rest(np.full(len(kept), float(step_s)), square[kept]),
+        steps=LoadSteps(
+            duration_s=np.full(len(kept), float(step_s)),
+            mean_square_A2=mean(each.mean_square_A2),
+            mean_speed_rad_s=mean(each.mean_speed_rad_s),
+            mean_square_speed_rad2_s2=mean(each.mean_square_speed_rad2_s2),
+        ),
         begin_s=kept * float(step_s),
         segment=segment.astype(np.int64),
         sensors=(),

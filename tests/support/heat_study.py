@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.heat.model import HeatModel, Parameter
+from logger.heat.model import HeatModel, Parameter, SpeedLoss
 from replay.heat.intervals import interval_of
 from replay.heat.model import physical_parameters
 from replay.heat.problem import HeatProblem
@@ -30,6 +30,7 @@ DRIFT_K: Final = 0.6
 """Size of the simulated room's drift, which the bound knows."""
 NOISE_K: Final = 0.15
 TIMES_SD: Final = 2.0 * 1.96
+LEAST_LAG_S: Final = 1.0
 OPEN_SD: Final = 30.0
 """Of a logarithm of which nothing is known."""
 
@@ -119,14 +120,20 @@ def _coordinates(problem: HeatProblem, truth: dict[str, float]) -> np.ndarray:
     """Return the fitted coordinates of true parameters (see `physical_parameters`)."""
     rise = truth["housing_rise"] * problem.scale.square
     ratio = truth["standby_rise"] / rise if problem.model.standby else 0.0
+    has_speed = problem.model.speed is not SpeedLoss.NONE
+    fast = max(truth["speed_rise"] * problem.scale.speed / rise, 1e-3) if has_speed else 0.0
     share = truth["winding_time"] / truth["winding_rise"] * truth["housing_rise"]
     share /= truth["housing_time"]
     of = {
-        Parameter.HOUSING_RISE: rise * (1.0 + ratio),
+        Parameter.HOUSING_RISE: rise * (1.0 + ratio + fast),
         Parameter.HOUSING_TIME: truth["housing_time"] * (1.0 + share),
         Parameter.WINDING_RISE: share,
         Parameter.WINDING_TIME: truth["winding_time"],
         Parameter.STANDBY_RISE: ratio,
+        Parameter.SPEED_RISE: fast,
+        # Of a lag that is none a short one stands for it: there is no logarithm of 0.
+        Parameter.WINDING_LAG: max(truth["winding_lag"], LEAST_LAG_S),
+        Parameter.HOUSING_LAG: max(truth["housing_lag"], LEAST_LAG_S),
     }
     return np.log([of[name] for name in problem.model.parameters])
 

@@ -9,6 +9,7 @@ import numpy as np
 from logger.heat.fitted import FittedHeat, fitted_heat
 from logger.heat.track import HeatTrack, advance_track
 from logger.joint.bench.thermal_settings import ThermalSettings
+from logger.joint.thermal.sensor_lag import sensed_temperatures
 from logger.joint.thermal.thermal_load import JointHeat, LoadSteps, temperatures_over
 from logger.joint.thermal.thermal_model import TwoNode, Winding
 from tests.support.heat_joints import TRUE_OHM, drifting_room
@@ -50,6 +51,8 @@ def observed_joint(
     spread: float = SPREAD,
     resolution_K: float = 1.0,
     cooling: tuple[int, float] | None = None,
+    winding_lag_s: float = 0.0,
+    is_lag_known: bool = True,
 ) -> ObservedJoint:
     """Return a joint under a load, and a model of it that is as far off as its spread says.
 
@@ -57,6 +60,8 @@ def observed_joint(
     ----------
     cooling
         At which second its resistance to the ambient grew, and by which factor.
+    winding_lag_s, is_lag_known
+        Time constant with which the winding's sensor follows it, and whether the model has it.
     """
     dice = np.random.default_rng(seed)
     seconds = len(current_A)
@@ -90,6 +95,15 @@ def observed_joint(
     shown = {"temperature_housing_degC": truth[1:, 1]}
     if winding:
         shown["temperature_winding_degC"] = truth[1:, 0]
+    if winding_lag_s:
+        states = sensed_temperatures(
+            joint,
+            load,
+            start_degC=[room[0] + 3.0] * 2,
+            ambient_degC=room,
+            lags_s={0: winding_lag_s},
+        )
+        shown["temperature_winding_degC"] = states[1:, 2]
     if ambient:
         shown["temperature_ambient_degC"] = room
     readings = {
@@ -103,14 +117,14 @@ def observed_joint(
         "winding_time_s": network.winding_housing_K_per_W * network.winding_J_per_K,
         "standby_rise_K": network.housing_ambient_K_per_W * joint.standby_W,
     }
+    if winding_lag_s and is_lag_known:
+        named["winding_lag_s"] = winding_lag_s
     missed = {key: value * float(np.exp(dice.normal(0.0, spread))) for key, value in named.items()}
     settings = ThermalSettings(
         **missed,
-        log_covariance=tuple(
-            tuple(spread**2 if i == j else 0.0 for j in range(5)) for i in range(5)
-        ),
+        log_covariance=tuple(tuple(spread**2 if i == j else 0.0 for j in named) for i in named),
     )
-    exact = ThermalSettings(**named, log_covariance=((0.0,) * 5,) * 5)
+    exact = ThermalSettings(**named, log_covariance=((0.0,) * len(named),) * len(named))
     return ObservedJoint(
         fitted=fitted_heat(settings),
         current_A=current_A,

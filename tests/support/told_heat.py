@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.arrays import Floats
-from logger.heat.model import HeatModel, Parameter
+from logger.heat.model import Parameter
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.thermal.thermal_duty import continuous_mean_square_A2, settled_degC
 from logger.joint.thermal.thermal_load import JointHeat, Node
@@ -37,7 +37,7 @@ from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR, Quantity
 from tests.support.heat_joints import Simulated, simulate_joint
 from tests.support.heat_study import PATTERNS, Bound
 
-__all__ = ["CASES", "Told", "told_answers"]
+__all__ = ["CASES", "Told", "fit_simulated", "told_answers"]
 
 LIMIT_DEGC: Final = {Node.WINDING: 100.0, Node.HOUSING: 75.0}
 REFERENCE_DEGC: Final = 40.0
@@ -81,8 +81,8 @@ class Told:
         return math.log(self.high / max(self.low, 1e-9)) / math.log(self.bound_factor)
 
 
-def fit_simulated(made: Simulated) -> HeatFit:
-    """Return the fit that recordings of a simulated joint would have."""
+def fit_simulated(made: Simulated, **settings: Any) -> HeatFit:
+    """Return the fit that recordings of a simulated joint would have; `settings` of its bench."""
     trace = made.trace
     read = ReadTrace(
         trace=trace,
@@ -97,8 +97,8 @@ def fit_simulated(made: Simulated) -> HeatFit:
         recordings=("made",),
         skipped_s=0.0,
     )
-    settings = JointSettings(name="a", layout="l")
-    return fit_trace(read, settings, ambient=AmbientChoice())
+    joint = JointSettings(name="a", layout="l", **settings)
+    return fit_trace(read, joint, ambient=AmbientChoice())
 
 
 def told_answers(seed: int, **course: Any) -> Iterator[Told]:
@@ -110,7 +110,7 @@ def told_answers(seed: int, **course: Any) -> Iterator[Told]:
     standby = bool(course.get("ambient", True))
     bound = HeatProblem(
         made.trace,
-        HeatModel(nodes=2, standby=standby, speed=fit.problem.model.speed),
+        dataclasses.replace(fit.problem.model, nodes=2, standby=standby),
     )
     bounds = _Bounds(bound, made)
     yield from _parameters(fit, made, bounds)

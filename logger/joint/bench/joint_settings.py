@@ -23,6 +23,7 @@ __all__ = [
     "PerMilleBase",
     "RatedValues",
     "Sensor",
+    "SensorLag",
     "SensorSettings",
     "TorqueSettings",
     "ValueOverride",
@@ -113,6 +114,19 @@ class WindingSettings(Settings):
     resistance_ohm: float = Field(gt=0)
     reference_degC: float = Field(default=20.0, ge=-60, le=200)  # noqa: N815 - the unit's spelling
     """The temperature at which it was measured."""
+
+
+class SensorLag(Settings):
+    """With which time constants a joint's own temperature sensors follow what they are on."""
+
+    winding_s: float | None = Field(default=None, ge=0, le=3600)
+    """0: none, and no fit looks for one; left out: a fit looks for it."""
+    housing_s: float | None = Field(default=None, ge=0, le=3600)
+
+    @property
+    def seconds(self) -> dict[str, float | None]:
+        """What a sensor is on (`winding`, `housing`) -> its time constant, in that order."""
+        return {"winding": self.winding_s, "housing": self.housing_s}
 
 
 class RatedValues(Settings):
@@ -209,6 +223,7 @@ class JointSettings(Settings):
     torque: TorqueSettings | None = None
     winding: WindingSettings | None = None
     """With it a fit of heat is told in K/W and J/K."""
+    sensor_lag: SensorLag = SensorLag()
     thermal: ThermalSettings | None = None
     """A fitted model of its heat: with it the recorder forecasts its temperatures."""
     rated: RatedValues = RatedValues()

@@ -46,6 +46,9 @@ class ThermalSettings(Settings):
     speed_loss: Literal["linear", "square"] = "linear"
     loss_node: Literal["winding", "housing"] = "housing"
     """Where standby and speed loss arise."""
+    winding_lag_s: PositiveFigure | None = None
+    """Time constant with which the winding's sensor follows the winding; left out: at once."""
+    housing_lag_s: PositiveFigure | None = None
     ambient_degC: float | None = Field(default=None, ge=-60, le=100)
     """What the joint rested at when it was fitted, where no ambient is recorded."""
     log_covariance: _Covariance = ()
@@ -64,14 +67,26 @@ class ThermalSettings(Settings):
             "winding_time_s": self.winding_time_s,
             "standby_rise_K": self.standby_rise_K,
             "speed_rise": self.speed_rise,
+            "winding_lag_s": self.winding_lag_s,
+            "housing_lag_s": self.housing_lag_s,
         }
         return {name: value for name, value in every.items() if value is not None}
+
+    @property
+    def _lags(self) -> set[str]:
+        """Where sensors lag."""
+        stated = {"winding": self.winding_lag_s, "housing": self.housing_lag_s}
+        return {place for place, lag_s in stated.items() if lag_s is not None}
 
     @model_validator(mode="after")
     def _fits(self) -> "ThermalSettings":
         if (self.winding_rise is None) != (self.winding_time_s is None):
             missing = "winding_rise" if self.winding_rise is None else "winding_time_s"
             raise SettingError(missing, "expected it, since the other figure of the winding is.")
+        place = self.sensor.split("_")[1]
+        if self.winding_rise is None and self._lags - {place}:
+            other = f"{next(iter(self._lags - {place}))}_lag_s"
+            raise SettingError(other, f"expected none: the model's only sensor is {self.sensor!r}.")
         count, rows = len(self.figures), self.log_covariance
         if rows:
             names = ", ".join(self.figures)

@@ -12,6 +12,7 @@ is not known, R0 = 1 makes every watt an A^2: a thermal resistance is then a ris
 """
 # ruff: noqa: N803, N806, N815 - units are written as units are: K, W and A are capitals
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -22,19 +23,23 @@ from logger.arrays import Floats
 from logger.joint.thermal.thermal_model import (
     TwoNode,
     Winding,
-    exponential_and_integral,
+    eigenvalues,
     integrated_exponential,
+    matrix_function,
     system_matrix,
 )
 
 __all__ = [
     "JointHeat",
     "LoadSteps",
+    "LoadSystem",
     "Node",
     "OneNode",
     "StepResponse",
-    "lagged_readings",
+    "load_system",
+    "matrix_product",
     "step_response",
+    "temperatures_by",
     "temperatures_over",
 ]
 
@@ -121,8 +126,28 @@ class StepResponse:
     """Shape (n, m)."""
 
 
-def step_response(joint: JointHeat, steps: LoadSteps) -> StepResponse:
-    """Return the exact step of each load."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadSystem:
+    """dT/dt = matrix T + rates + cooling Ta of n loads for m nodes, each entry of shape (n,)."""
+
+    matrix: tuple[tuple[Floats, ...], ...]
+    rates: tuple[Floats, ...]
+    """In K/s."""
+    cooling: tuple[Floats | float, ...]
+    """In 1/s."""
+
+    def applied(self, function: Callable[[Floats], Floats]) -> tuple[tuple[Floats, ...], ...]:
+        """Return a function of the matrix, from what it is at its eigenvalues (poles)."""
+        if len(self.matrix) == 1:
+            return ((function(self.matrix[0][0]),),)
+        (p, q), (r, s) = self.matrix
+        matrix = ((p, q), (r, s))
+        slow, fast = eigenvalues(matrix)
+        return matrix_function(matrix, function(slow), function(fast))
+
+
+def load_system(joint: JointHeat, steps: LoadSteps) -> LoadSystem:
+    """Return the linear system that a joint is under each load."""
     ohm, alpha = joint.winding.resistance_ohm, joint.winding.alpha_per_K
     copper_W = steps.mean_square_A2 * ohm * (1.0 - alpha * joint.winding.reference_degC)
     heating_W_per_K = steps.mean_square_A2 * ohm * alpha
@@ -134,23 +159,39 @@ def step_response(joint: JointHeat, steps: LoadSteps) -> StepResponse:
     network = joint.network
     if isinstance(network, OneNode):
         pole = (heating_W_per_K - 1.0 / network.resistance_K_per_W) / network.J_per_K
-        integral = integrated_exponential(pole, steps.duration_s)
-        return StepResponse(
-            free=np.exp(pole * steps.duration_s)[:, None, None],
-            forced=(integral * (copper_W + other_W) / network.J_per_K)[:, None],
-            per_ambient=(integral / network.time_constant_s)[:, None],
+        return LoadSystem(
+            matrix=((pole,),),
+            rates=((copper_W + other_W) / network.J_per_K,),
+            cooling=(1.0 / network.time_constant_s,),
         )
-    free, over_step = exponential_and_integral(
-        system_matrix(network, heating_W_per_K=heating_W_per_K), steps.duration_s
-    )
     in_winding = joint.loss_node is Node.WINDING
-    winding_rate = (copper_W + (other_W if in_winding else 0.0)) / network.winding_J_per_K
-    housing_rate = (0.0 if in_winding else other_W) / network.housing_J_per_K
-    cooling = 1.0 / (network.housing_ambient_K_per_W * network.housing_J_per_K)
+    winding_W = copper_W + (other_W if in_winding else 0.0)
+    housing_W = np.zeros_like(other_W) if in_winding else other_W
+    return LoadSystem(
+        matrix=system_matrix(network, heating_W_per_K=heating_W_per_K),
+        rates=(winding_W / network.winding_J_per_K, housing_W / network.housing_J_per_K),
+        cooling=(0.0, 1.0 / (network.housing_ambient_K_per_W * network.housing_J_per_K)),
+    )
+
+
+def step_response(joint: JointHeat, steps: LoadSteps) -> StepResponse:
+    """Return the exact step of each load."""
+    system, time_s = load_system(joint, steps), steps.duration_s
+    free = system.applied(lambda pole: np.asarray(np.exp(pole * time_s)))
+    over_step = system.applied(lambda pole: integrated_exponential(pole, time_s))
     return StepResponse(
         free=np.moveaxis(np.array(free), 2, 0),
-        forced=np.stack([row[0] * winding_rate + row[1] * housing_rate for row in over_step], 1),
-        per_ambient=np.stack([row[1] * cooling for row in over_step], 1),
+        forced=matrix_product(over_step, system.rates),
+        per_ambient=matrix_product(over_step, system.cooling),
+    )
+
+
+def matrix_product(
+    rows: tuple[tuple[Floats, ...], ...], parts: tuple[Floats | float, ...]
+) -> Floats:
+    """Return matrix times vector, entry by entry: shape (n, rows)."""
+    return np.stack(
+        [sum(one * part for one, part in zip(row, parts, strict=True)) for row in rows], 1
     )
 
 
@@ -171,38 +212,22 @@ def temperatures_over(
     numpy.ndarray
         Shape (n + 1, nodes).
     """
-    response = step_response(joint, steps)
-    ambient = np.broadcast_to(np.asarray(ambient_degC, np.float64), steps.duration_s.shape)
+    return temperatures_by(
+        step_response(joint, steps), start_degC=start_degC, ambient_degC=ambient_degC
+    )
+
+
+def temperatures_by(
+    response: StepResponse, *, start_degC: ArrayLike, ambient_degC: ArrayLike
+) -> Floats:
+    """Return the temperatures at the beginning of the first and the end of each step.
+
+    As `temperatures_over`, for steps that are known: shape (n + 1, m).
+    """
+    ambient = np.broadcast_to(np.asarray(ambient_degC, np.float64), response.forced.shape[:1])
     forced = response.forced + response.per_ambient * ambient[:, None]
-    out = np.empty((len(forced) + 1, joint.nodes))
+    out = np.empty((len(forced) + 1, forced.shape[1]))
     out[0] = start_degC
     for index in range(len(forced)):
         out[index + 1] = response.free[index] @ out[index] + forced[index]
-    return out
-
-
-def lagged_readings(duration_s: Floats, temperature_degC: Floats, *, lag_s: float) -> Floats:
-    """Return what a sensor shows that follows a temperature with a lag of the first order.
-
-    Exact for a temperature that is straight between its n + 1 values; the sensor begins at the
-    first of them.
-
-    Parameters
-    ----------
-    duration_s
-        Between the values, shape (n,).
-    temperature_degC
-        Shape (n + 1,).
-    """
-    if lag_s <= 0.0:
-        return temperature_degC
-    decay = np.exp(-duration_s / lag_s)
-    # Behind a straight line of slope m a sensor settles m * lag below it.
-    error_K = np.diff(temperature_degC) / duration_s * lag_s
-    out = np.empty(len(temperature_degC))
-    out[0] = shown = float(temperature_degC[0])
-    for index, (keep, error) in enumerate(zip(decay, error_K, strict=True)):
-        offset = shown - temperature_degC[index] + error
-        shown = float(temperature_degC[index + 1] - error + keep * offset)
-        out[index + 1] = shown
     return out

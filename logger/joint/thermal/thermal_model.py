@@ -28,9 +28,11 @@ __all__ = [
     "TwoNode",
     "Winding",
     "continuous_current_A",
+    "eigenvalues",
     "exact_step",
     "exponential_and_integral",
     "integrated_exponential",
+    "matrix_function",
     "runaway_current_A",
     "steady_state",
     "step_rise",
@@ -63,7 +65,7 @@ class TwoNode:
     @property
     def time_constants_s(self) -> tuple[float, float]:
         """The slow and the fast time constant; neither is R C of one node alone."""
-        slow, fast = _eigenvalues(system_matrix(self, heating_W_per_K=0.0))
+        slow, fast = eigenvalues(system_matrix(self, heating_W_per_K=0.0))
         return -1.0 / float(slow), -1.0 / float(fast)
 
 
@@ -232,24 +234,30 @@ def system_matrix(network: TwoNode, *, heating_W_per_K: float | Floats) -> Block
 def exponential_and_integral(
     matrix: BlockMatrix2x2, time_s: float | Floats
 ) -> tuple[BlockMatrix2x2, BlockMatrix2x2]:
-    """Return exp(M t) and its integral from 0 to t, entry by entry; M and t broadcast.
-
-    By the two eigenvalues: f(M) = (f(s1)(M - s2) - f(s2)(M - s1))/(s1 - s2).
-    """
-    slow, fast = _eigenvalues(matrix)
-
-    def of(at_slow: Floats, at_fast: Floats) -> BlockMatrix2x2:
-        matrix_factor = (at_slow - at_fast) / (slow - fast)
-        identity_factor = (slow * at_fast - fast * at_slow) / (slow - fast)
-        (p, q), (r, s) = matrix
-        return (matrix_factor * p + identity_factor, matrix_factor * q), (
-            matrix_factor * r,
-            matrix_factor * s + identity_factor,
-        )
-
+    """Return exp(M t) and its integral from 0 to t, entry by entry; M and t broadcast."""
+    slow, fast = eigenvalues(matrix)
     return (
-        of(np.asarray(np.exp(slow * time_s)), np.asarray(np.exp(fast * time_s))),
-        of(integrated_exponential(slow, time_s), integrated_exponential(fast, time_s)),
+        matrix_function(
+            matrix, np.asarray(np.exp(slow * time_s)), np.asarray(np.exp(fast * time_s))
+        ),
+        matrix_function(
+            matrix, integrated_exponential(slow, time_s), integrated_exponential(fast, time_s)
+        ),
+    )
+
+
+def matrix_function(matrix: BlockMatrix2x2, at_slow: Floats, at_fast: Floats) -> BlockMatrix2x2:
+    """Return f(M) of a function that is known at the two `eigenvalues` of M, entry by entry.
+
+    f(M) = (f(s1)(M - s2) - f(s2)(M - s1))/(s1 - s2).
+    """
+    slow, fast = eigenvalues(matrix)
+    matrix_factor = (at_slow - at_fast) / (slow - fast)
+    identity_factor = (slow * at_fast - fast * at_slow) / (slow - fast)
+    (p, q), (r, s) = matrix
+    return (matrix_factor * p + identity_factor, matrix_factor * q), (
+        matrix_factor * r,
+        matrix_factor * s + identity_factor,
     )
 
 
@@ -261,7 +269,7 @@ def integrated_exponential(pole: float | Floats, time_s: float | Floats) -> Floa
     return np.asarray(np.where(is_zero, time_s, np.expm1(safe * time_s) / safe))
 
 
-def _eigenvalues(matrix: BlockMatrix2x2) -> tuple[Floats, Floats]:
+def eigenvalues(matrix: BlockMatrix2x2) -> tuple[Floats, Floats]:
     """Return the eigenvalues, slow first. Real and distinct: both couplings are positive."""
     (p, q), (r, s) = matrix
     half = (p + s) / 2.0

@@ -26,6 +26,26 @@ def test_a_winding_that_nobody_reads_is_estimated(seed):
     assert np.sqrt(np.mean(np.square(off))) < 0.08 * rise
 
 
+def test_a_winding_that_is_read_late_is_estimated_as_it_is():
+    """A sensor with 30 s: the winding, ahead of its reading, lies within what is said of it.
+
+    A model that does not know of the lag takes the reading for the winding, and is too sure.
+    """
+    within = {}
+    for is_known in (True, False):
+        run = observed_joint(
+            4, random_duty(4, 3000, 150.0), winding_lag_s=30.0, is_lag_known=is_known
+        )
+        seen = [(second, track.state) for second, track in follow(run) if second > 600]
+        truth = np.array([run.truth_degC[second, 0] for second, _ in seen])
+        off = np.abs(np.array([state.mean_degC[0, 0] for _, state in seen]) - truth)
+        said = np.array([state.spread_K(0) for _, state in seen])
+        within[is_known] = np.mean(off <= 2.0 * said)
+        shown = run.readings["temperature_winding_degC"][[second - 1 for second, _ in seen]]
+        assert np.sqrt(np.mean(off**2)) < 0.5 * np.sqrt(np.mean((shown - truth) ** 2))
+    assert within[True] > 0.9 > within[False]
+
+
 @pytest.mark.parametrize("seed", [4])
 def test_an_ambient_that_nobody_records_is_found(seed):
     """Of a joint that began warm, the ambient is known to a few kelvin after an hour."""

@@ -1,14 +1,22 @@
 """A fitted model in the bench file: in place, comments kept, read back the same."""
 
+import dataclasses
 import datetime
 
 import pytest
 
 from logger.errors import InputError
+from logger.heat.fitted import fitted_heat
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.thermal_settings import ThermalSettings
 from logger.simulate.scenario import SCENARIO_LAYOUT, scenario_bench_text, scenario_layout_text
-from replay.heat.bench_model import write_bench_model
+from replay.heat.bench_model import thermal_settings, write_bench_model
+from replay.heat.intervals import interval_of
+from replay.heat.model import physical_parameters
+from replay.heat.quantity import QuantityName
+from replay.heat.result import UnknownQuantity
+from tests.support.heat_joints import simulate_joint
+from tests.support.told_heat import fit_simulated
 
 TODAY = datetime.date(2026, 3, 1)
 MODEL = ThermalSettings(
@@ -58,3 +66,40 @@ def test_a_joint_that_the_file_lacks_is_a_mistake(bench_file):
     with pytest.raises(InputError, match="wrist"):
         write_bench_model(bench_file, "wrist", MODEL)
     assert bench_file.read_bytes() == before
+
+
+@pytest.fixture(scope="module")
+def lagging_fit():
+    """Give the fit of a joint whose housing alone is read, with a lag that is stated."""
+    made = simulate_joint(
+        52_011, pattern="steps", ambient=False, hours=0.7, gaps=0, housing_lag_s=30.0
+    )
+    return fit_simulated(made, sensor_lag={"housing_s": 30.0})
+
+
+def test_a_model_without_its_winding_is_as_wide_as_what_is_told(lagging_fit):
+    """One body with all the heat that both store: no narrower than what was told of it."""
+    unknown = UnknownQuantity(name=QuantityName.WINDING_TIME, remedies=())
+    fit = dataclasses.replace(lagging_fit, unknown=(unknown,))
+    written = thermal_settings(fit, TODAY)
+    assert written.winding_rise is None
+    network = fit.joints[0].network
+    whole_s = network.housing_ambient_K_per_W * (network.housing_J_per_K + network.winding_J_per_K)
+    assert written.housing_time_s == pytest.approx(whole_s, rel=1e-5)
+    problem, mode = fit.problem, fit.mode
+
+    def rise(outer):
+        theta = outer[: problem.theta_count]
+        return float(physical_parameters(problem.model, theta, problem.scale)["housing_rise"])
+
+    sd, *_ = interval_of(problem, mode, rise)
+    assert written.housing_rise == pytest.approx(rise(mode.outer), rel=1e-5)
+    assert written.log_covariance[0][0] ** 0.5 == pytest.approx(sd, rel=0.1)
+
+
+def test_a_lag_goes_into_the_model(lagging_fit):
+    """Stated for the sensor of the housing: the observer follows it there."""
+    written = thermal_settings(lagging_fit, TODAY)
+    assert written.housing_lag_s == pytest.approx(30.0, rel=0.15)
+    nodes = 1 if written.winding_rise is None else 2
+    assert list(fitted_heat(written).lags_s) == [nodes - 1]

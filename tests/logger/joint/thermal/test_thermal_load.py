@@ -11,7 +11,6 @@ from logger.joint.thermal.thermal_load import (
     LoadSteps,
     Node,
     OneNode,
-    lagged_readings,
     temperatures_over,
 )
 from logger.joint.thermal.thermal_model import TwoNode, Winding, temperatures_after
@@ -128,13 +127,3 @@ def test_steps_share_the_equations_of_the_network():
         duration_s=77.0,
     )
     assert end == pytest.approx([float(winding), float(housing)], rel=1e-12)
-
-
-def test_a_sensor_lags():
-    """A ramp is shown one lag late, a step approaches exponentially; no lag changes nothing."""
-    ramp = np.linspace(0.0, 100.0, 101)
-    shown = lagged_readings(np.full(100, 10.0), ramp, lag_s=30.0)
-    assert ramp[-1] - shown[-1] == pytest.approx(3.0, rel=1e-6)
-    held = lagged_readings(np.array([1e-9, 30.0]), np.array([0.0, 1.0, 1.0]), lag_s=30.0)
-    assert held[-1] == pytest.approx(1 - np.exp(-1.0), rel=1e-6)
-    assert lagged_readings(np.ones(100), ramp, lag_s=0.0) is ramp

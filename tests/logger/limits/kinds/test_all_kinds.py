@@ -281,7 +281,7 @@ def test_over_a_gap_an_integral_stands_still():
 
 
 def test_a_trip_by_a_full_integral_stays_over_a_gap():
-    """An alert stays through a gap; the reading behind it decides."""
+    """An alert stays through a gap; the reading lags it decides."""
     keys = {"kind": "inverse-time", "channel": CURRENT, "curve": "B", "setting": 1.0}
     times = [*range(0, 20), 500, 501]
     high = [2.0] * 20
