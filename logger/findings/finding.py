@@ -12,6 +12,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import Field, StringConstraints, ValidationInfo, field_validator, model_validator
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
+from logger.joint.bench.thermal_settings import ThermalSettings
 from logger.settings_file import SettingError, Settings
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "FindingSpan",
     "FoundQuantity",
     "IntervalBy",
+    "KeptModel",
     "Method",
     "TypedValue",
     "UncertaintyPart",
@@ -30,7 +32,8 @@ __all__ = [
     "torque_basis_of",
 ]
 
-FINDING_FORMAT: Final = 1
+FINDING_FORMAT: Final = 2
+"""The newest; 2: with a fitted model. Others are written as 1, which older programs read."""
 FINDING_ID_PATTERN: Final = r"^[0-9a-f]{32}$"
 TORQUE_CONSTANT: Final = "torque_constant_Nm_A"
 """Condition of a quantity: N.m for one ampere, by which it was made from a recorded current."""
@@ -144,13 +147,24 @@ class TypedValue(Settings):
     standard_uncertainty: Annotated[float, Field(ge=0)] | None = None
 
 
+class KeptModel(Settings):
+    """A joint's fitted model of heat, with the covariance of what its fit left open."""
+
+    thermal: ThermalSettings
+    """As it would stand in the bench file."""
+    ambient_degC: float = Field(ge=-60, le=200)  # noqa: N815 - the unit's own spelling
+    """Mean over what it was fitted to, with the standby rise in it where `thermal` has none."""
+    torque_per_ampere: float | None = Field(default=None, gt=0)
+    """In N.m/A, as it was declared then."""
+
+
 class Finding(Settings):
     """One result of one evaluation.
 
     An evaluation leaves `id`, `made_ns` and `program` as they are: `keep_finding` fills them in.
     """
 
-    format: Literal[1] = FINDING_FORMAT
+    format: Literal[1, 2] = 1
     id: str = Field(default="", pattern=r"^([0-9a-f]{32})?$")
     """Drawn when it is kept; "": not kept yet."""
     replaces: Annotated[str, StringConstraints(pattern=FINDING_ID_PATTERN)] | None = None
@@ -167,11 +181,19 @@ class Finding(Settings):
     """With which it was evaluated."""
     spans: tuple[FindingSpan, ...] = Field(default=(), max_length=_MOST_ITEMS)
     typed: tuple[TypedValue, ...] = Field(default=(), max_length=_MOST_ITEMS)
+    heat_model: KeptModel | None = None
+    """Of an evaluation of heat: the whole fitted model, to be used as one."""
     program: Annotated[str, StringConstraints(max_length=80)] = ""
     """Version that made it: "dutytrace 1.4.0"."""
     made_ns: TimeNs = 0
     """When it was kept, nanoseconds since 1970."""
     who: Annotated[str, StringConstraints(max_length=80)] = ""
+
+    @model_validator(mode="after")
+    def _check_format(self) -> Self:
+        if self.heat_model is not None and self.format == 1:
+            raise SettingError("format", found="1", expected="2, since it has a fitted model")
+        return self
 
     @property
     def ended_ns(self) -> int:

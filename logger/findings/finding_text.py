@@ -39,6 +39,9 @@ class FindingFault(InputError):
 def finding_text(finding: Finding) -> str:
     """Return the JSON text of a finding, as it is kept."""
     content = finding.model_dump(mode="json")
+    if finding.heat_model is None:
+        # As a program that knows no models writes and reads it.
+        del content["heat_model"]
     content[_CHECKSUM_KEY] = _checksum(content)
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 

@@ -30,6 +30,7 @@ __all__ = [
     "FittedHeat",
     "SecondStep",
     "StepCoefficients",
+    "drawn_joints_of",
     "fitted_heat",
     "heat_of_joint",
     "step_coefficients",
@@ -141,40 +142,57 @@ def fitted_heat(settings: ThermalSettings, reference_degC: float = 20.0) -> Fitt
 
     `reference_degC`: the temperature at which the winding's resistance is what was stated.
     """
-    names = [PARAMETER_KEYS[key] for key in settings.figures]
-    value = np.array(list(settings.figures.values()))
-    covariance = np.array(settings.log_covariance or np.eye(len(value)) * ASSUMED_SPREAD**2)
-    dice = np.random.default_rng(_DRAW_SEED)
-    half = dice.multivariate_normal(
-        np.zeros(len(value)), covariance, DRAWS // 2, method="eigh", check_valid="ignore"
-    )
-    # Each draw and its mirror image: the mean of them is the likeliest joint.
-    logs = np.concatenate([np.zeros((1, len(value))), half, -half])[:DRAWS]
-    model = HeatModel(
-        nodes=1 if settings.winding_rise is None else 2,
-        standby=settings.standby_rise_K is not None,
-        speed=SpeedLoss.NONE if settings.speed_rise is None else SpeedLoss(settings.speed_loss),
-        loss_node=Node(settings.loss_node),
-        lags=tuple(
-            node
-            for node, lag_s in zip(
-                Node, (settings.winding_lag_s, settings.housing_lag_s), strict=True
-            )
-            if lag_s is not None
-        ),
-    )
-    copper = Winding(
-        resistance_ohm=1.0, reference_degC=reference_degC, alpha_per_K=COPPER.alpha_per_K
-    )
-    drawn = value * np.exp(logs)
-    joints = [heat_joint(model, dict(zip(names, row, strict=True)), copper) for row in drawn]
+    model, drawn = _heat_model(settings), _drawn_parameters(settings, DRAWS)
+    joints = drawn_joints_of(settings, reference_degC, DRAWS)
     return FittedHeat(
         settings=settings,
         joint=joints[0],
         draws=stacked_joints(joints),
         second=_second_step(joints[0]),
-        lags_s=model.lags_s(dict(zip(names, drawn.T, strict=True))),
+        lags_s=model.lags_s(drawn),
     )
+
+
+def drawn_joints_of(
+    settings: ThermalSettings, reference_degC: float, count: int
+) -> tuple[JointHeat, ...]:
+    """Return the likeliest joint of a bench file's `thermal`, and after it draws of it.
+
+    `reference_degC` as of `fitted_heat`; `count`: of all, an even number.
+    """
+    copper = Winding(
+        resistance_ohm=1.0, reference_degC=reference_degC, alpha_per_K=COPPER.alpha_per_K
+    )
+    model, drawn = _heat_model(settings), _drawn_parameters(settings, count)
+    return tuple(
+        heat_joint(model, {name: values[at] for name, values in drawn.items()}, copper)
+        for at in range(count)
+    )
+
+
+def _heat_model(settings: ThermalSettings) -> HeatModel:
+    lags_s = (settings.winding_lag_s, settings.housing_lag_s)
+    return HeatModel(
+        nodes=1 if settings.winding_rise is None else 2,
+        standby=settings.standby_rise_K is not None,
+        speed=SpeedLoss.NONE if settings.speed_rise is None else SpeedLoss(settings.speed_loss),
+        loss_node=Node(settings.loss_node),
+        lags=tuple(node for node, lag_s in zip(Node, lags_s, strict=True) if lag_s is not None),
+    )
+
+
+def _drawn_parameters(settings: ThermalSettings, count: int) -> dict[Parameter, Floats]:
+    """Return each parameter of the likeliest joint and of draws after it, shape (count,)."""
+    names = [PARAMETER_KEYS[key] for key in settings.figures]
+    value = np.array(list(settings.figures.values()))
+    covariance = np.array(settings.log_covariance or np.eye(len(value)) * ASSUMED_SPREAD**2)
+    dice = np.random.default_rng(_DRAW_SEED)
+    half = dice.multivariate_normal(
+        np.zeros(len(value)), covariance, count // 2, method="eigh", check_valid="ignore"
+    )
+    # Each draw and its mirror image: the mean of them is the likeliest joint.
+    logs = np.concatenate([np.zeros((1, len(value))), half, -half])[:count]
+    return dict(zip(names, (value * np.exp(logs)).T, strict=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

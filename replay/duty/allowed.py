@@ -15,6 +15,7 @@ from replay.duty.result import AllowedLoad, HeldAgainst, TightestWindow
 from replay.duty.rms_windows import WindowRms
 from replay.heat.answers import longest_loads
 from replay.heat.fit import HeatFit
+from replay.heat.kept_model import KeptHeat
 
 __all__ = ["allowed_loads", "tightest_window"]
 
@@ -23,7 +24,7 @@ RATED_FROM_S: Final = 600
 
 
 def allowed_loads(
-    fit: HeatFit,
+    fit: HeatFit | KeptHeat,
     windows: Sequence[WindowRms],
     *,
     limit_degC: float,  # noqa: N803

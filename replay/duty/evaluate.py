@@ -41,6 +41,7 @@ from replay.duty.rms_windows import MOST_REFINED_S, RmsWindows
 from replay.heat.answers import equilibrium_at_end, slow_time_s
 from replay.heat.faults import HeatFaultKind
 from replay.heat.fit import HeatFit
+from replay.heat.kept_model import KeptHeat
 from replay.recording import Recording
 
 __all__ = ["DutyModel", "DutySlopes", "evaluate_duty", "hold_against"]
@@ -70,7 +71,7 @@ class DutySlopes:
 class DutyModel:
     """The joint that a load is held against: fitted, or why not."""
 
-    fit: HeatFit | None = None
+    fit: HeatFit | KeptHeat | None = None
     limit_degC: float | None = None  # noqa: N815 - the unit's own spelling
     heat_fault: HeatFaultKind | None = None
     fitted_to: tuple[ModelSource, ...] = ()
@@ -247,8 +248,8 @@ def _cells(source: LoadSource, lowest: float, highest: float) -> LoadMapCounter 
     )
 
 
-def _is_settled(fit: HeatFit | None) -> bool | None:
-    if fit is None or fit.has_changed:
+def _is_settled(fit: HeatFit | KeptHeat | None) -> bool | None:
+    if not isinstance(fit, HeatFit) or fit.has_changed:
         return None
     return equilibrium_at_end(fit.problem, fit.mode, fit.node).is_reached
 

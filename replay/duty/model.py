@@ -7,6 +7,7 @@ from replay.duty.evaluate import DutyModel
 from replay.duty.result import ModelSource
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.fit import fit_heat
+from replay.heat.kept_model import kept_heat
 from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
 
@@ -28,7 +29,8 @@ def duty_model(
     ambient
         As a person types it; empty: the joint's own channel.
     fitted_to
-        Other recordings of the joint, to fit in place of this one.
+        Other recordings of the joint, to fit in place of this one. A model of them that was kept
+        is taken as it is, unless an ambient is typed: then they are fitted with that.
 
     Raises
     ------
@@ -37,13 +39,17 @@ def duty_model(
     """
     if limit_degC is None:
         return DutyModel()
+    kept = kept_heat(fitted_to, joint) if fitted_to and not ambient else None
     fitted = fitted_to or (recording,)
     chosen = ambient_choice(ambient, fitted, joint)
-    sources = tuple(ModelSource(one.name, one.start_ns) for one in fitted_to)
+    finding = "" if kept is None else kept.finding.id
+    sources = tuple(ModelSource(one.name, one.start_ns, finding) for one in fitted_to)
     serials = {one.bench.joint_named(joint).serial for one in (recording, *fitted_to)}
     if len(serials - {""}) > 1:
         kind = HeatFaultKind.OTHER_SERIAL
         return DutyModel(limit_degC=limit_degC, heat_fault=kind, fitted_to=sources)
+    if kept is not None:
+        return DutyModel(fit=kept, limit_degC=limit_degC, fitted_to=sources)
     try:
         fit = fit_heat(fitted, joint, ambient=chosen)
     except HeatFault as fault:

@@ -88,6 +88,8 @@ class ModelSource:
 
     recording: str
     start_ns: int
+    finding: str = ""
+    """Id of the finding that holds the model; "": it was fitted anew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,7 +188,11 @@ class DutyResult:
                 "ambient_degC": limit.ambient_degC,
                 "ambient_is_idle": limit.ambient_is_idle,
                 "fitted_to": [
-                    {"recording": one.recording, "start_ns": one.start_ns}
+                    {
+                        "recording": one.recording,
+                        "start_ns": one.start_ns,
+                        "finding": one.finding or None,
+                    }
                     for one in limit.fitted_to
                 ],
             },

@@ -64,6 +64,7 @@ def source_text(limit: ModelLimit) -> str:
     """Return the other recordings that a joint was fitted to, each with its date."""
     return ", ".join(
         f"{one.recording} of {datetime.fromtimestamp(one.start_ns // 1_000_000_000, UTC):%Y-%m-%d}"
+        + (f", kept as {one.finding[:8]}" if one.finding else "")
         for one in limit.fitted_to
     )
 

@@ -29,6 +29,7 @@ From a recording to answers, in this order:
     fit         from recordings to a fitted joint
     evaluate    from recordings to a result: the one way in
     bench_model  a fitted joint written into its bench file, in place
+    kept_model  a fitted joint kept in a finding, and taken from it in place of a fit
     typed_ambient  what a person types for the ambient
     options     which joint a person means
     text        numbers as text

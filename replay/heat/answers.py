@@ -22,6 +22,7 @@ from replay.heat.result import Equilibrium, HeldFor, LoadBand
 from replay.heat.search import Mode
 
 __all__ = [
+    "DRAWS",
     "HOLDING_LOSS",
     "WARM_SHARE",
     "column_band",

@@ -129,7 +129,7 @@ def fit_heat(
             factor=factor,
             stretch=stretch,
         )
-    kept = _keep(result, opened, stated_ambient) if keep else None
+    kept = _keep(result, opened, stated_ambient, fit) if keep else None
     content = {
         **result.to_json(),
         "kept": None if kept is None else kept.id,
@@ -152,18 +152,20 @@ def _kept_text(kept: "Finding | None", recordings: "list[Recording]") -> str:
 
 
 def _keep(
-    result: "HeatResult", recordings: "list[Recording]", ambient: "AmbientChoice"
+    result: "HeatResult", recordings: "list[Recording]", ambient: "AmbientChoice", fit: "HeatFit"
 ) -> "Finding | None":
     """Keep a result in the newest of its recordings; None where no quantity is known."""
     from logger.store.repair.keep_finding import keep_finding
     from replay.heat.finding import heat_finding
+    from replay.heat.kept_model import model_to_keep
 
     newest = _newest(recordings)
     if not isinstance(newest.path, Path):
         raise InputError(
             where="--keep", found=str(newest.path), expected="a recording in a folder of its own"
         )
-    finding = heat_finding(result, recordings, ambient)
+    model = model_to_keep(fit, datetime.now(UTC).date())
+    finding = heat_finding(result, recordings, ambient, model=model)
     return None if finding is None else keep_finding(newest.path, finding)
 
 

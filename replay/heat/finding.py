@@ -8,6 +8,7 @@ from logger.findings.finding import (
     FindingSpan,
     FoundQuantity,
     IntervalBy,
+    KeptModel,
     Method,
     TypedValue,
     torque_basis_of,
@@ -36,11 +37,20 @@ _MOST_SPANS: Final = 100
 
 
 def heat_finding(
-    result: HeatResult, recordings: Sequence[Recording], ambient: AmbientChoice
+    result: HeatResult,
+    recordings: Sequence[Recording],
+    ambient: AmbientChoice,
+    *,
+    model: KeptModel | None = None,
 ) -> Finding | None:
     """Return the finding of a result; None where no quantity is known.
 
-    `recordings`: those that it was evaluated over.
+    Parameters
+    ----------
+    recordings
+        Those that it was evaluated over.
+    model
+        The fitted model; None where no load follows from it.
     """
     quantities = (*_network(result), *_borne(result, recordings[0]))
     if not quantities:
@@ -56,6 +66,8 @@ def heat_finding(
     if ambient.source is not None:
         settings["ambient"] = f"{ambient.source.joint}.{ambient.source.channel}"
     return Finding(
+        format=1 if model is None else 2,
+        heat_model=model,
         kind="heat",
         joint=result.joint,
         quantities=quantities,

@@ -12,6 +12,7 @@ from logger.findings.finding import (
     FindingSpan,
     FoundQuantity,
     IntervalBy,
+    KeptModel,
     Method,
     TypedValue,
     UncertaintyPart,
@@ -19,6 +20,7 @@ from logger.findings.finding import (
     is_repetition,
 )
 from logger.findings.finding_text import FindingFault, UnreadReason, finding_from, finding_text
+from logger.joint.bench.thermal_settings import ThermalSettings
 from tests.support.findings import play_finding
 
 _IDS = [f"{number:032x}" for number in range(1, 7)]
@@ -67,11 +69,11 @@ def test_a_finding_reads_back_as_it_was(value, ends, words, settings, span):
     assert finding_text(finding_from(finding_text(finding), "f")) == finding_text(finding)
 
 
-@pytest.mark.parametrize("written", [2, 7])
+@pytest.mark.parametrize("written", [3, 7])
 def test_one_of_a_newer_format_is_told_and_not_read(written: int):
     """Whatever else is in it."""
     text = _changed(finding_text(play_finding()), format=written, unheard_of={"a": 1})
-    with pytest.raises(FindingFault, match=rf"found {written}, expected 1") as raised:
+    with pytest.raises(FindingFault, match=rf"found {written}, expected 2") as raised:
         finding_from(text, "f.json")
     assert raised.value.reason is UnreadReason.NEWER
 
@@ -159,3 +161,18 @@ def test_the_same_evaluation_of_the_same_spans():
     ):
         other = finding.model_copy(update=fields)
         assert not is_repetition(finding, other), fields
+
+
+def test_a_fitted_model_is_kept_with_its_covariance():
+    """Read back the same; a finding without one is written as older programs read it."""
+    plain = play_finding()
+    assert json.loads(finding_text(plain))["format"] == 1
+    assert "heat_model" not in json.loads(finding_text(plain))
+    thermal = ThermalSettings(
+        housing_rise=0.3, housing_time_s=300.0, log_covariance=((0.01, 0.002), (0.002, 0.04))
+    )
+    model = KeptModel(thermal=thermal, ambient_degC=22.5, torque_per_ampere=1.6)
+    kept = Finding.model_validate({**dict(plain), "format": 2, "heat_model": model})
+    assert finding_from(finding_text(kept), "f.json") == kept
+    with pytest.raises(ValidationError, match="2, since it has a fitted model"):
+        Finding.model_validate({**dict(plain), "heat_model": model})

@@ -6,8 +6,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logger.findings.finding import (
+    Finding,
+    FindingSpan,
+    FoundQuantity,
+    IntervalBy,
+    KeptModel,
+    Method,
+)
+from logger.joint.bench.thermal_settings import ThermalSettings
 from logger.joint.thermal.thermal_load import Node
 from logger.joint.thermal.thermal_model import Winding
+from logger.store.repair.keep_finding import keep_finding
 from replay.duty.duty_type import DutyReason, DutyType
 from replay.duty.evaluate import DutyModel, DutySlopes, evaluate_duty
 from replay.duty.faults import DutyFault, DutyFaultKind
@@ -17,6 +27,7 @@ from replay.duty.sentence import duty_sentence
 from replay.duty.words import duty_notes, source_lines, window_rows
 from replay.heat.answers import longest_loads
 from replay.heat.faults import HeatFaultKind
+from replay.heat.kept_model import KeptHeat
 from replay.statistics import span_statistics
 from tests.support.heat_recordings import START_NS, S, record_channels, record_stepped
 
@@ -231,7 +242,9 @@ def test_a_model_of_another_recording_is_named_with_its_date(told):
     assert line in duty_notes(replace(told, limit=other))
     assert source_lines(replace(told, limit=own)) == []
     written = json.loads(json.dumps(replace(told, limit=other).to_json()))
-    assert written["limit"]["fitted_to"] == [{"recording": "soak", "start_ns": START_NS}]
+    assert written["limit"]["fitted_to"] == [
+        {"recording": "soak", "start_ns": START_NS, "finding": None}
+    ]
 
 
 @pytest.mark.parametrize("kind", list(HeatFaultKind))
@@ -253,6 +266,50 @@ def test_a_model_of_another_specimen_is_refused(tmp_path):
     assert any(
         "their serials differ" in line for line in duty_notes(evaluate_duty(one, "a", model=model))
     )
+
+
+def test_a_model_that_was_kept_is_taken_and_named(tmp_path):
+    """No fit is made: its covariance gives the bands, and the sentence says which finding it is."""
+    time_ns, columns = START_NS + np.arange(900) * S, {"current_A": np.full(900, 4.0)}
+    short, earlier = (record_channels(tmp_path / name, time_ns, columns) for name in "ab")
+    span = FindingSpan(
+        recording_id=earlier.manifest.recording_id,
+        recording="b",
+        from_ns=START_NS,
+        to_ns=START_NS + 900 * S,
+    )
+    thermal = ThermalSettings(
+        housing_rise=0.3, housing_time_s=300.0, log_covariance=((0.01, 0.0), (0.0, 0.04))
+    )
+    rise = FoundQuantity(
+        name="housing_rise",
+        value=0.3,
+        unit="K/A2",
+        standard_uncertainty=0.03,
+        low=0.25,
+        high=0.36,
+        interval_by=IntervalBy.CURVATURE,
+    )
+    kept = keep_finding(
+        tmp_path / "b",
+        Finding(
+            format=2,
+            kind="heat",
+            joint="a",
+            quantities=(rise,),
+            method=Method(name="made for a test"),
+            spans=(span,),
+            heat_model=KeptModel(thermal=thermal, ambient_degC=23.0),
+        ),
+    )
+    model = duty_model(short, "a", ambient=(), limit_degC=60.0, fitted_to=[earlier])
+    assert isinstance(model.fit, KeptHeat)
+    result = evaluate_duty(short, "a", model=model)
+    assert f", kept as {kept.id[:8]}" in duty_sentence(result)
+    low, high = (end / result.allowed[-1].load[0] for end in result.allowed[-1].load[1:])
+    assert low < 0.95
+    assert high > 1.05
+    assert result.limit.ambient_degC == 23.0
 
 
 @pytest.mark.slow
