@@ -4,7 +4,8 @@ model      which model of heat is meant, its parameters, and the joint that has 
 fitted     the model of a bench file, with draws of what its fit left open
 seconds    readings as seconds, the same in any chunking: mean squares, mean temperatures
 observer   the temperatures of all nodes and the ambient, from the load and what sensors show
-load_law   how the load may go on: holds drawn from the past, or whole cycles replayed
+load_cycles  whether a load repeats itself, evenly or not, and where its cycles began
+load_law   how the load may go on: holds or whole cycles drawn from the past
 forecast   where the temperatures go, and when they reach which level
 track      observer and load of one joint, second after second
 outcomes   how many of the last forecasts held

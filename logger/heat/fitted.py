@@ -186,13 +186,23 @@ def _drawn_parameters(settings: ThermalSettings, count: int) -> dict[Parameter, 
     names = [PARAMETER_KEYS[key] for key in settings.figures]
     value = np.array(list(settings.figures.values()))
     covariance = np.array(settings.log_covariance or np.eye(len(value)) * ASSUMED_SPREAD**2)
-    dice = np.random.default_rng(_DRAW_SEED)
-    half = dice.multivariate_normal(
-        np.zeros(len(value)), covariance, count // 2, method="eigh", check_valid="ignore"
-    )
-    # Each draw and its mirror image: the mean of them is the likeliest joint.
-    logs = np.concatenate([np.zeros((1, len(value))), half, -half])[:count]
+    logs = _drawn_logs(covariance, count)
     return dict(zip(names, (value * np.exp(logs)).T, strict=True))
+
+
+def _drawn_logs(covariance: Floats, count: int) -> Floats:
+    """Return how far the logarithms of each draw are from the likeliest: shape (count, n).
+
+    Each draw comes with its mirror image, so that their mean is the likeliest joint. What is drawn
+    is made to have the covariance itself: that of some thirty draws is off by a fifth to a third in
+    this direction or that, and so would be each band that hangs on it.
+    """
+    size = len(covariance)
+    drawn = np.random.default_rng(_DRAW_SEED).standard_normal((count // 2, size))
+    white = drawn @ np.linalg.inv(np.linalg.cholesky(drawn.T @ drawn / len(drawn))).T
+    values, vectors = np.linalg.eigh(covariance)
+    half = white @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    return np.concatenate([np.zeros((1, size)), half, -half])[:count]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

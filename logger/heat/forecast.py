@@ -32,7 +32,7 @@ LOADS_EACH: Final = 4
 _EDGES_S: Final = np.concatenate([np.arange(10.0, 1201.0, 10.0), np.arange(1220.0, 3601.0, 20.0)])
 """Ends of steps: a winding follows its load within tens of seconds, and its peaks count."""
 _CYCLE_EDGES_S: Final = np.arange(5.0, 3601.0, 5.0)
-"""Of a cyclic load, whose futures share one load."""
+"""Of a cyclic load."""
 _SETTLED_S: Final = 1e7
 AMBIENT_AHEAD_K: Final = 0.6
 """How far the ambient walks within the hour."""
@@ -74,7 +74,8 @@ class Futures:
     degC: Floats
     """Shape (futures, m + 1)."""
     between_K: Floats
-    """How far the node goes between two edges beyond both, as a shift of levels, by edge."""
+    """How far the node goes before an edge beyond it and the one before, as a shift of levels:
+    by edge, or shape (futures, m + 1)."""
     settled_degC: tuple[float, float, float]
     """Where it settles if the load goes on with the same mean: 5, 50, 95 %; inf: runaway."""
 
@@ -96,9 +97,7 @@ class Futures:
 
     def _passage(self, level: float, course: Floats, bound: Floats) -> Passage:
         time_s = np.sort(_first_times(self.edges_s, course, bound))
-        low, middle, high = (
-            float(time_s[min(int(share * len(time_s)), len(time_s) - 1)]) for share in _BAND
-        )
+        low, middle, high = time_s[_ranks(len(time_s))].tolist()
         return Passage(
             level_degC=level,
             probability=float(np.isfinite(time_s).mean()),
@@ -134,9 +133,8 @@ def draw_futures(fitted: FittedHeat, state: ObserverState, history: Floats) -> t
     """
     dice = np.random.default_rng(_SEED)
     law = find_load_law(history)
-    is_shared = law.kind is not LoadLawKind.HOLDS
     edges = _CYCLE_EDGES_S if law.kind is LoadLawKind.CYCLIC else _EDGES_S
-    each = 1 if is_shared else LOADS_EACH
+    each = LOADS_EACH if law.kind is LoadLawKind.HOLDS else 1
     count = DRAWS * each
     joints = np.repeat(np.arange(DRAWS), each)
     begin = _drawn_begin(state, joints, dice)
@@ -145,7 +143,7 @@ def draw_futures(fitted: FittedHeat, state: ObserverState, history: Floats) -> t
     out[:, 0] = begin.nodes.T
     with np.errstate(over="ignore", invalid="ignore"):
         # Beyond runaway a late temperature is no number any more: it is over every limit.
-        for index, temperatures in enumerate(_stepped(fitted, load, edges, begin)):
+        for index, temperatures in enumerate(_stepped(fitted, load.means, edges, begin)):
             out[:, index + 1] = temperatures
     np.nan_to_num(out, copy=False, nan=np.inf, posinf=np.inf)
     return tuple(
@@ -153,7 +151,9 @@ def draw_futures(fitted: FittedHeat, state: ObserverState, history: Floats) -> t
             law=law,
             edges_s=np.concatenate([[0.0], edges]),
             degC=course.T,
-            between_K=_between_K(fitted, history, edges, node),
+            between_K=_between_K(fitted, history, edges, node)
+            if load.beyond is None
+            else _peaks_K(fitted, load.beyond, out[0].T, node),
             settled_degC=_settled(fitted, state, law, node),
         )
         for node, course in enumerate(out)
@@ -257,6 +257,19 @@ def _between_K(fitted: FittedHeat, history: Floats, edges: Floats, node: int) ->
     return shift
 
 
+def _peaks_K(fitted: FittedHeat, beyond: Floats, copper_degC: Floats, node: int) -> Floats:
+    """Return by how much a node is warmer within each step than its course shows, straight.
+
+    Within some seconds a node gives off nothing of what the load puts into it.
+    """
+    copper = fitted.joint.winding
+    warmer = 1.0 + copper.alpha_per_K * (copper_degC[:, :-1] - copper.reference_degC)
+    peaks = np.zeros(copper_degC.shape)
+    with np.errstate(over="ignore", invalid="ignore"):
+        peaks[:, 1:] = np.nan_to_num(beyond * warmer * fitted.second.per_square[node], posinf=0.0)
+    return peaks
+
+
 def _settled(
     fitted: FittedHeat, state: ObserverState, law: LoadLaw, node: int
 ) -> tuple[float, float, float]:
@@ -284,8 +297,16 @@ def _constant_load(load: Floats, duration_s: float) -> LoadSteps:
 def _quantiles(values: Floats) -> Floats:
     """Return 5, 50 and 95 % of n futures: shape (m, 3) for values of shape (n, m)."""
     ordered = np.sort(values, axis=0)
-    rows = [min(int(share * len(ordered)), len(ordered) - 1) for share in _BAND]
-    return np.asarray(ordered[rows].T)
+    return np.asarray(ordered[_ranks(len(ordered))].T)
+
+
+def _ranks(count: int) -> list[int]:
+    """Return which of n ordered futures stand for 5, 50 and 95 %.
+
+    What comes is as likely to fall between any two neighbours, or beyond either end, so that n
+    futures part the chances into n + 1.
+    """
+    return [min(max(round(share * (count + 1)), 1), count) - 1 for share in _BAND]
 
 
 def _first_times(edges_s: Floats, course: Floats, bound: Floats) -> Floats:

@@ -2,19 +2,19 @@
 
 Three cases, tried in this order:
 
-    cyclic   the load repeats itself (autocorrelation): the last whole cycles are replayed in phase
+    cyclic   the load repeats itself (`load_cycles`): the present cycle ends like a past one, then
+             whole past ones follow, drawn with weights that are drawn themselves (Bayesian
+             bootstrap): so period and size vary as they did
     holds    stretches of equal load follow each other: the future is put together from such
-             stretches of the past, drawn with weights that are drawn themselves (Bayesian
-             bootstrap); the present one ends like past ones that lasted longer, or goes on where
-             it is likelier to be of another law than so old
+             stretches of the past, drawn in the same way; the present one ends like past ones that
+             lasted longer, or goes on where it is likelier to be of another law than so old
     held     there have been few stretches, or one: the present load goes on
 
-A stretch that is drawn is followed by those that came after it, for half a minute at least, so that
-what belongs together (a move and its pause) stays together. A load that changed, many stretches
-ago, to another kind is drawn from since then. Pure; loads are mean squares a second.
+A stretch or cycle that is drawn is followed by those that came after it, for half a minute at
+least, so that what belongs together (a move and its pause) stays together. A load that changed,
+many stretches ago, to another kind is drawn from since then. Pure; loads are mean squares a second.
 """
 
-import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -22,8 +22,16 @@ from typing import Final
 import numpy as np
 
 from logger.arrays import Floats, Ints
+from logger.heat.load_cycles import LoadCycles, find_load_cycles
 
-__all__ = ["LoadLaw", "LoadLawKind", "draw_loads", "find_load_law"]
+__all__ = [
+    "LoadLaw",
+    "LoadLawKind",
+    "LoadsAhead",
+    "draw_loads",
+    "find_load_law",
+    "loads_of_seconds",
+]
 
 HISTORY_S: Final = 4 * 3600
 """So much of the load is kept: of slow holds an hour has too few to tell what they are like."""
@@ -40,19 +48,9 @@ FEW_HOLDS: Final = 6
 """Fewer stretches tell nothing of how the present one ends: it goes on."""
 SMEARED_BELOW: Final = 4.0
 OTHER_LAW: Final = 2.0
-LEAST_PERIOD_S: Final = 3
-CYCLE_WINDOWS_S: Final = (1200, 600, 300, 180, 120, 90, 60, 45)
-LEAST_CORRELATION: Final = 0.85
-MOST_CORRELATION: Final = 0.9999
-LEAST_LIKENESS: Final = 4.0
-"""Standard deviations of Fisher's z: of random holds one law in thousands is taken for a cycle."""
-UNLIKE_SHARE: Final = 0.5
-"""Of the variance of a load's last cycle: a cycle that is off by more in the mean square is none
-of its kind, but what went before."""
-REPLAYED_S: Final = 300
-"""So long a stretch of whole cycles is replayed, where there is one; two cycles at least."""
-STEADY_SHARE: Final = 0.02
-"""A load that varies by no more about its mean is one load."""
+CYCLE_SCATTER: Final = 0.05
+"""By how much the loads of cycles are taken to differ, as one more cycle would tell it: two that
+are the same do not tell that a third will be."""
 
 
 class LoadLawKind(StrEnum):
@@ -73,19 +71,34 @@ class LoadLaw:
     mean magnitude and mean square of the speed; shape (n, 1) or (n, 3)."""
     starts: Ints
     """Where each stretch begins, in order; the last goes on."""
-    period_s: float = 0.0
+    cycles: LoadCycles | None = None
     """Of a cyclic load."""
-    cycles: int = 0
-    """How many whole ones are replayed."""
+
+    @property
+    def period_s(self) -> float:
+        """Of a cyclic load, else 0."""
+        return 0.0 if self.cycles is None else self.cycles.period_s
 
     @property
     def mean(self) -> Floats:
         """Mean of what may come: one number for each column."""
-        if self.kind is LoadLawKind.CYCLIC:
-            return np.asarray(self.history[-round(self.cycles * self.period_s) :].mean(axis=0))
+        if self.cycles is not None:
+            first, last = self.cycles.starts[[0, -1]].tolist()
+            return np.asarray(self.history[first:last].mean(axis=0))
         if self.kind is LoadLawKind.HELD:
             return np.asarray(self.history[self.starts[-1] :].mean(axis=0))
         return np.asarray(self.history.mean(axis=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadsAhead:
+    """What the load may be in each step ahead."""
+
+    means: Floats
+    """Shape (futures, steps, columns)."""
+    beyond: Floats | None = None
+    """Shape (futures, steps): by how much the sum of the squares over a part of the step, in
+    seconds, exceeds what their mean would have made of it, at most; None: not known."""
 
 
 def find_load_law(history: Floats) -> LoadLaw:
@@ -98,15 +111,10 @@ def find_load_law(history: Floats) -> LoadLaw:
         out. Shape (n, 1) or (n, 3), as in `LoadLaw`.
     """
     square = history[:, 0]
-    cycle = _find_cycle(square)
-    if cycle is not None:
-        period, cycles = cycle
+    cycles = find_load_cycles(square)
+    if cycles is not None:
         return LoadLaw(
-            kind=LoadLawKind.CYCLIC,
-            history=history,
-            starts=np.array([0]),
-            period_s=period,
-            cycles=cycles,
+            kind=LoadLawKind.CYCLIC, history=history, starts=cycles.starts[:-1], cycles=cycles
         )
     starts = _hold_starts(square)
     begin = min(
@@ -146,139 +154,71 @@ def _law_change(square: Floats, starts: Ints) -> int | None:
     return at + 1 if is_other else None
 
 
-def _find_cycle(square: Floats) -> tuple[float, int] | None:
-    """Return the period of a load that repeats itself, in s, and how many cycles to replay.
-
-    In each window, the longest first, the first peak of the autocorrelation that is nearly as high
-    as its highest; its period is refined at the last of its multiples, so that a replay of minutes
-    stays in phase. What is replayed are the last cycles that are alike.
-    """
-    for window_s in CYCLE_WINDOWS_S:
-        if len(square) < min(window_s, 4 * LEAST_PERIOD_S):
-            continue
-        values = square[-window_s:]
-        values = values - values.mean()
-        spread = float(values @ values) / len(values)
-        if spread <= (STEADY_SHARE * float(square[-window_s:].mean())) ** 2:
-            continue
-        correlation = _autocorrelation(values)
-        period = _first_peak(correlation, len(values))
-        if period is None:
-            continue
-        exact = float(period)
-        for multiple in range(2, (len(correlation) - 1) // period + 1):
-            centre = round(exact * multiple)
-            low = max(centre - 2, 1)
-            near = correlation[low : centre + 3]
-            if not len(near) or near.max() < LEAST_CORRELATION - 0.1:
-                break
-            exact = (low + int(np.argmax(near))) / multiple
-        cycles = _like_cycles(values, exact, max(2, round(REPLAYED_S / exact)))
-        if cycles >= 2:
-            return exact, cycles
-    return None
-
-
-def _like_cycles(values: Floats, period_s: float, most: int) -> int:
-    """Return how many of the last cycles are alike, the last one included."""
-    count, length = len(values), round(period_s)
-    last = values[count - length :]
-    spread = float(last.var())
-    for number in range(1, most):
-        begin = count - length - round(number * period_s)
-        if begin < 0:
-            return number
-        off = values[begin : begin + length] - last
-        if float(off @ off) > UNLIKE_SHARE * length * spread:
-            return number
-    return most
-
-
-def _autocorrelation(values: Floats) -> Floats:
-    """Return the correlation of a window with itself at each lag up to half of it."""
-    count = len(values)
-    spectrum = np.fft.rfft(values, 2 * count)
-    sums = np.fft.irfft(np.abs(spectrum) ** 2)[: count // 2 + 1]
-    squares = np.concatenate([[0.0], np.cumsum(values**2)])
-    lag = np.arange(len(sums))
-    head, tail = squares[count - lag], squares[count] - squares[lag]
-    return np.asarray(sums / np.maximum(np.sqrt(head * tail), 1e-30))
-
-
-def _first_peak(correlation: Floats, count: int) -> int | None:
-    """Return the lag of the first high peak; None where the load does not repeat itself.
-
-    Holds that follow each other at random are alike now and then. So a correlation counts by how
-    unlikely it is among as many numbers as are independent in what overlaps (Fisher's z): a load is
-    so for as long as its correlation with itself takes to fall to a half, either way.
-    """
-    negative = np.flatnonzero(correlation < 0.5)
-    if not len(negative):
-        return None
-    inner = correlation[1:-1]
-    is_peak = (inner >= correlation[:-2]) & (inner >= correlation[2:])
-    lags = np.flatnonzero(is_peak) + 1
-    lags = lags[(lags > negative[0]) & (lags >= LEAST_PERIOD_S)]
-    if not len(lags):
-        return None
-    best = float(correlation[lags].max())
-    if best < LEAST_CORRELATION:
-        return None
-    first = int(lags[correlation[lags] >= best - 0.05][0])
-    independent = (count - first) / (2.0 * negative[0])
-    likeness = math.atanh(min(best, MOST_CORRELATION)) * math.sqrt(max(independent - 1.0, 0.0))
-    return first if likeness >= LEAST_LIKENESS else None
-
-
-def draw_loads(law: LoadLaw, until_s: Floats, count: int, dice: np.random.Generator) -> Floats:
-    """Return the mean load within each of m steps ahead, of `count` futures.
+def draw_loads(law: LoadLaw, until_s: Floats, count: int, dice: np.random.Generator) -> LoadsAhead:
+    """Return the load within each of m steps ahead, of `count` futures.
 
     Parameters
     ----------
     until_s
-        Ends of the steps from now on, in s, shape (m,); the first begins now.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (count, m, columns).
+        Ends of the steps from now on, in s, shape (m,); the first begins now. Of a cyclic load all
+        steps last the same whole number of seconds.
     """
+    if law.cycles is not None:
+        seconds = _drawn_cycles(law, law.cycles, int(until_s[-1]), count, dice)
+        return loads_of_seconds(seconds, len(until_s))
     edges = np.concatenate([[0.0], until_s])
     if law.kind is LoadLawKind.HELD:
         mean = law.mean
-        return np.broadcast_to(mean, (count, len(until_s), len(mean)))
-    if law.kind is LoadLawKind.CYCLIC:
-        energy = _replayed(law, edges)
-        means = np.diff(energy, axis=0) / np.diff(edges)[:, None]
-        return np.asarray(means[None] * _cycle_factors(law, count, dice)[:, None, :])
+        return LoadsAhead(means=np.broadcast_to(mean, (count, len(until_s), len(mean))))
     energy = _drawn(law, edges, count, dice)
-    return np.asarray(np.diff(energy, axis=1) / np.diff(edges)[None, :, None])
+    return LoadsAhead(means=np.diff(energy, axis=1) / np.diff(edges)[None, :, None])
 
 
-def _replayed(law: LoadLaw, edges: Floats) -> Floats:
-    """Return the sums of the load up to each edge, whole cycles replayed: shape (m, columns)."""
-    length = round(law.cycles * law.period_s)
-    sums = np.concatenate(
-        [np.zeros((1, law.history.shape[1])), np.cumsum(law.history[-length:], axis=0)]
-    )
-    rounds, phase = np.divmod(edges, length)
-    return np.asarray(rounds[:, None] * sums[-1] + _at(sums, phase))
+def loads_of_seconds(seconds: Floats, steps: int) -> LoadsAhead:
+    """Return the loads of equal steps from those of each second, shape (futures, n, columns)."""
+    futures, _, columns = seconds.shape
+    within = seconds.reshape(futures, steps, -1, columns)
+    means = within.mean(axis=2)
+    sums = np.zeros((futures, steps))
+    beyond = np.zeros((futures, steps))
+    for second in range(within.shape[2] - 1):
+        sums += within[:, :, second, 0] - means[..., 0]
+        np.maximum(beyond, sums, out=beyond)
+    return LoadsAhead(means=means, beyond=beyond)
 
 
-def _cycle_factors(law: LoadLaw, count: int, dice: np.random.Generator) -> Floats:
-    """Return by how much cycles to come may differ from those replayed: shape (count, columns).
+def _drawn_cycles(
+    law: LoadLaw, cycles: LoadCycles, seconds: int, count: int, dice: np.random.Generator
+) -> Floats:
+    """Return the load of each second ahead, put together from whole cycles.
 
-    A few cycles tell their mean no better than they differ among each other.
+    Shape (count, seconds, columns).
     """
-    length = law.cycles * law.period_s
-    edges = np.rint(len(law.history) - length + law.period_s * np.arange(law.cycles + 1))
-    sums = np.concatenate([[0.0], np.cumsum(law.history[:, 0])])
-    each = np.diff(sums[edges.astype(np.int64)])
-    spread = float(each.std(ddof=1) / max(each.mean(), 1e-12)) if law.cycles > 1 else 0.3
-    share = min(max(spread / np.sqrt(law.cycles), 0.1 / law.cycles**2), 0.5)
-    factors = np.ones((count, law.history.shape[1]))
-    factors[:, 0] = np.exp(share * dice.standard_normal(count))
-    return factors
+    starts = cycles.starts
+    number = len(starts) - 1
+    run_end = starts[np.minimum(np.searchsorted(starts, starts[:-1] + RUN_S), number)]
+    run_s = run_end - starts[:-1]
+    shares = np.cumsum(dice.standard_exponential((count, number)), axis=1)
+    shares /= shares[:, -1:]
+    runs = -(-seconds // int(run_s.min()))
+    rows = np.arange(count)[:, None]
+    drawn = np.searchsorted((shares + rows).ravel(), (dice.random((count, runs)) + rows).ravel())
+    drawn = np.minimum(drawn.reshape(count, runs) - number * rows, number - 1)
+    first = dice.choice(cycles.resumes, (count, 1))
+    begin = np.concatenate([first, starts[drawn]], axis=1)
+    left_s = starts[np.searchsorted(starts, first, "right")] - first
+    lasts = np.concatenate([left_s, run_s[drawn]], axis=1)
+    # Each second's place is the one behind that of the second before, but where a run begins.
+    places = np.ones((count, seconds + 1), np.int64)
+    at = np.minimum(np.cumsum(lasts[:, :-1], axis=1), seconds)
+    places[rows, at] = begin[:, 1:] - (begin + lasts)[:, :-1] + 1
+    places[:, 0] = first[:, 0]
+    places = np.cumsum(places[:, :seconds], axis=1)
+    load = np.empty((count, seconds, law.history.shape[1]))
+    for column, values in enumerate(law.history.T):
+        load[..., column] = values[places]
+    load[..., 0] *= np.exp(CYCLE_SCATTER / number * dice.standard_normal((count, 1)))
+    return load
 
 
 def _drawn(law: LoadLaw, edges: Floats, count: int, dice: np.random.Generator) -> Floats:

@@ -4,6 +4,7 @@ Run as a module it prints one line a forecaster, of runs whose truth is known:
 
     python -m tests.support.forecast_study --runs 40 --mean 150
     python -m tests.support.forecast_study --runs 20 --cyclic --channel winding
+    python -m tests.support.forecast_study --runs 20 --cyclic --uneven 0.1
 
     as told    the forecast as it is
     law        the same joint and state, its load drawn from the law that made it
@@ -24,13 +25,20 @@ import numpy as np
 from logger.heat import forecast
 from logger.heat.fitted import FittedHeat
 from logger.heat.forecast import Futures, Passage, draw_futures
-from logger.heat.load_law import LoadLaw
+from logger.heat.load_law import LoadLaw, LoadLawKind, LoadsAhead, loads_of_seconds
 from logger.heat.observer import ObserverState
 from logger.heat.track import HeatTrack
 from logger.joint.thermal.thermal_duty import settled_degC
 from tests.support.observed_joint import ObservedJoint, follow, observed_joint, random_duty
 
-__all__ = ["FORECASTERS", "Judged", "judged_bouts", "judged_passages", "summary_line"]
+__all__ = [
+    "FORECASTERS",
+    "Judged",
+    "judged_bouts",
+    "judged_passages",
+    "summary_line",
+    "uneven_cycles",
+]
 
 FORECASTERS: Final = ("as told", "law", "load", "perfect")
 SECONDS: Final = 4 * 3600
@@ -45,7 +53,7 @@ BOUT_JUDGED_S: Final = (120, 240, 360, 480, 720, 960)
 EARLY_SHARE: Final = 0.75
 """Of the rise: below it a forecast of a cyclic load is judged."""
 
-Loads = Callable[[LoadLaw, np.ndarray, int, np.random.Generator], np.ndarray]
+Loads = Callable[[LoadLaw, np.ndarray, int, np.random.Generator], LoadsAhead]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +62,8 @@ class Judged:
 
     reached_s: float
     passage: Passage
+    seed: int = 0
+    """Of its run: what is judged of one joint errs alike."""
 
     @property
     def holds(self) -> bool:
@@ -134,22 +144,35 @@ def judged_bouts(
     forecasters: Sequence[str] = ("as told",),
     *,
     channel: str = "temperature_housing_degC",
+    bouts: int = 3,
+    uneven: float = 0.0,
 ) -> Iterator[tuple[str, Judged]]:
     """Yield what each forecaster said in bouts of cycles of 8 to 60 s, after two whole ones.
 
     Of a level below three quarters of what the joint rises by in the bout: later it has settled,
     and a time to a level says nothing.
+
+    Parameters
+    ----------
+    uneven
+        Standard deviation of the logarithms of each half's length and current.
     """
     dice = np.random.default_rng(seed + 10_000)
     on_s, off_s = dice.integers(4, 30, 2)
-    cycle = np.concatenate([np.full(on_s, 12.0), np.full(off_s, dice.uniform(1.0, 4.0))])
-    bout = np.concatenate([np.full(REST_S, 0.5), np.tile(cycle, BOUT_S // len(cycle) + 1)[:BOUT_S]])
-    current_A = np.tile(bout, SECONDS // len(bout))  # noqa: N806 - the unit's own spelling
+    low_A = dice.uniform(1.0, 4.0)  # noqa: N806 - the unit's own spelling
+    cycle = np.concatenate([np.full(on_s, 12.0), np.full(off_s, low_A)])
+    own = np.random.default_rng(seed + 20_000)
+    parts = []
+    for _ in range(bouts):
+        parts.append(np.full(REST_S, 0.5))
+        parts.append(uneven_cycles([(on_s, 12.0), (off_s, low_A)], BOUT_S, uneven, own))
+    current_A = np.concatenate(parts)  # noqa: N806
+    bout_s = REST_S + BOUT_S
     run = observed_joint(seed, current_A, winding="winding" in channel)
     node = run.fitted.node_of(channel)
     _, settled = _rise(run, channel, float(np.mean(cycle**2)))
     for second, track in follow(run):
-        since_s = second % len(bout) - REST_S
+        since_s = second % bout_s - REST_S
         if since_s not in BOUT_JUDGED_S or since_s < 2 * len(cycle):
             continue
         begin = float(run.truth_degC[second - since_s, node])
@@ -158,6 +181,20 @@ def judged_bouts(
         law = _known_load(current_A[second : second + BOUT_S - since_s], then=cycle)
         asked = _Asked(channel=channel, level=level, law=law, within_s=BOUT_S - since_s)
         yield from _judged(run, second, track, asked, forecasters)
+
+
+def uneven_cycles(
+    parts: Sequence[tuple[float, float]], seconds: int, uneven: float, dice: np.random.Generator
+) -> np.ndarray:
+    """Return the current of each second of cycles, their parts (s, A) each with its own scatter."""
+    out = np.empty(0)
+    while len(out) < seconds:
+        for length_s, current_A in parts:  # noqa: N806 - the unit's own spelling
+            length_off, current_off = np.exp(uneven * dice.standard_normal(2))
+            out = np.append(
+                out, np.full(max(round(length_s * length_off), 1), current_A * current_off)
+            )
+    return out[:seconds]
 
 
 def _rise(run: ObservedJoint, channel: str, mean_square: float) -> tuple[float, float]:
@@ -221,12 +258,12 @@ def _law_loads(mean_s: float, present_A: float) -> Loads:  # noqa: N803
 
     def drawn(
         _law: LoadLaw, until_s: np.ndarray, count: int, dice: np.random.Generator
-    ) -> np.ndarray:
+    ) -> LoadsAhead:
         out = np.empty((count, len(until_s), 1))
         for row in range(count):
             square = _squares(mean_s, present_A, dice)
             out[row, :, 0] = _means(square, until_s)
-        return out
+        return LoadsAhead(means=out)
 
     return drawn
 
@@ -247,10 +284,13 @@ def _known_load(current_A: np.ndarray, then: np.ndarray | None = None) -> Loads:
         current_A = np.concatenate([current_A, more])[:HOUR_S]  # noqa: N806
 
     def drawn(
-        _law: LoadLaw, until_s: np.ndarray, count: int, _dice: np.random.Generator
-    ) -> np.ndarray:
+        law: LoadLaw, until_s: np.ndarray, count: int, _dice: np.random.Generator
+    ) -> LoadsAhead:
+        if law.kind is LoadLawKind.CYCLIC:
+            seconds = np.broadcast_to(current_A[None, :, None] ** 2, (count, len(current_A), 1))
+            return loads_of_seconds(seconds, len(until_s))
         one = _means(current_A**2, until_s)[None, :, None]
-        return np.broadcast_to(one, (count, len(until_s), 1))
+        return LoadsAhead(means=np.broadcast_to(one, (count, len(until_s), 1)))
 
     return drawn
 
@@ -275,8 +315,15 @@ def summary_line(name: str, judged: Sequence[Judged]) -> str:
         )
         right = f"{share:.2f} of {len(sure)} (claimed {claimed:.2f})"
     held = np.mean([one.holds for one in judged])
+    runs = [
+        [one.holds for one in judged if one.seed == seed] for seed in {one.seed for one in judged}
+    ]
+    # A run counts by how often it was judged: the standard error of a ratio.
+    off = [sum(one) - held * len(one) for one in runs]
+    error = math.sqrt(sum(one**2 for one in off)) / len(judged)
     return (
-        f"{name:8} band {held:.2f} of {len(judged)}, sooner {early:.2f}, later {late:.2f}; "
+        f"{name:8} band {held:.2f} +- {error:.2f} of {len(judged)} in {len(runs)} runs, "
+        f"sooner {early:.2f}, later {late:.2f}; "
         f"sure ones right {right}; median error {np.median([one.error for one in judged]):.0%}"
     )
 
@@ -288,6 +335,8 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first run")
     parser.add_argument("--mean", type=float, default=150.0, help="of the holds, in s")
     parser.add_argument("--cyclic", action="store_true", help="bouts of cycles in place of holds")
+    parser.add_argument("--uneven", type=float, default=0.0, help="scatter of cycles, as a share")
+    parser.add_argument("--bouts", type=int, default=3, help="of cycles, a run")
     parser.add_argument("--winding", action="store_true", help="it has a sensor")
     parser.add_argument("--channel", choices=["housing", "winding"], default="housing")
     parser.add_argument("--forecasters", nargs="+", choices=FORECASTERS, default=FORECASTERS)
@@ -296,7 +345,13 @@ def main() -> None:
     found: dict[str, list[Judged]] = {name: [] for name in asked.forecasters}
     for seed in range(asked.first, asked.first + asked.runs):
         told = (
-            judged_bouts(seed, asked.forecasters, channel=channel)
+            judged_bouts(
+                seed,
+                asked.forecasters,
+                channel=channel,
+                bouts=asked.bouts,
+                uneven=asked.uneven,
+            )
             if asked.cyclic
             else judged_passages(
                 seed,
@@ -308,7 +363,7 @@ def main() -> None:
             )
         )
         for name, one in told:
-            found[name].append(one)
+            found[name].append(replace(one, seed=seed))
     for name, judged in found.items():
         sys.stdout.write(summary_line(name, judged) + "\n")
 
