@@ -7,6 +7,7 @@ trace_figure      measured temperatures over those of the model
 ladder      where the heat goes, node by node
 view        what the page shows of a fitted joint, in words and figures
 further     further recordings of the joint, fitted together with the one that is open
+held_against  a load held against what another recording of its joint tells
 heat_query  what the page puts into addresses
 routes      the route of a fitted joint
 accounts          accounts of joints' loads

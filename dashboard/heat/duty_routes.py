@@ -14,6 +14,7 @@ from dashboard.heat.duty_view import duty_view
 from dashboard.heat.fits import HeatFits
 from dashboard.heat.further import AskedFit
 from dashboard.heat.heat_query import HeatQuery
+from dashboard.heat.held_against import OtherFit, other_fit
 from dashboard.heat.load_curve import TEMPERATURE_DEFAULTS, default_limit_degC
 from dashboard.heat.routes import heat_fits
 from dashboard.heat.view import LIMIT_RANGE_DEGC
@@ -21,6 +22,7 @@ from dashboard.server.dependencies import OpenRecording, PageName, Recordings
 from dashboard.server.job_queue import JobQueue
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import UnitsQuery
+from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
 from replay.duty.evaluate import DutyModel, hold_against
 from replay.heat.fit import HeatFit
@@ -35,6 +37,9 @@ duty_routes = APIRouter(prefix="/api/recordings")
 
 class DutyQuery(HeatQuery, UnitsQuery):
     """Which joint, where the rules stand, and the reader's units."""
+
+    by: str = ""
+    """Name of another recording, whose joint the load is held against; empty: this one's."""
 
 
 async def _duty_accounts(request: Request) -> DutyAccounts:
@@ -56,11 +61,15 @@ def show_duty(
     joint = query.joint
     if joint not in recording.joints or joint in recording.bench.sensors:
         return JsonAnswer({"state": "refused", "refused": "It has no such joint."})
+    other, why, fit = None, "", None
     try:
         asked = query.asked(recording, joint, recordings)
         if query.again:
             accounts.forget(asked.request)
-        is_pending, fit = _fit(fits, asked, page)
+        if query.by and query.by != recording.path.name:
+            is_pending, other, why = _other(query, recording, recordings, fits, page)
+        else:
+            is_pending, fit = _fit(fits, asked, page)
         if is_pending:
             return JsonAnswer({"state": "counting"})
         account = accounts.find(asked.request, fit, asked.recordings, page=page)
@@ -68,15 +77,18 @@ def show_duty(
         return JsonAnswer({"state": "refused", "refused": str(fault)})
     if account is None:
         return JsonAnswer({"state": "counting"})
-    limit_degC = held_limit_degC(recording, fit, query.limit)  # noqa: N806 - the unit's own spelling
+    held = fit if other is None else other.fit
+    sources = () if other is None else (other.source,)
+    limit_degC = held_limit_degC(recording, held, query.limit)  # noqa: N806 - the unit's own spelling
     view = duty_view(
         recording,
-        hold_against(account, DutyModel(fit=fit, limit_degC=limit_degC)),
+        hold_against(account, DutyModel(fit=held, limit_degC=limit_degC, fitted_to=sources)),
         speed=query.displays["speed"],
         theme=query.colours,
         zone=query.time_zone,
     )
-    return JsonAnswer(view)
+    view["notes"] = [*([why] if why else []), *view["notes"]]
+    return JsonAnswer({**view, **_other_words(other, limit_degC)})
 
 
 @duty_routes.get("/{name}/heat/limits")
@@ -114,6 +126,42 @@ def show_limits(
         ],
     }
     return JsonAnswer(content)
+
+
+def _other(
+    query: DutyQuery,
+    recording: Recording,
+    recordings: RecordingCache,
+    fits: HeatFits,
+    page: str,
+) -> tuple[bool, OtherFit | None, str]:
+    """Return whether another recording is being fitted, its fit, and why there is none."""
+    try:
+        other = other_fit(
+            recording,
+            query.joint,
+            query.by,
+            recordings=recordings,
+            fits=fits,
+            ambient=query.ambient,
+            zone=query.time_zone,
+            page=page,
+        )
+    except InputError as fault:
+        return False, None, str(fault)
+    return other is None, other, ""
+
+
+def _other_words(other: OtherFit | None, limit_degC: float) -> dict[str, Any]:  # noqa: N803
+    """Return where another fit is from, and its rule for a page whose recording has no fit."""
+    if other is None:
+        return {"against": None, "rule": None}
+    node = other.fit.node.value
+    low, high = LIMIT_RANGE_DEGC[node]
+    return {
+        "against": {"path": other.path, "name": other.source.recording},
+        "rule": {"node": node, "low": low, "high": high, "value": limit_degC, "from": ""},
+    }
 
 
 def _fit(fits: HeatFits, asked: AskedFit, page: str) -> tuple[bool, HeatFit | None]:

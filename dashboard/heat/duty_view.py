@@ -9,7 +9,7 @@ from dashboard.heat.rms_window_figure import rms_window_figure
 from dashboard.text.theme import Theme, channel_label
 from logger.joint.quantities import Display
 from replay.duty.result import DutyResult
-from replay.duty.sentence import duty_parts, duty_sentence
+from replay.duty.sentence import duty_parts, duty_sentence, source_text
 from replay.duty.words import (
     assumption_lines,
     caution_lines,
@@ -17,6 +17,7 @@ from replay.duty.words import (
     figure_rows,
     lack_lines,
     range_rows,
+    source_lines,
     window_rows,
 )
 from replay.heat.text import unit_text
@@ -73,11 +74,14 @@ def duty_view(
         "figures": [list(row) for row in figure_rows(account)],
         "ranges": [[channel_label(of), *rest] for of, *rest in range_rows(account)],
         "notes": [
+            *source_lines(account),
             duty_line(account.duty, account.unit),
             *lack_lines(account),
             *assumption_lines(account),
             # What holds for the joint as well stands with what it bears.
-            *caution_lines(account, is_whole=account.limit is None),
+            *caution_lines(
+                account, is_whole=account.limit is None or bool(account.limit.fitted_to)
+            ),
         ],
     }
 
@@ -88,7 +92,9 @@ def _curve_note(account: DutyResult) -> str:
         return "the highest RMS over any window of that length"
     at = f"{account.limit.ambient_degC:.0f} °C"
     at += " without load" if account.limit.ambient_is_idle else ""
+    then = "there" if account.limit.fitted_to else "as it was"
+    by = f", as fitted to {source_text(account.limit)}" if account.limit.fitted_to else ""
     return (
         f"thin: what it holds for as long with its {account.limit.node} at "
-        f"{account.limit.limit_degC:g} °C, from warm, at {at} as it was; band 95 of 100"
+        f"{account.limit.limit_degC:g} °C, from warm, at {at} {then}{by}; band 95 of 100"
     )

@@ -225,7 +225,23 @@ def _assumed() -> html.Section:
 def _duty() -> html.Section:
     return html.Section(
         [
-            _head("The load as it was", "duty"),
+            _head(
+                "The load as it was",
+                "duty",
+                html.Button(
+                    "Hold it against an earlier recording",
+                    id="heat-by",
+                    className="plain end",
+                    **html_attributes({"aria-expanded": "false", "aria-controls": "heat-by-list"}),
+                ),
+            ),
+            html.Div(
+                id="heat-by-list",
+                className="others",
+                role="group",
+                hidden=True,
+                **html_attributes({"aria-label": "Whose joint the load is held against"}),
+            ),
             html.Div(id="heat-duty-told", className="duty-told"),
             html.Div(
                 [

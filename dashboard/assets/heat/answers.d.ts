@@ -118,6 +118,10 @@ export interface Told {
   figures: string[][];
   ranges: string[][];
   notes: string[];
+  /** The recording whose joint it is held against, where it is not this one. */
+  against: { path: string; name: string } | null;
+  /** Of the temperature to hold, for a page whose own recording has no fit. */
+  rule: (Rule & { node: string; from: string }) | null;
 }
 
 export interface Counting {

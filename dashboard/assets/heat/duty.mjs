@@ -4,6 +4,7 @@ import { fetchDuty } from "../api.mjs";
 import { addressOf } from "../request.mjs";
 import { button, html, renderFact, setText } from "../dom.mjs";
 import { purgePlot } from "../plotly.mjs";
+import { OthersPart } from "./others.mjs";
 import { renderList, renderTable, sentenceNodes } from "./texts.mjs";
 
 /** @typedef {import("./answers.d.ts").Told} Told */
@@ -22,15 +23,31 @@ export class DutyPart {
     /** What was asked for last: its answer is shown only while nothing else is. */
     this.asked = "";
     this.plots = [page.part("windows"), page.part("map")];
+    /** Whether the temperature is that of another recording's joint, since this one has no fit. */
+    this.isOthersRule = false;
+    this.others = new OthersPart(page, {
+      part: "by",
+      words: ([by]) => (by ? "Held against another recording" : "Hold it against an earlier recording"),
+      own: "this recording itself",
+      chosen: () => (page.by ? [page.by] : []),
+      take: ([by = ""]) => page.take({ by }),
+    });
+  }
+
+  /** Whether there is a temperature to turn, though the recording that is open has no fit. */
+  hasRule() {
+    return this.isOthersRule && Boolean(this.page.by);
   }
 
   end() {
     this.plots.forEach((plot) => purgePlot(plot));
   }
 
-  /** The rules or the joint have changed. @param {any} view as the page asks for it */
-  async ask(view) {
+  /** The rules or the joint have changed. @param {any} asked as the page asks for it */
+  async ask(asked) {
+    const view = { ...asked, by: this.page.by };
     this.view = view;
+    this.others.render();
     if (this.isAsking) {
       this.isStale = true;
       return;
@@ -73,8 +90,8 @@ export class DutyPart {
   }
 
   /** @param {any} view */
-  keyOf({ joint, ambient, also }) {
-    return JSON.stringify([this.page.name, joint, ambient, also]);
+  keyOf({ joint, ambient, also, by }) {
+    return JSON.stringify([this.page.name, joint, ambient, also, by]);
   }
 
   /** @param {any} view */
@@ -86,7 +103,7 @@ export class DutyPart {
   async renderTold(answer) {
     const { page } = this;
     setText(page.part("duty-said"), "as recorded, weighted by time");
-    renderFact(page.part("duty-told"), [answer.sentence, answer.tightest], () => {
+    renderFact(page.part("duty-told"), [answer.sentence, answer.tightest, answer.against], () => {
       const copied = button("Copy this sentence", async () => {
         await navigator.clipboard.writeText(answer.copy);
         copied.textContent = "Copied";
@@ -101,8 +118,14 @@ export class DutyPart {
         link.href = addressOf("/replay/" + encodeURIComponent(page.name), { from, to });
         row.append(link);
       }
+      if (answer.against) {
+        const link = html("a", "", `What it is held against, in Replay: ${answer.against.name}`);
+        link.href = "/replay/" + encodeURIComponent(answer.against.path);
+        row.append(link);
+      }
       return [...nodes, row];
     });
+    this.renderRule(answer.rule);
     setText(page.part("windows-said"), answer.curve_note);
     renderTable(page.part("duty-windows"), { head: WINDOWS, rows: answer.windows });
     renderTable(page.part("duty-values"), { head: ["of its load", "value, in brackets 95 %"], rows: answer.figures });
@@ -112,5 +135,16 @@ export class DutyPart {
     const [windows, map] = this.plots;
     if (answer.curve && !page.gone) await page.draw(windows, answer.curve);
     if (answer.map && !page.gone) await page.draw(map, answer.map);
+  }
+
+  /** The temperature to hold, where the page has no rule of its own. @param {Told["rule"]} rule */
+  renderRule(rule) {
+    const { page } = this;
+    if (page.answer?.state === "fitted") return;
+    this.isOthersRule = Boolean(rule);
+    page.part("limit-rule").hidden = !rule;
+    if (!rule) return;
+    setText(page.part("limit-words"), `the ${rule.node} may reach`);
+    page.renderRule("limit", rule, rule.from);
   }
 }

@@ -41,6 +41,8 @@ export class HeatPage extends Page {
     this.ambient = "";
     /** Further recordings that are fitted together with this one. @type {string[]} */
     this.also = [];
+    /** Another recording, whose joint the load is held against; empty: this one's. */
+    this.by = "";
     /** Where the rules stand; null: where the server begins. @type {number | null} */
     this.room = null;
     /** @type {number | null} */
@@ -55,7 +57,13 @@ export class HeatPage extends Page {
     this.part("choice").replaceChildren(this.select);
     this.plots = [this.part("curve"), this.part("truth")];
     this.duty = new DutyPart(this);
-    this.others = new OthersPart(this);
+    this.others = new OthersPart(this, {
+      part: "others",
+      words: ({ length }) => (length ? `with ${length} other${length > 1 ? "s" : ""}` : "Fit others with it"),
+      own: "",
+      chosen: () => this.also,
+      take: (also) => this.take({ also }),
+    });
     this.ambients = new AmbientPart(this);
     this.motion = new MotionPart(this);
     this.part("limits").onclick = () => proposeLimits(this, this.question());
@@ -110,6 +118,7 @@ export class HeatPage extends Page {
       joint: query.get("joint") || "",
       ambient: query.get("ambient") || "",
       also: namesIn(query.get("also") || ""),
+      by: query.get("by") || "",
       room: number("room"),
       limit: number("limit"),
       isHolding: query.get("holding") === "1",
@@ -123,7 +132,7 @@ export class HeatPage extends Page {
   /** @param {string} name */
   open(name) {
     this.name = name;
-    this.take({ joint: "", ambient: "", also: [], room: null, limit: null });
+    this.take({ joint: "", ambient: "", also: [], by: "", room: null, limit: null });
   }
 
   /** @param {object} changes of the view */
@@ -133,10 +142,10 @@ export class HeatPage extends Page {
   }
 
   address() {
-    const { joint, ambient, room, limit, isHolding } = this;
+    const { joint, ambient, by, room, limit, isHolding } = this;
     const holding = isHolding ? "1" : "";
     const also = this.also.join("/");
-    const view = { joint, ambient, also, room, limit, holding, ...this.motion.view() };
+    const view = { joint, ambient, also, by, room, limit, holding, ...this.motion.view() };
     return addressOf("/heat/" + encodeURIComponent(this.name), view);
   }
 
@@ -195,7 +204,9 @@ export class HeatPage extends Page {
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
     const isBorne = isFitted && Boolean(answer.curve);
     const isTold = isFitted && answer.told;
-    for (const name of ["room-rule", "limit-rule", "holding-rule"]) this.part(name).hidden = !isTold;
+    for (const name of ["room-rule", "holding-rule"]) this.part(name).hidden = !isTold;
+    /* Where the recording has no fit, the load may be held against what another one tells. */
+    this.part("limit-rule").hidden = !isTold && !this.duty.hasRule();
     this.part("borne").hidden = !isBorne;
     /* Where nothing could be fitted, another ambient may be what was wanted. */
     this.part("rules").hidden = !answer.joint;

@@ -13,7 +13,7 @@ from logger.joint.quantities import DISPLAYS
 from logger.joint.thermal.thermal_load import Node
 from replay.duty.allowed import tightest_window
 from replay.duty.evaluate import evaluate_duty
-from replay.duty.result import AllowedLoad, HeldAgainst, ModelLimit
+from replay.duty.result import AllowedLoad, HeldAgainst, ModelLimit, ModelSource
 from replay.duty.sentence import duty_sentence
 from tests.support.heat_recordings import START_NS, S, record_channels
 
@@ -101,3 +101,17 @@ def test_without_a_model_cautions_stand_with_the_load(told):
     assert any("safety function" in line for line in bare)
     assert not any("safety function" in line for line in beside)
     assert any("no life" in line for line in beside)
+
+
+def test_another_recording_is_named_wherever_its_model_is_used(told):
+    """In the sentence, under the figure and in the notes, with its date."""
+    recording, _, held = told
+    own = duty_view(recording, held, speed=DISPLAYS["speed"], theme=LIGHT)
+    limit = replace(held.limit, fitted_to=(ModelSource("soak", START_NS),))
+    view = duty_view(recording, replace(held, limit=limit), speed=DISPLAYS["speed"], theme=LIGHT)
+    named = "soak of 2026-11-18"
+    assert named in view["copy"]
+    assert named in view["curve_note"]
+    assert any(named in one for one in view["notes"])
+    assert len(view["notes"]) > 1 + len(own["notes"])  # the page's own fit may say no caution
+    assert "fitted to" not in own["curve_note"]

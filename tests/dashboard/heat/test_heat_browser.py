@@ -91,6 +91,15 @@ def test_recordings_are_fitted_together(browser: Browser, serve, tmp_path: Path)
     page.get_by_role("button", name="with 1 other").click()
     page.get_by_label("first").uncheck(timeout=PATIENCE_MS)
     expect(told).to_contain_text("from 1 recording,", timeout=PATIENCE_MS)
+    # Or the load alone is held against what the other one tells.
+    page.get_by_role("button", name="Hold it against an earlier recording").click()
+    others, load = page.locator("#heat-by-list"), page.locator("#heat-duty-told")
+    others.get_by_label("first").check(timeout=PATIENCE_MS)
+    expect(load).to_contain_text("as fitted to first of 2026-", timeout=PATIENCE_MS)
+    expect(load.get_by_role("link", name="held against, in Replay: first")).to_be_visible()
+    expect(page).to_have_url(re.compile(r"[?&]by=first"))
+    others.get_by_label("this recording itself").check()
+    expect(load).not_to_contain_text("as fitted to", timeout=PATIENCE_MS)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
