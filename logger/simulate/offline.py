@@ -42,7 +42,7 @@ SLOT_S: Final = 130e-6
 """From one answer to the next on the bus: request and answer of this size take about that long."""
 JITTER_S: Final = 50e-6
 RATES_HZ: Final = (1.0, 1000.0)
-MAX_HOURS: Final = 24.0 * 31
+MAX_HOURS: Final = 24.0 * 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

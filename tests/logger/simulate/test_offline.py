@@ -97,10 +97,17 @@ def test_exactly_one_trip_and_it_cools(hours):
             assert degrees[0] == pytest.approx(24 if hours >= 1 else 65, abs=2)
 
 
+def test_a_campaign_of_ninety_days_can_be_made():
+    """It begins like any other; what a day takes is made as it is asked for."""
+    first = next(simulate_frames(hours=90 * 24.0, rate_Hz=1.0, start_ns=START_NS))
+    assert START_NS <= first.time_ns[0] < START_NS + 10**9
+
+
 @pytest.mark.parametrize(
     ("chosen", "message"),
     [
         ({"hours": 0.0}, "hours: found 0, expected more than 0"),
+        ({"hours": 2401.0}, "hours: found 2401, expected more than 0 and at most 2400"),
         ({"hours": 1.0, "rate_Hz": 0.5}, "rate: found 0.5 Hz, expected 1 to 1000"),
         ({"hours": 1.0, "rate_Hz": 2000.0}, "rate: found 2000 Hz"),
         ({"hours": 1.0, "seed": -1}, "seed: found -1"),
