@@ -21,7 +21,14 @@ from logger.errors import InputError
 from logger.joint.channels import channel_named
 from logger.store.layout.manifest import iso_utc
 from replay.campaign.campaign_cycles import CampaignCycles, RunningHours, read_campaign_cycles
-from replay.campaign.campaign_days import CampaignDay, StageSpan, campaign_days, stage_spans
+from replay.campaign.campaign_days import (
+    HOTTEST_FIGURE,
+    CampaignDay,
+    StageSpan,
+    campaign_days,
+    stage_spans,
+)
+from replay.campaign.cycle_table import taken
 from replay.campaign.figure_blocks import BLOCK_H, block_figures
 from replay.campaign.figure_trend import Change, FigureTrend, figure_trends
 from replay.recording import Recording
@@ -125,7 +132,8 @@ def read_campaign(
     ordered = sorted(recordings, key=lambda one: one.start_ns)
     plan = plan or _plan_of(ordered)
     _check_one_campaign(ordered, joint)
-    wanted = {*WATCHED_BY_ITSELF, *(watched_figures(plan) if plan else ())}
+    watched = tuple(watched_figures(plan)) if plan else ()
+    wanted = {*(watched or WATCHED_BY_ITSELF), HOTTEST_FIGURE}
     cycles = read_campaign_cycles(ordered, joint, plan, wanted, report_progress=report_progress)
     start_ns, end_ns = ordered[0].start_ns, ordered[-1].end_ns
     temperatures = _Temperatures(ordered, joint, start_ns)
@@ -270,7 +278,8 @@ def _stage_figures(
     used, names = chosen.used, chosen.names
     if not names or not used.any():
         return []
-    at_h = (cycles.table.start_ns[used] - temperatures.start_ns) / _NS_PER_H
+    start_ns = cycles.table.start_ns
+    at_h = taken(used, lambda own: (start_ns[own] - temperatures.start_ns) / _NS_PER_H)
     for is_own in (True, False):
         group = [name for name in names if ("temperature" in name) is not is_own]
         if not group:
@@ -279,7 +288,7 @@ def _stage_figures(
         blocks = block_figures(
             group,
             at_h,
-            np.stack([cycles.table.figures[name][used] for name in group], axis=1),
+            (cycles.table.figures[name][used] for name in group),
             series,
             runs_in=True,
         )

@@ -1,8 +1,9 @@
 """The cycles of several recordings of one joint as one campaign, their pauses folded."""
 
-from collections.abc import Callable, Collection, Sequence
+import math
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
@@ -12,7 +13,7 @@ from logger.arrays import Floats, Ints
 from logger.campaign.cycle_plan import CycleKind
 from logger.campaign.plan_settings import PlanSettings
 from logger.store.layout.files import cycles_stream
-from replay.campaign.cycle_table import CycleTable, kind_codes
+from replay.campaign.cycle_table import CycleTable, kind_codes, slices, taken
 from replay.campaign.faults import CycleFault, CycleFaultKind
 from replay.campaign.read_cycles import read_cycles
 from replay.recording import Recording
@@ -69,29 +70,45 @@ class CampaignCycles:
     def is_within(self, stage: str) -> NDArray[np.bool_]:
         """Return which ended in a stage, shape (n,)."""
         places = [place for place, name in enumerate(self.stages) if name == stage]
-        return np.isin(self.stage_codes, places)
+        within = np.zeros(len(self.stage_codes), np.bool_)
+        for place in places:
+            within |= self.stage_codes == place
+        return within
 
     @property
     def usual_s(self) -> float:
         """Median length of a whole cycle; NaN for none."""
-        lengths = (self.table.end_ns - self.table.start_ns)[self.is_whole] / 1e9
-        return float(np.median(lengths)) if len(lengths) else float("nan")
+        start_ns, end_ns = self.table.start_ns, self.table.end_ns
+        lengths_s = taken(self.is_whole, lambda own: (end_ns[own] - start_ns[own]) / 1e9)
+        return float(np.median(lengths_s, overwrite_input=True)) if len(lengths_s) else math.nan
 
     def running_hours(self) -> RunningHours:
         """Return how long the joint had run when: from cycle to cycle, pauses left out."""
         start_ns, end_ns = self.table.start_ns, self.table.end_ns
         if not len(start_ns):
             return RunningHours(at_ns=np.empty(0, np.int64), hours=np.empty(0))
-        longest_s = max(PAUSE_S, _USUAL * self.usual_s) if np.isfinite(self.usual_s) else PAUSE_S
-        # Nearly in order already, which a stable sort makes use of: there are millions.
-        knots = np.sort(np.stack([start_ns, end_ns], axis=1).ravel(), kind="stable")
-        knots = knots[np.diff(knots, prepend=knots[0] - 1) > 0]
-        is_pause = np.diff(knots) > longest_s * 1e9
+        usual_s = self.usual_s
+        longest_s = max(PAUSE_S, _USUAL * usual_s) if np.isfinite(usual_s) else PAUSE_S
+        pauses = _pauses(start_ns, end_ns, longest_s * 1e9)
         # Between pauses hours run with the clock: their ends are all that is to be known.
-        is_end = np.concatenate([[True], is_pause]) | np.concatenate([is_pause, [True]])
-        at_ns = knots[is_end]
-        ran_ns = np.where(is_pause[is_end[:-1]], 0, np.diff(at_ns))
+        at_ns = np.unique(np.concatenate([start_ns[:1], end_ns[-1:], *pauses.T]))
+        ran_ns = np.where(np.isin(at_ns[:-1], pauses[:, 0]), 0, np.diff(at_ns))
         return RunningHours(at_ns=at_ns, hours=np.append(0, ran_ns.cumsum()) / _NS_PER_H)
+
+
+def _pauses(start_ns: Ints, end_ns: Ints, longest_ns: float) -> Ints:
+    """Return begin and end of each span in which no cycle began or ended for long, shape (n, 2)."""
+    found = [np.empty((0, 2), np.int64)]
+    for own in slices(len(start_ns)):
+        end = end_ns[own]
+        # They follow each other; where one began before the one before it ended, from then on.
+        before = end_ns[max(own.start - 1, 0) : own.stop - 1]
+        before = np.append(start_ns[0], before) if own.start == 0 else before
+        start = np.maximum(start_ns[own], before)
+        for begins, ends in ((before, start), (start, end)):
+            is_long = ends - begins > longest_ns
+            found.append(np.stack([begins[is_long], ends[is_long]], axis=1))
+    return np.concatenate(found)
 
 
 def read_campaign_cycles(
@@ -116,97 +133,118 @@ def read_campaign_cycles(
     CycleFault
         No recording has any.
     """
-    gathered = _Gathered(joint, figures)
+    expected = sum(
+        one.row_count(cycles_stream(joint), opened=False)
+        for one in recordings
+        if _has_recorded(one, joint)
+    )
+    gathered = _Gathered(joint, figures, expected=expected)
     fault: CycleFault | None = None
     for number, recording in enumerate(recordings):
         report_progress(number / len(recordings))
-        recorded = _recorded(recording, joint, figures)
-        if recorded is None:
-            try:
-                table = read_cycles(recording, joint, start=plan.cycle if plan else None)
-            except CycleFault as one:
-                if one.kind is not CycleFaultKind.NONE_FOUND:
-                    raise
-                fault = one
-                continue
-            recorded = table, [""], np.zeros(len(table), np.int64)
-        gathered.add(*recorded)
-    if not gathered.lengths:
+        if _has_recorded(recording, joint):
+            for piece in _recorded(recording, joint, figures):
+                gathered.add(*piece)
+            continue
+        try:
+            table = read_cycles(recording, joint, start=plan.cycle if plan else None)
+        except CycleFault as one:
+            if one.kind is not CycleFaultKind.NONE_FOUND:
+                raise
+            fault = one
+            continue
+        gathered.add(table, [""], np.zeros(len(table), np.int64))
+    if not gathered.count:
         assert fault is not None, "there is at least one recording"
         raise fault
     return gathered.cycles()
 
 
 class _Gathered:
-    """Takes the cycles of one recording after another and makes one table of them.
+    """Takes the cycles of recordings, piece after piece, and makes one table of them.
 
-    A column at a time: of millions of cycles no more than one stands there twice.
+    Each column stands there once, and figures in single precision: there are millions of cycles.
+    What is told of a figure are means, and a thousandth of its scatter is far above the rounding.
     """
 
-    def __init__(self, joint: str, figures: Collection[str]) -> None:
+    def __init__(self, joint: str, figures: Collection[str], *, expected: int) -> None:
         self._joint, self._wanted = joint, figures
-        self.lengths: list[int] = []
-        self._heads: dict[str, list[NDArray[Any]]] = {
-            name: [] for name in ("start", "end", "kind", "stage")
-        }
-        self._figures: dict[str, dict[int, Floats]] = {}
+        self.count = 0
+        self._start_ns, self._end_ns = np.empty((2, expected), np.int64)
+        self._kinds = np.empty(expected, np.uint8)
+        self._stage_codes = np.empty(expected, np.uint16)
+        self._figures: dict[str, NDArray[np.float32]] = {}
         self._stages: dict[str, int] = {}
 
     def add(self, table: CycleTable, stages: Sequence[str], stage_places: Ints) -> None:
-        """Take the cycles of the next recording."""
+        """Take the next cycles."""
+        first, self.count = self.count, self.count + len(table)
+        self._make_room()
+        own = slice(first, self.count)
         codes = [self._stages.setdefault(name, len(self._stages)) for name in stages]
-        stage = np.array(codes, np.uint16)[stage_places]
-        columns: tuple[NDArray[Any], ...] = (table.start_ns, table.end_ns, table.kind_codes, stage)
-        for arrays, column in zip(self._heads.values(), columns, strict=True):
-            arrays.append(column)
+        self._start_ns[own], self._end_ns[own] = table.start_ns, table.end_ns
+        self._kinds[own] = table.kind_codes
+        self._stage_codes[own] = np.array(codes, np.uint16)[stage_places]
         for name in table.figures:
             if name in self._wanted:
-                self._figures.setdefault(name, {})[len(self.lengths)] = table.figures[name]
-        self.lengths.append(len(table))
+                if name not in self._figures:
+                    self._figures[name] = np.full(len(self._kinds), np.nan, np.float32)
+                self._figures[name][own] = table.figures[name]
+
+    def _make_room(self) -> None:
+        """Make all columns longer where there are more cycles than were expected."""
+        if self.count <= len(self._kinds):
+            return
+        more = 2 * self.count - len(self._kinds)
+        self._start_ns, self._end_ns = (
+            np.append(column, np.empty(more, np.int64)) for column in (self._start_ns, self._end_ns)
+        )
+        self._kinds = np.append(self._kinds, np.empty(more, np.uint8))
+        self._stage_codes = np.append(self._stage_codes, np.empty(more, np.uint16))
+        for name, column in self._figures.items():
+            self._figures[name] = np.append(column, np.full(more, np.nan, np.float32))
 
     def cycles(self) -> CampaignCycles:
-        """Return all that were taken; can be called once."""
-        heads = {name: np.concatenate(self._heads.pop(name)) for name in list(self._heads)}
+        """Return all that were taken."""
         table = CycleTable(
             joint=self._joint,
-            start_ns=heads["start"],
-            end_ns=heads["end"],
-            kind_codes=heads["kind"],
-            figures={name: self._figure(self._figures.pop(name)) for name in list(self._figures)},
+            start_ns=self._start_ns[: self.count],
+            end_ns=self._end_ns[: self.count],
+            kind_codes=self._kinds[: self.count],
+            figures={name: column[: self.count] for name, column in self._figures.items()},
         )
-        return CampaignCycles(table=table, stages=tuple(self._stages), stage_codes=heads["stage"])
+        return CampaignCycles(
+            table=table, stages=tuple(self._stages), stage_codes=self._stage_codes[: self.count]
+        )
 
-    def _figure(self, known: dict[int, Floats]) -> Floats:
-        """Return a figure of all recordings; NaN for those that do not have it."""
-        return np.concatenate(
-            [
-                known[number] if number in known else np.full(length, np.nan)
-                for number, length in enumerate(self.lengths)
-            ]
-        )
+
+def _has_recorded(recording: Recording, joint: str) -> bool:
+    stream = cycles_stream(joint)
+    return stream in recording.schemas and recording.span_ns(stream) is not None
 
 
 def _recorded(
     recording: Recording, joint: str, figures: Collection[str]
-) -> tuple[CycleTable, list[str], Ints] | None:
-    """Return the cycles that stand in a recording, and their stages; None where none do."""
+) -> Iterator[tuple[CycleTable, list[str], Ints]]:
+    """Yield the cycles that stand in a recording, and their stages, some at a time."""
     stream = cycles_stream(joint)
-    span = recording.span_ns(stream) if stream in recording.schemas else None
-    if span is None:
-        return None
+    span = recording.span_ns(stream)
+    assert span is not None, "there are some"
     known = [name for name in recording.schemas[stream].names if name in figures]
     columns = ["time", "start", "kind", "stage", *known]
-    rows = recording.read_rows(stream, start_ns=span[0], end_ns=span[1] + 1, columns=columns)
-    kinds, kind_places = _coded(rows["kind"])
-    stages, stage_places = _coded(rows["stage"])
-    table = CycleTable(
-        joint=joint,
-        start_ns=rows["start"].cast("int64").to_numpy(),
-        end_ns=rows["time"].cast("int64").to_numpy(),
-        kind_codes=kind_codes(CycleKind(text) for text in kinds)[kind_places],
-        figures={name: rows[name].to_numpy(zero_copy_only=False) for name in known},
-    )
-    return table, stages, stage_places
+    for rows in recording.row_pieces(stream, start_ns=span[0], end_ns=span[1] + 1, columns=columns):
+        kinds, kind_places = _coded(rows["kind"])
+        stages, stage_places = _coded(rows["stage"])
+        table = CycleTable(
+            joint=joint,
+            start_ns=rows["start"].cast("int64").to_numpy(),
+            end_ns=rows["time"].cast("int64").to_numpy(),
+            kind_codes=kind_codes(CycleKind(text) for text in kinds)[kind_places],
+            figures={
+                name: rows[name].to_numpy(zero_copy_only=False).astype(np.float32) for name in known
+            },
+        )
+        yield table, stages, stage_places
 
 
 def _coded(column: pa.ChunkedArray) -> tuple[list[str], Ints]:

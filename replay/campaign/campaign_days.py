@@ -3,20 +3,22 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from logger.arrays import Ints
+from logger.arrays import TIME_MAX_NS, Ints
 from logger.campaign.plan_settings import PlanSettings
 from logger.campaign.stage_progress import DAY_NS
 from logger.event_kind import EventKind
 from replay.campaign.campaign_cycles import CampaignCycles
 from replay.recording import Recording
 
-__all__ = ["CampaignDay", "StageSpan", "campaign_days", "stage_spans"]
+__all__ = ["HOTTEST_FIGURE", "CampaignDay", "StageSpan", "campaign_days", "stage_spans"]
 
 _MINUTE_NS: Final = 60_000_000_000
+HOTTEST_FIGURE: Final = "peak_temperature_degC"
 BROWN_OUT: Final = 0.8
 """Share of the usual voltage, below which a minute of the supply counts as a brown-out."""
 
@@ -75,29 +77,29 @@ def campaign_days(
             if is_counted and 0 <= day < count:
                 counted[day, column] += 1
     table = cycles.table
-    is_within = table.end_ns > start_ns
-    # One that ends with the day belongs to it.
-    day_of = np.minimum((table.end_ns[is_within] - 1 - start_ns) // DAY_NS, count - 1)
-    all_cycles = np.bincount(day_of, minlength=count)
-    whole = np.bincount(day_of[cycles.is_whole[is_within]], minlength=count)
-    hottest = np.full(count, np.nan)
-    peak = table.figures.get("peak_temperature_degC")
-    if peak is not None:
-        filled, peak = np.full(count, -np.inf), peak[is_within]
-        np.maximum.at(filled, day_of, np.where(np.isfinite(peak), peak, -np.inf))
-        hottest = np.where(np.isfinite(filled), filled, np.nan)
+    # They are in order of time; one that ends with a day belongs to it, one after all to the last.
+    edges_ns = start_ns + np.arange(count + 1) * DAY_NS
+    edges_ns[-1] = TIME_MAX_NS
+    places = np.searchsorted(table.end_ns, edges_ns, side="right").tolist()
+    is_whole, peaks = cycles.is_whole, table.figures.get(HOTTEST_FIGURE)
+    all_cycles, whole, hottest = [], [], []
+    for first, end in pairwise(places):
+        all_cycles.append(end - first)
+        whole.append(int(np.count_nonzero(is_whole[first:end])))
+        known = () if peaks is None else peaks[first:end][np.isfinite(peaks[first:end])]
+        hottest.append(float(np.max(known)) if len(known) else math.nan)
     sags = _brown_outs(recordings, joint, start_ns, count)
     return tuple(
         CampaignDay(
             day=day + 1,
             start_ns=start_ns + day * DAY_NS,
-            cycles=int(all_cycles[day]),
-            broken=int(all_cycles[day] - whole[day]),
+            cycles=all_cycles[day],
+            broken=all_cycles[day] - whole[day],
             faults=int(counted[day, 0]),
             resets=int(counted[day, 1]),
             brown_outs=int(sags[day]),
             trips=int(counted[day, 2]),
-            hottest_degC=float(hottest[day]),
+            hottest_degC=hottest[day],
         )
         for day in range(count)
     )

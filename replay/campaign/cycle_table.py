@@ -1,7 +1,7 @@
 """Many cycles as columns, their counts and their text as CSV. Pure."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 from logger.arrays import Floats, Ints
 from logger.campaign.cycle_plan import Cycle, CycleKind
 
-__all__ = ["CycleCounter", "CycleTable", "kind_codes"]
+__all__ = ["CycleCounter", "CycleTable", "FigureValues", "kind_codes", "slices", "taken"]
 
+FigureValues = NDArray[np.float64] | NDArray[np.float32]
+"""A figure of n cycles, shape (n,); of millions in single precision."""
+_SLICE: Final = 262_144
 _KINDS: Final = tuple(CycleKind)
 _CODES: Final = {kind: code for code, kind in enumerate(_KINDS)}
 
@@ -27,7 +30,7 @@ class CycleTable:
     end_ns: Ints
     kind_codes: NDArray[np.uint8]
     """As `kind_codes` gives them: a campaign has millions of cycles."""
-    figures: Mapping[str, Floats]
+    figures: Mapping[str, FigureValues]
     """By name; NaN where one is not known."""
 
     def __len__(self) -> int:
@@ -80,6 +83,22 @@ class CycleTable:
         for start_ns in self.start_ns.tolist():
             at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=start_ns // 1000)
             yield at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def slices(count: int) -> Iterator[slice]:
+    """Yield slices over rows of which there are so many: of millions no copy is made at once."""
+    for first in range(0, count, _SLICE):
+        yield slice(first, min(first + _SLICE, count))
+
+
+def taken(used: NDArray[np.bool_], values: Callable[[slice], Floats]) -> Floats:
+    """Return what `values` gives of the rows of a slice, of those that are used; shape (sum,)."""
+    out, first = np.empty(np.count_nonzero(used)), 0
+    for own in slices(len(used)):
+        piece = values(own)[used[own]]
+        out[first : first + len(piece)] = piece
+        first += len(piece)
+    return out
 
 
 def kind_codes(kinds: Iterable[CycleKind]) -> NDArray[np.uint8]:

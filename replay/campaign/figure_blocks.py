@@ -1,13 +1,15 @@
 """Figures of cycles as means over blocks of hours, with what is known to move them. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from functools import partial
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.arrays import Floats
+from replay.campaign.cycle_table import FigureValues, slices
 
 __all__ = [
     "BLOCK_H",
@@ -104,7 +106,7 @@ def lagged_temperatures(at_h: Floats, temperature: Floats) -> Floats:
 def block_figures(
     names: Sequence[str],
     at_h: Floats,
-    figures: Floats,
+    figures: Iterable[FigureValues],
     temperature: tuple[Floats, Floats] | None,
     *,
     runs_in: bool,
@@ -116,27 +118,58 @@ def block_figures(
     at_h
         When each cycle began, in hours from the campaign's beginning, in order; shape (n,), n > 0.
     figures
-        Of each cycle, shape (n, k); NaN where one is not known.
+        k of them, each of shape (n,); NaN where one is not known.
     temperature
         Hours, and what the joint's temperature was then, stops included, by which figures are
         compared; None: it is not known.
     """
-    block = np.floor(at_h / BLOCK_H).astype(np.int64)
-    heads = np.flatnonzero(np.diff(block, prepend=block[:1] - 1))
-    counts = np.diff(np.append(heads, len(block))).astype(np.float64)
-    known = np.isfinite(figures)
-    total = np.add.reduceat(np.where(known, figures, 0.0), heads, axis=0)
-    number = np.add.reduceat(known.astype(np.float64), heads, axis=0)
-    temperatures = np.empty((len(heads), 0))
+    first = int(np.floor(at_h[0] / BLOCK_H))
+    size = int(np.floor(at_h[-1] / BLOCK_H)) - first + 1
+    sums = partial(_block_sums, at_h, first, size)
+    counts = sums(lambda own: np.ones(own.stop - own.start))
+    used = counts > 0.0
+    temperatures = np.empty((size, 0))
     if temperature is not None and len(temperature[0]):
-        lagged = lagged_temperatures(*temperature)
-        own = np.stack([np.interp(at_h, temperature[0], one) for one in lagged.T], axis=1)
-        temperatures = np.add.reduceat(own, heads, axis=0) / counts[:, None]
+        lagged = lagged_temperatures(*temperature).T
+        temperatures = np.stack(
+            [sums(partial(_interpolated, at_h, temperature[0], one)) for one in lagged], axis=1
+        )
+    means = np.empty((size, len(names)))
+    for place, figure in enumerate(figures):
+        number, total = sums(partial(_known, figure)), sums(partial(_filled, figure))
+        means[:, place] = np.where(number > 0.0, total / np.maximum(number, 1.0), np.nan)
     return FigureBlocks(
         names=tuple(names),
-        start_h=np.asarray(block[heads] * BLOCK_H, np.float64),
-        counts=counts,
-        values=np.where(number > 0.0, total / np.maximum(number, 1.0), np.nan),
-        temperatures=np.asarray(temperatures, np.float64),
+        start_h=np.asarray((first + np.flatnonzero(used)) * BLOCK_H, np.float64),
+        counts=counts[used],
+        values=means[used],
+        temperatures=temperatures[used] / counts[used, None],
         runs_in=runs_in,
     )
+
+
+def _block_sums(
+    at_h: Floats, first: int, size: int, values: Callable[[slice], NDArray[Any]]
+) -> Floats:
+    """Return the sums over `size` blocks, of which the earliest has the number `first`.
+
+    `values`: gives those of a slice of the cycles. No more than a slice is there at once.
+    """
+    total = np.zeros(size)
+    for own in slices(len(at_h)):
+        block = np.floor(at_h[own] / BLOCK_H).astype(np.int64) - first
+        total += np.bincount(block, weights=values(own), minlength=size)
+    return total
+
+
+def _interpolated(at_h: Floats, hours: Floats, course: Floats, own: slice) -> Floats:
+    return np.interp(at_h[own], hours, course)
+
+
+def _known(figure: FigureValues, own: slice) -> NDArray[np.bool_]:
+    return np.isfinite(figure[own])
+
+
+def _filled(figure: FigureValues, own: slice) -> FigureValues:
+    piece = figure[own]
+    return np.where(np.isfinite(piece), piece, 0.0)

@@ -1,7 +1,8 @@
 """The rows of a recording's streams, parts and growing journal as one; see `reader`."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
+from itertools import chain
 from threading import RLock
 
 import pyarrow as pa
@@ -93,24 +94,56 @@ class StreamRows:
         InputError
             Rows of the span are damaged.
         """
-        with self._lock:
-            parts, tail = list(self._parts[stream]), list(self._tail.runs_of(stream))
-        schema = self.schemas[stream]
-        if columns is not None:
-            schema = pa.schema([schema.field(name) for name in columns])
-        covers = self._covers(stream, overlapping_parts(parts, start_ns=start_ns, end_ns=end_ns))
+        covers, tail = self._covers_of_span(stream, start_ns, end_ns)
         read = partial(Part.read_span, start_ns=start_ns, end_ns=end_ns, columns=columns)
-        tables = [rows_between(table, start_ns, end_ns) for _, table in read_covers(covers, read)]
-        batches = [
-            run.batch if columns is None else run.batch.select(list(columns))
-            for run in tail
-            if run.last_ns >= start_ns and run.first_ns < end_ns
-        ]
-        if batches:
-            tables.append(rows_between(pa.Table.from_batches(batches), start_ns, end_ns))
+        tables = [table for _, table in read_covers(covers, read)]
+        schema = self._schema_of(stream, columns)
+        if tail:
+            tables.append(pa.Table.from_batches([batch.select(schema.names) for batch in tail]))
         if not tables:
             return schema.empty_table()
-        return pa.concat_tables([conform(table, schema) for table in tables])
+        return pa.concat_tables(
+            [conform(rows_between(table, start_ns, end_ns), schema) for table in tables]
+        )
+
+    def row_pieces(
+        self, stream: str, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
+    ) -> Iterator[pa.Table]:
+        """Yield the rows that `read_rows` returns, a hundred thousand or so at a time.
+
+        In order, and none of them empty: what months hold does not fit into memory as a table.
+        """
+        covers, tail = self._covers_of_span(stream, start_ns, end_ns)
+        schema = self._schema_of(stream, columns)
+        read = partial(Part.read_span, start_ns=start_ns, end_ns=end_ns, columns=columns)
+        pieces = partial(Part.read_pieces, start_ns=start_ns, end_ns=end_ns, columns=columns)
+        # A copy is small, and may have to be replaced by its parts.
+        tables = chain.from_iterable(
+            (table for _, table in read_covers([cover], read))
+            if cover.is_copy
+            else pieces(cover.part)
+            for cover in covers
+        )
+        unsealed = (pa.Table.from_batches([batch.select(schema.names)]) for batch in tail)
+        for table in chain(tables, unsealed):
+            rows = conform(rows_between(table, start_ns, end_ns), schema)
+            if rows.num_rows:
+                yield rows
+
+    def _covers_of_span(
+        self, stream: str, start_ns: int, end_ns: int
+    ) -> tuple[list[Cover], list[pa.RecordBatch]]:
+        """Return what is read of the parts of a stream, and the unsealed batches, of a span."""
+        with self._lock:
+            parts, tail = list(self._parts[stream]), list(self._tail.runs_of(stream))
+        covers = self._covers(stream, overlapping_parts(parts, start_ns=start_ns, end_ns=end_ns))
+        return covers, [
+            run.batch for run in tail if run.last_ns >= start_ns and run.first_ns < end_ns
+        ]
+
+    def _schema_of(self, stream: str, columns: Sequence[str] | None) -> pa.Schema:
+        schema = self.schemas[stream]
+        return schema if columns is None else pa.schema([schema.field(one) for one in columns])
 
     def stored_parts(self, stream: str) -> tuple[list[Part], list[tuple[int, pa.RecordBatch]]]:
         """Return a stream's parts, and its unsealed batches, each with its first row's number.

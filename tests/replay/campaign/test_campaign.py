@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import replay.campaign.campaign as campaign_module
 from logger.campaign.cycle_plan import CycleKind
@@ -15,6 +17,7 @@ from logger.store.layout.files import cycles_stream
 from logger.store.layout.manifest import new_manifest
 from logger.store.layout.schema import table_of_rows
 from logger.store.writing.bulk_writer import BulkWriter
+from replay.campaign import cycle_table
 from replay.campaign.campaign import Campaign, read_campaign, thinned
 from replay.campaign.campaign_cycles import CampaignCycles, read_campaign_cycles
 from replay.campaign.change_scan import ChangeShape
@@ -202,6 +205,45 @@ def test_running_hours_of_cycles_that_are_pauses_themselves():
     running = cycles.running_hours()
     assert running.pauses_ns == [(20 * S, 5020 * S), (5020 * S, 10020 * S)]
     assert running.hours[-1] * 3600 == pytest.approx(30.0)
+
+
+def _running_by_sorting(start_ns: np.ndarray, end_ns: np.ndarray, longest_ns: float):
+    """Return knots and hours from all beginnings and ends, sorted."""
+    knots = np.unique(np.concatenate([start_ns, end_ns]))
+    is_pause = np.diff(knots) > longest_ns
+    is_end = np.concatenate([[True], is_pause]) | np.concatenate([is_pause, [True]])
+    ran_ns = np.where(is_pause[is_end[:-1]], 0, np.diff(knots[is_end]))
+    return knots[is_end].tolist(), (np.append(0, ran_ns.cumsum()) / 3.6e12).tolist()
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    lengths_s=st.lists(st.sampled_from([0, 1, 5, 599, 601, 4000]), min_size=1, max_size=40),
+    gaps_s=st.lists(st.sampled_from([0, 0, 0, 2, 599, 601, 90_000]), min_size=40, max_size=40),
+)
+def test_pauses_are_those_between_all_beginnings_and_ends(lengths_s: list[int], gaps_s: list[int]):
+    """Slice by slice, across their borders: of cycles that follow each other with and without."""
+    starts, ends, at = [], [], 0
+    for length, gap in zip(lengths_s, gaps_s, strict=False):
+        starts.append(at + gap)
+        at += gap + length
+        ends.append(at)
+    start_ns, end_ns = np.array(starts) * S, np.array(ends) * S
+    table = CycleTable(
+        joint="a",
+        start_ns=start_ns,
+        end_ns=end_ns,
+        kind_codes=kind_codes([CycleKind.WHOLE] * len(starts)),
+        figures={},
+    )
+    cycles = CampaignCycles(table=table, stages=("",), stage_codes=np.zeros(len(starts), np.uint16))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cycle_table, "_SLICE", 3)
+        running = cycles.running_hours()
+    longest_ns = max(600.0, 3 * cycles.usual_s) * S
+    at_ns, hours = _running_by_sorting(start_ns, end_ns, longest_ns)
+    assert running.at_ns.tolist() == at_ns
+    assert running.hours.tolist() == pytest.approx(hours)
 
 
 def test_a_series_is_thinned_without_losing_a_peak():

@@ -1,10 +1,12 @@
 """Did a figure change: quiet campaigns are not called, changes are found, dated and sized."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from replay.campaign import cycle_table
 from replay.campaign.change_scan import (
     ChangeShape,
     change_candidates,
@@ -191,7 +193,7 @@ def test_a_scan_does_not_depend_on_scale_nor_on_what_is_explained(quiet: Made):
 def test_blocks_are_means_of_the_hour():
     """Of the figures that are known; a lag goes on through a stop."""
     at_h = np.array([0.1, 0.6, 1.5, 9.2, 9.9])
-    figures = np.array([[1.0], [3.0], [np.nan], [5.0], [7.0]])
+    figures = [np.array([1.0, 3.0, np.nan, 5.0, 7.0])]
     grid = np.arange(0.0, 12.0, 0.25)
     temperature = np.where(grid < 2.0, 40.0, 20.0)
     blocks = block_figures(["f"], at_h, figures, (grid, temperature), runs_in=False)
@@ -215,3 +217,33 @@ def test_false_calls_are_rare_and_changes_found(correlation_h: float):
     assert counts.called <= 4
     assert counts.steps_found >= 15
     assert counts.ramps_found >= 16
+
+
+@pytest.mark.parametrize("precision", [np.float32, np.float64])
+def test_millions_of_cycles_take_no_copy_of_themselves(
+    monkeypatch: pytest.MonkeyPatch, precision: type
+):
+    """Block means slice by slice: those of all at once, in far less memory than the figures."""
+    monkeypatch.setattr(cycle_table, "_SLICE", 5_000)
+    dice = np.random.default_rng(3)
+    n = 200_000
+    at_h = np.sort(dice.uniform(3.0, 40.0, n))
+    at_h = at_h[(at_h < 11.0) | (at_h > 13.5)]
+    figures = [dice.normal(8.0, 1.0, len(at_h)).astype(precision) for _ in range(3)]
+    figures[1][::7] = np.nan
+    course = (np.arange(0.0, 48.0, 0.25), 40.0 + np.sin(np.arange(192.0)))
+    tracemalloc.start()
+    blocks = block_figures(["a", "b", "c"], at_h, figures, course, runs_in=True)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 4 * n
+    hour = np.floor(at_h).astype(int)
+    assert blocks.start_h.tolist() == np.unique(hour).tolist()
+    assert 12.0 not in blocks.start_h
+    for place, at in enumerate(np.unique(hour)):
+        within = hour == at
+        assert blocks.counts[place] == within.sum()
+        means = [np.nanmean(one[within], dtype=np.float64) for one in figures]
+        assert blocks.values[place] == pytest.approx(means, rel=1e-9)
+        warm = np.interp(at_h[within], *course).mean()
+        assert blocks.temperatures[place, 0] == pytest.approx(warm)

@@ -211,6 +211,29 @@ def test_parts_are_opened_little_by_little(tmp_path: Path, opened: list[Path]):
     assert told[-1] == RecordingReader(path).describe_missing()
 
 
+@pytest.mark.parametrize("damaged", [False, True])
+def test_rows_in_pieces_are_the_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, damaged):
+    """Of copies, whole or damaged, of parts without one and of large parts, whatever the span."""
+    monkeypatch.setattr("logger.store.parts.part_writer.ROW_GROUP_ROWS", 3)
+    monkeypatch.setattr("logger.store.parts.part._GROUPS_A_PIECE", 2)
+    path = tmp_path / "rec"
+    recording_id = _recording(path, 12, events=2)
+    _add_part(path, 24, count=40)
+    join_parts(path, "events", recording_id=recording_id, most=None)
+    if damaged:
+        copy = parts_of(path, JOINED)[0].path
+        copy.write_bytes(copy.read_bytes()[:200] + b"?" + copy.read_bytes()[201:])
+    reader = RecordingReader(path)
+    for first, end in [(0, 64), (3, 20), (20, 50), (30, 31), (64, 70)]:
+        span = {"start_ns": START_NS + first, "end_ns": START_NS + end}
+        columns = ["sequence", "time"]
+        whole = reader.read_rows("events", **span, columns=columns)
+        pieces = list(reader.row_pieces("events", **span, columns=columns))
+        assert whole["sequence"].to_pylist() == list(range(first, min(end, 64)))
+        assert all(0 < piece.num_rows <= 16 for piece in pieces)
+        assert pa.concat_tables([whole.slice(0, 0), *pieces]).equals(whole)
+
+
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
