@@ -15,6 +15,7 @@
     speed           speed: the derivative of the position, its scale from its integral
     load            current and torque: a known weight on a known arm, and friction
     joint_values    positions, speeds and loads among signals, and whose they are
+    pieces          values left in pieces, put together by how the joint moved
     slow_values     temperatures, voltages, counts of time
     slow_proposals  proposals for what does not move with the joint
     certainty       from evidence to probabilities

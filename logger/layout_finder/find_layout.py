@@ -17,7 +17,9 @@ from logger.layout_finder.certainty import (
     speed_certainty,
 )
 from logger.layout_finder.joint_values import JointValues, find_joint_values
+from logger.layout_finder.motion import PositionFit
 from logger.layout_finder.number_form import NumberForm
+from logger.layout_finder.pieces import join_by_motion
 from logger.layout_finder.proposal import (
     Evidence,
     Meaning,
@@ -45,6 +47,8 @@ from logger.layout_finder.undecided import (
 
 __all__ = ["propose_layout"]
 
+MOST_ROUNDS: Final = 6
+"""Of pieces put together: each tells more of what the next are held against."""
 OTHER_JOINT_CAP: Final = 0.5
 _DOUBTFUL_LOAD: Final = 0.6
 MIN_ZERO_SHARE: Final = 0.01
@@ -74,10 +78,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
         for group, checksum in zip(groups, find_checksums(groups), strict=True)
         for kind in split_kinds(group, checksum)
     ]
-    signals = [
-        one for number, kind in enumerate(kinds) for one in find_signals(kind, number, marks)
-    ]
-    found = find_joint_values(signals, marks, typed)
+    signals, found = _find_signals(kinds, marks, typed)
     corrected = marks if found.reference is None else found.reference.marks
     values: dict[int, list[ProposedValue]] = {number: [] for number in range(len(kinds))}
     undecided = undecided_of_steps(marks, found)
@@ -107,6 +108,25 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
         undecided=tuple(undecided),
         marks=corrected,
     )
+
+
+def _find_signals(
+    kinds: Sequence[Kind], marks: Marks, typed: TypedNumbers
+) -> tuple[Sequence[Signal], JointValues]:
+    """Return the signals of all kinds, and which of them move with the joint."""
+    signals: Sequence[Signal] = [
+        one for number, kind in enumerate(kinds) for one in find_signals(kind, number, marks)
+    ]
+    found = find_joint_values(signals, marks, typed)
+    for _ in range(MOST_ROUNDS):
+        joined = join_by_motion(signals, kinds, found, marks, typed)
+        if len(joined) == len(signals) and all(
+            one is other for one, other in zip(joined, signals, strict=True)
+        ):
+            break
+        signals = joined
+        found = find_joint_values(signals, marks, typed)
+    return signals, found
 
 
 def _kind_of(kind: Kind, values: Sequence[ProposedValue]) -> ProposedKind:
@@ -197,6 +217,18 @@ def _value_of(
     )
 
 
+def _read_as_count(signal: Signal, position: PositionFit) -> Signal:
+    """Return a position read as it starts again: with a sign only where that counts."""
+    whole = signal.form in {NumberForm.UNSIGNED, NumberForm.TWOS_COMPLEMENT}
+    is_full = position.modulus == 1 << signal.field.length
+    if position.modulus is None or not (
+        whole or (is_full and signal.form is NumberForm.OFFSET_BINARY)
+    ):
+        return signal
+    form = NumberForm.TWOS_COMPLEMENT if position.about_zero else NumberForm.UNSIGNED
+    return replace(signal, form=form)
+
+
 def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValue | None:
     """Return a signal as position, speed or load; None where it is none."""
     margins = (signal.margin_bits, signal.order_margin_bits)
@@ -217,12 +249,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             names = names[::-1] if is_request else names
             meaning = 0.93 if is_request else meaning
             rivals = (Rival(names[1], position.rad_per_count, 0.0, 1.0 - meaning),)
-        if (
-            position.modulus == 1 << signal.field.length
-            and signal.form is not NumberForm.SIGN_MAGNITUDE
-        ):
-            # What starts again when its bits are full has no sign, wherever its middle lies.
-            signal = replace(signal, form=NumberForm.UNSIGNED)
+        signal = _read_as_count(signal, position)
         return _value_of(
             *(signal, names[0], (meaning, scale_sure)),
             scale=position.rad_per_count,
@@ -261,7 +288,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             rivals=rivals,
         )
     if (load := found.loads.get(place)) is not None and found.reference is not None:
-        commanded = signal.kind in found.commanded_kinds
+        commanded = place in found.commanded_loads
         peak = float(np.max(np.abs(signal.value)))
         zero = load.zero_counts if abs(load.zero_counts) > 3 * MIN_ZERO_SHARE * peak else 0.0
         evidence = Evidence(
@@ -274,14 +301,15 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         meaning, scale_sure = load_certainty(load, found.turn_error)
         offset = -zero * (load.nm_per_count or 0.0)
         rivals = ()
-        if commanded:
-            meaning = min(meaning, 0.93)
-        elif place in found.doubtful_loads:
+        names = (Meaning.LOAD, Meaning.COMMANDED_LOAD)
+        names = names[::-1] if commanded else names
+        if place in found.doubtful_loads:
             meaning = min(meaning, _DOUBTFUL_LOAD)
-            rivals = (Rival(Meaning.COMMANDED_LOAD, load.nm_per_count, offset, 1.0 - meaning),)
+            rivals = (Rival(names[1], load.nm_per_count, offset, 1.0 - meaning),)
+        elif commanded:
+            meaning = min(meaning, 0.93)
         return _value_of(
-            *(signal, Meaning.COMMANDED_LOAD if commanded else Meaning.LOAD),
-            (meaning, scale_sure),
+            *(signal, names[0], (meaning, scale_sure)),
             scale=load.nm_per_count,
             offset=offset,
             modulus=None,

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -23,7 +23,10 @@ MAX_MODULUS_SHARE: Final = 0.2
 MAX_RATIO_SPREAD: Final = 0.02
 """Beyond this a load does not tell whether the turn was one."""
 _SAME_JOINT: Final = 0.03
-_NEXT_TO_NO_NOISE: Final = 0.25
+_NEXT_TO_NO_NOISE: Final = 0.35
+_SMOOTHER: Final = 0.85
+_NOISE_OF_MEASURED: Final = 0.01
+"""Third differences of a load that is measured, over its spread: most have more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,10 +44,14 @@ class JointValues:
     """Two measured values turned, and not together."""
     commanded_kinds: frozenset[int] = frozenset()
     """Kinds that ask for what others report."""
+    commanded_loads: frozenset[int] = frozenset()
+    """Loads that were asked for, by place: a frame that reports may repeat what was asked."""
     doubtful_loads: frozenset[int] = frozenset()
     """Loads beside another that is about as noisy: one of them may be what was asked for."""
     heating: Heating | None = None
     """The heat of the load, where a position tells it."""
+    reference_s: Floats = field(default_factory=lambda: np.zeros(0))
+    """When the reference was where it was."""
 
 
 def needed_slowness(signal: Signal, marks: Marks) -> float:
@@ -138,27 +145,27 @@ def find_joint_values(signals: Sequence[Signal], marks: Marks, typed: TypedNumbe
         load = fit_load(signal.time_s, signal.value, reference_s, reference, typed)
         if load is not None:
             loads[place] = load
+    asking = _commanded_kinds(signals, reference.marks, (positions, speeds))
+    noise = _noise_of_loads({place: signals[place] for place in loads})
     return JointValues(
         *(positions, speeds, loads, reference),
         turn_error=_turn_error(reference, loads.values()),
         other_joint=_moves_alone(signals, positions),
-        commanded_kinds=_commanded_kinds(signals, reference.marks, (positions, speeds), loads),
-        doubtful_loads=_doubtful_loads({place: _noise_of(signals[place].value) for place in loads}),
+        commanded_kinds=asking,
+        commanded_loads=_commanded_loads(signals, asking, noise),
+        doubtful_loads=_doubtful_loads(noise),
         heating=_heating_of(reference, reference_s),
+        reference_s=reference_s,
     )
 
 
 def _commanded_kinds(
-    signals: Sequence[Signal],
-    marks: Marks,
-    groups: Sequence[Collection[int]],
-    loads: Collection[int],
+    signals: Sequence[Signal], marks: Marks, groups: Sequence[Collection[int]]
 ) -> frozenset[int]:
     """Return the kinds that ask: one of their values is quite still at rest, and noisy elsewhere.
 
-    `groups` are the positions, and the speeds. A frame reports or asks, so that one commanded value
-    tells what the others of its frame are. A frame of loads alone asks where its load has next to
-    no noise beside that of another.
+    `groups` are the positions, and the speeds. One commanded value tells what others of its frame
+    are that have no noise either.
     """
     asking: set[int] = set()
     reporting: set[int] = set()
@@ -170,10 +177,37 @@ def _commanded_kinds(
         noisy = {signals[place].kind for place in group if not is_still[place]}
         reporting |= noisy
         asking |= {signals[place].kind for place in group if is_still[place]} if noisy else set()
-    noise = {place: _noise_of(signals[place].value) for place in loads}
-    usual = max(noise.values(), default=0.0)
-    asking |= {signals[place].kind for place in loads if noise[place] < _NEXT_TO_NO_NOISE * usual}
     return frozenset(asking - reporting)
+
+
+def _commanded_loads(
+    signals: Sequence[Signal], asking: Collection[int], noise: dict[int, float]
+) -> frozenset[int]:
+    """Return the loads that were more likely asked for: smoother than another.
+
+    One alone is, where its frame asks, and it has next to no noise.
+    """
+    most = max(noise.values(), default=0.0)
+    return frozenset(
+        place
+        for place, own in noise.items()
+        if own < _SMOOTHER * most
+        or (len(noise) == 1 and signals[place].kind in asking and own < _NOISE_OF_MEASURED)
+    )
+
+
+def _noise_of_loads(loads: dict[int, Signal]) -> dict[int, float]:
+    """Return the noise of loads, by place, each as often as the one that comes most seldom.
+
+    At a greater rate the same noise bends less from frame to frame.
+    """
+    if not loads:
+        return {}
+    fewest = min(len(signal.value) for signal in loads.values())
+    return {
+        place: _noise_of(signal.value[:: max(1, round(len(signal.value) / fewest))])
+        for place, signal in loads.items()
+    }
 
 
 def _turn_error(reference: PositionFit, loads: Collection[LoadFit]) -> float:
@@ -203,7 +237,7 @@ def _doubtful_loads(noise: dict[int, float]) -> frozenset[int]:
 def _noise_of(value: Floats) -> float:
     """Return the size of third differences, over the spread: next to nothing of a smooth course."""
     thirds = np.diff(value, 3)
-    return float(np.median(np.abs(thirds))) / max(float(np.ptp(value)), 1e-12)
+    return float(np.mean(np.abs(thirds))) / max(float(np.ptp(value)), 1e-12)
 
 
 def _heating_of(position: PositionFit, time_s: Floats) -> Heating | None:

@@ -119,7 +119,15 @@ def fit_load(
     )
     if explained < MIN_EXPLAINED or explained - without < MIN_GRAVITY_SHARE:
         return None
-    if with_angle > explained or solution[1] == 0.0:
+    since = (at_s[moving] - at_s[0]) / (at_s[-1] - at_s[0])
+    _, with_time = _explained(
+        np.concatenate(
+            [np.delete(columns, 1, axis=1), since[:, None], since[:, None] ** 2], axis=1
+        ),
+        level,
+    )
+    # What warms meanwhile goes with the time, and not up, down and back with the weight.
+    if max(with_angle, with_time) > explained or solution[1] == 0.0:
         return None
     left = float(np.sum((level - columns @ solution) ** 2)) / max(1, len(level) - columns.shape[1])
     gravity = float(solution[1])

@@ -51,6 +51,8 @@ class PositionFit:
     """The marks, corrected by when this signal moved."""
     unwrapped: Floats
     """Counts, going on over restarts."""
+    about_zero: bool = False
+    """It starts again from below zero, before its bits are full: its sign counts."""
 
 
 def bin_signal(time_s: Floats, value: Floats, bin_s: float = BIN_S) -> tuple[Floats, Floats]:
@@ -189,10 +191,16 @@ def fit_position(
         +1 where the first way of the turn counts positive.
     """
     counts = value
-    wraps = False
+    wraps = about_zero = False
     if modulus is not None and np.max(np.abs(np.diff(value)), initial=0.0) > 0.5 * modulus:
+        # Swings about a restart look the less the wrong way round: both readings are asked.
         raw = value.astype(np.int64)
-        modulus = restart_of(raw, modulus)
+        half = modulus // 2
+        other = (raw + half) % modulus - half if raw.min() >= 0 else raw % modulus
+        restarts = restart_of(raw, modulus), restart_of(other, modulus)
+        raw = raw if restarts[0] <= restarts[1] else other
+        about_zero = min(restarts) < modulus and bool(raw.min() < 0)
+        modulus = min(restarts)
         counts, wraps = unwrap_field(raw, modulus), True
     corrected = correct_marks(time_s, counts, marks)
     measured = _measure(time_s, counts, corrected, 0.0 if modulus is None else 1.0)
@@ -212,4 +220,5 @@ def fit_position(
         still_at_rest=noise == 0.0,
         marks=corrected,
         unwrapped=counts,
+        about_zero=about_zero,
     )

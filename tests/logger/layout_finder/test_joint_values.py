@@ -71,4 +71,21 @@ def test_two_loads_that_are_about_as_noisy_are_both_in_doubt():
     alike = find_joint_values([position, load(0, 6.0), load(1, 5.0)], MARKS, TYPED)
     assert set(alike.loads) == alike.doubtful_loads == {1, 2}
     told = find_joint_values([position, load(0, 20.0), load(1, 0.5)], MARKS, TYPED)
-    assert (told.doubtful_loads, told.commanded_kinds) == (frozenset(), {1})
+    assert (told.doubtful_loads, told.commanded_loads) == (frozenset(), {2})
+
+
+def test_a_load_beside_a_commanded_speed_may_be_measured():
+    """A drive that reports repeats what it was asked: the load's own noise tells."""
+    time_s, angle = move_joint()
+    noise = np.random.default_rng(5)
+    speed = np.gradient(angle, time_s)
+    torque = 2.0 * 0.4 * 9.80665 * np.sin(angle) + 0.8 * np.tanh(speed / 0.02)
+    position = _signal(0, angle * 2000.0 + noise.normal(0, 1.5, len(angle)), time_s)
+    measured = _signal(2, speed * 900.0 + noise.normal(0, 9.0, len(angle)), time_s)
+    asked = _signal(1, speed * 900.0, time_s)
+    for spread, commanded in ((20.0, frozenset()), (0.3, {3})):
+        load = _signal(1, torque * 60.0 + noise.normal(0, spread, len(angle)), time_s)
+        found = find_joint_values([position, measured, asked, load], MARKS, TYPED)
+        assert set(found.loads) == {3}
+        assert found.commanded_kinds == {1}
+        assert found.commanded_loads == commanded

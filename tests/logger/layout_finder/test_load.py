@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.layout_finder.load import STANDARD_GRAVITY, fit_load
-from logger.layout_finder.motion import fit_position
+from logger.layout_finder.motion import PositionFit, fit_position
 from logger.layout_finder.traffic import TypedNumbers
 from tests.logger.layout_finder.moved_joint import MARKS, move_joint
 
@@ -46,6 +46,22 @@ def test_position_speed_and_friction_are_no_load():
     friction = 50.0 * np.tanh(speed / 10.0) + NOISE.normal(0, 4.0, len(angle))
     for value in (counts, speed, friction, NOISE.normal(0, 30, len(angle))):
         assert fit_load(time_s, np.round(value), time_s, position, TYPED) is None
+
+
+def test_what_warms_under_the_weight_is_no_load():
+    """It rises while the arm goes down: by the angle alone, nearly all of it is a weight's."""
+    time_s = np.arange(0.0, 33.0, 0.01)
+    way = np.zeros(len(time_s))
+    for start, end, by in ((1.0, 10.0, 1.58), (12.0, 22.0, -3.16), (24.0, 32.5, 1.58)):
+        done = np.clip((time_s - start) / (end - start), 0.0, 1.0)
+        way += by * done**3 * (10.0 - 15.0 * done + 6.0 * done**2)
+    warm = 487.0 + 20.0 * np.tanh((time_s - 17.0) / 3.0)
+    marks = replace(MARKS, load=(0.3, 32.5))
+    position = PositionFit(1.0, 6.28, 0.0, 0.0, None, False, marks, way)  # noqa: FBT003
+    value = np.round(warm + NOISE.normal(0, 1.0, len(time_s)))
+    assert fit_load(time_s, value, time_s, position, TYPED) is None
+    torque = np.round(60.0 * np.sin(way) + 0.05 * value + NOISE.normal(0, 3.0, len(time_s)))
+    assert fit_load(time_s, torque, time_s, position, TYPED) is not None
 
 
 @pytest.mark.parametrize(("turn_deg", "ratio"), [(360.0, 1.0), (374.4, 1.04), (345.6, 0.96)])

@@ -101,8 +101,19 @@ def test_counts_about_zero_that_start_again_early():
     way = np.round(angle * 9 * 36000 / (2 * np.pi) + NOISE.normal(0, 2.0, len(angle)))
     fit = fit_position(time_s, (way + 18000) % 36000 - 18000, 1 << 16, MARKS, 1)
     assert fit is not None
-    assert fit.modulus == 36000
+    assert (fit.modulus, fit.about_zero) == (36000, True)
     assert np.allclose(np.diff(fit.unwrapped), np.diff(way))
+
+
+def test_swings_about_a_restart_hide_no_restart():
+    """Read with a sign, 3599 to 0 is a small step: the unsigned reading tells the restart."""
+    time_s, angle = move_joint()
+    way = np.round(angle * 8 * 3600 / (2 * np.pi) + NOISE.normal(0, 1.0, len(angle)))
+    value = way % 3600
+    signed = np.where(value >= 2048, value - 4096, value)
+    fit = fit_position(time_s, signed, 4096, MARKS, 1)
+    assert fit is not None
+    assert (fit.modulus, fit.about_zero) == (3600, False)
 
 
 def test_what_stands_still_is_no_position():
