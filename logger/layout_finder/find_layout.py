@@ -47,6 +47,8 @@ from logger.layout_finder.undecided import (
 
 __all__ = ["propose_layout"]
 
+DOUBTED_SCALE_CAP: Final = 0.8
+"""What may be asked for and not measured has the scale of another's course."""
 MOST_ROUNDS: Final = 6
 """Of pieces put together: each tells more of what the next are held against."""
 OTHER_JOINT_CAP: Final = 0.5
@@ -248,6 +250,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             is_request = measured or signal.kind in found.commanded_kinds
             names = names[::-1] if is_request else names
             meaning = 0.93 if is_request else meaning
+            scale_sure = scale_sure if is_request else min(scale_sure, DOUBTED_SCALE_CAP)
             rivals = (Rival(names[1], position.rad_per_count, 0.0, 1.0 - meaning),)
         signal = _read_as_count(signal, position)
         return _value_of(
@@ -278,6 +281,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
             is_request = signal.kind in found.commanded_kinds
             names = names[::-1] if is_request else names
             meaning = min(meaning, 0.93 if is_request else 0.8)
+            scale_sure = scale_sure if is_request else min(scale_sure, DOUBTED_SCALE_CAP)
             rivals = (Rival(names[1], speed.rad_s_per_count, offset, 1.0 - meaning),)
         return _value_of(
             *(signal, names[0], (meaning, scale_sure)),
@@ -305,6 +309,7 @@ def _moved_value(place: int, signal: Signal, found: JointValues) -> ProposedValu
         names = names[::-1] if commanded else names
         if place in found.doubtful_loads:
             meaning = min(meaning, _DOUBTFUL_LOAD)
+            scale_sure = min(scale_sure, DOUBTED_SCALE_CAP)
             rivals = (Rival(names[1], load.nm_per_count, offset, 1.0 - meaning),)
         elif commanded:
             meaning = min(meaning, 0.93)

@@ -203,9 +203,9 @@ def _noise_of_loads(loads: dict[int, Signal]) -> dict[int, float]:
     """
     if not loads:
         return {}
-    fewest = min(len(signal.value) for signal in loads.values())
+    seldom = min(len(signal.value) for signal in loads.values())
     return {
-        place: _noise_of(signal.value[:: max(1, round(len(signal.value) / fewest))])
+        place: _noise_of(signal.value[:: max(1, round(len(signal.value) / seldom))])
         for place, signal in loads.items()
     }
 

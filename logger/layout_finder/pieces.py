@@ -43,7 +43,7 @@ _SOUND_LOAD: Final = 0.995
 _AS_GOOD: Final = 1.2
 """Times the least error: the fewest pieces within it are the value."""
 _JUNK_STEP: Final = 0.2
-"""Of the range, in half of all frames: no movement, whatever it is read as."""
+"""Of the range, in a quarter of all frames: no movement, whatever it is read as."""
 _GOES_ON: Final = 0.75
 """Of the changes of bits above, that carry what was due."""
 _SMOOTHER: Final = 0.8
@@ -108,7 +108,7 @@ def join_by_motion(
         }
         for field, members in _joined_fields(kind, own, in_two=missing):
             pieces = {place: own[place] for place in members}
-            joined += _readings(kind, field, pieces, steps)
+            joined += _read_pieces(kind, field, pieces, steps)
     chosen = _choose(joined)
     gone = {place for one in chosen for place in one.members}
     kept = [signal for place, signal in enumerate(signals) if place not in gone]
@@ -173,7 +173,7 @@ def _only_zeros_between(spans: Sequence[Span], ever: Bytes, order: BitOrder) -> 
     return True
 
 
-def _readings(
+def _read_pieces(
     kind: Kind, field: BitField, pieces: dict[int, Signal], steps: _Steps
 ) -> list[_Joined]:
     """Return the ways in which joined pieces follow the joint."""
@@ -202,7 +202,7 @@ def _error_of(signal: Signal, steps: _Steps) -> float | None:
     """Return how far a signal is from what it is by the movement; None where it is nothing."""
     modulus = 1 << signal.field.length
     jumps = np.abs(np.diff(signal.value))
-    moved = float(np.median(np.minimum(jumps, np.abs(modulus - jumps))))
+    moved = float(np.quantile(np.minimum(jumps, np.abs(modulus - jumps)), 0.75))
     if moved > _JUNK_STEP * modulus or np.ptp(signal.value) == 0.0:
         return None
     position = fit_position(
@@ -259,15 +259,15 @@ def _grow(
             for other, neighbour in list(kept.items()):
                 if neighbour.kind != signal.kind or other in named:
                     continue
-                beside = _span_of(neighbour.field, order)
-                if beside is None or beside[1] - beside[0] + span[1] - span[0] > MOST_BITS:
+                its_span = _span_of(neighbour.field, order)
+                if its_span is None or its_span[1] - its_span[0] + span[1] - span[0] > MOST_BITS:
                     continue
-                above = beside[0] == span[1] if order == "little" else beside[1] == span[0]
-                below = beside[1] == span[0] if order == "little" else beside[0] == span[1]
+                above = its_span[0] == span[1] if order == "little" else its_span[1] == span[0]
+                below = its_span[1] == span[0] if order == "little" else its_span[0] == span[1]
                 if not (above or below):
                     continue
-                start = min(span[0], beside[0])
-                field = BitField(start, max(span[1], beside[1]) - start, order)
+                start = min(span[0], its_span[0])
+                field = BitField(start, max(span[1], its_span[1]) - start, order)
                 form = (
                     _form_above(payload, field, neighbour.field, _course_of(place, signal, found))
                     if above

@@ -21,10 +21,10 @@ from tests.support.drives.truth import DriveSet
 
 __all__ = ["fit_steps", "judge_by_rules"]
 
-LEAST_CLAIMS = 30
+LEAST_CLAIMS = 20
 SURE = 0.95
 MOST = 0.99
-MOST_WRONG_OF_SURE = 0.01
+MOST_WRONG_OF_SURE = 0.005
 
 
 def fit_steps(claims: Sequence[ClaimOutcome]) -> Steps:
