@@ -102,10 +102,11 @@ def test_a_wrong_turn_lowers_every_scale_of_it():
 
 
 def test_no_value_without_noise_is_called_measured_for_sure():
-    """Perfectly still at rest: commanded stays a rival."""
+    """Perfectly still at rest: commanded stays a rival, and the scale is not surer than that."""
     proposal = propose_layout(joint_traffic(noise=0.0), MARKS, TYPED)
     _, position = _value(proposal, Meaning.POSITION)
     assert position.probability.meaning < 0.7
+    assert position.probability.scale < 0.95
     assert Meaning.COMMANDED_POSITION in {rival.meaning for rival in position.rivals}
 
 
@@ -182,3 +183,21 @@ def test_a_noisy_lowest_bit_of_a_temperature_is_its_own():
         propose_layout(replace(traffic, data=data), MARKS, TYPED), Meaning.TEMPERATURE
     )
     assert value.field.first_column == 24
+
+
+def test_a_count_about_zero_keeps_its_sign():
+    """It starts again at 36000 of sixteen bits: read without the sign it would jump."""
+    time_s, angle = move_joint()
+    noise = np.random.default_rng(8).normal(0, 2.0, len(angle))
+    way = np.round(angle * 9 * 36000 / (2 * np.pi) + noise).astype(int)
+    payload = write_frames({POSITION: ((way + 18000) % 36000 - 18000) & 0xFFFF}, len(way), 2)
+    traffic = Traffic(
+        time_s=time_s,
+        identifier=np.full(len(way), 0x120),
+        extended=np.zeros(len(way), dtype=bool),
+        data=[bytes(row) for row in payload],
+    )
+    (value,) = propose_layout(traffic, MARKS, TYPED).kinds[0].values
+    assert (value.meaning, value.form) == (Meaning.POSITION, NumberForm.TWOS_COMPLEMENT)
+    assert value.modulus == 36000
+    assert value.scale == pytest.approx(2 * np.pi / (9 * 36000), rel=0.005)
