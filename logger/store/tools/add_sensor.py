@@ -36,6 +36,7 @@ from logger.store.layout.files import (
 )
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest, write_manifest
+from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import readings_table, status_schema
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
@@ -249,7 +250,7 @@ def _fit_status_parts(
     for joint in bench.joints:
         if joint.name == but:
             continue
-        owner = PartOwner(recording_id, status_stream(joint.name))
+        owner = PartOwner(recording_id, status_stream(joint.name), footer_check(schema))
         folder = recording / owner.stream
         for part in list_parts(folder, owner):
             if part.verify_error or part.footer.schema.to_arrow_schema().names == schema.names:

@@ -18,6 +18,7 @@ from logger.joint.bench.bench import Sensor
 from logger.joint.bench.instrument_clock import InstrumentClock
 from logger.store.layout.files import status_stream, uncorrected_stream
 from logger.store.layout.lock import WriteLock
+from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import readings_from_table
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
@@ -138,7 +139,9 @@ def _keep_uncorrected(reader: RecordingReader, name: str) -> None:
 
 def _kept_parts(reader: RecordingReader, name: str) -> list[pa.Table]:
     stream = uncorrected_stream(name)
-    parts = list_parts(reader.path / stream, PartOwner(reader.manifest.recording_id, stream))
+    columns_fit = footer_check(reader.schemas[status_stream(name)])
+    owner = PartOwner(reader.manifest.recording_id, stream, columns_fit)
+    parts = list_parts(reader.path / stream, owner)
     tables = [None if part.verify_error else part.read_whole() for part in parts]
     whole = [table for table in tables if table is not None]
     return whole if len(whole) == len(tables) else []

@@ -9,6 +9,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError
+from logger.joint.batch import ReadingBatch
+from logger.joint.bench.bench import SensorSettings
 from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import events_from
 from logger.store.layout.files import JOURNAL_FOLDER
@@ -16,11 +18,13 @@ from logger.store.layout.schema import EVENT_SCHEMA, readings_from_table
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
+from logger.store.tools.add_sensor import add_sensor
 from logger.store.tools.cut import copy_span
 from logger.store.writing.journal import JournalReader, JournalWriter
 from replay.check import check_recording
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
+from replay.statistics import span_statistics
 from tests.support.parts import owner_of
 
 S = 1_000_000_000
@@ -112,16 +116,26 @@ def test_offsets_that_lead_out_of_a_record(short: Path):
 
 @pytest.mark.parametrize("change", HOSTILE.values(), ids=HOSTILE)
 def test_a_part_that_no_recorder_wrote(short: Path, change: Callable[..., pa.RecordBatch]):
-    """It counts as damaged: the rest is read, and `check` says what is missing."""
+    """It counts as damaged: the rest is read, `check` says it, and what joins leaves it alone."""
     part = sorted((short / STREAM).glob("part-*.parquet"))[0]
     batch = change(_rows(short, STREAM))
     part.unlink()
     table = pa.Table.from_batches([batch])
-    write_part(short / STREAM, table, first_row=0, owner=owner_of(short, STREAM))
+    made = write_part(short / STREAM, table, first_row=0, owner=owner_of(short, STREAM))
     recording = Recording.open(short)
     assert recording.row_count(STREAM) == 0
     assert recording.row_count("status/joint=elbow") > 0
     assert not check_recording(recording).is_complete
+    content = made.read_bytes()
+    probe = SensorSettings(name="probe", channels=("temperature_ambient_degC",), hold_s=3.0)
+    reading = ReadingBatch(
+        joint="probe",
+        time_ns=np.array([recording.start_ns + S]),
+        position_segment=np.array([-1], np.int32),
+        columns={"temperature_ambient_degC": np.array([21.0])},
+    )
+    assert add_sensor(short, probe, [reading]).rows == 1
+    assert made.read_bytes() == content
 
 
 def test_a_pyramid_that_no_recorder_wrote(short: Path):
@@ -165,3 +179,23 @@ def test_numbers_that_nothing_counts():
     assert [event.duration_s for event in events if event.duration_s == event.duration_s] == [2.5]
     assert events[0].whole_value == 0
     alerts_from_events(events)
+
+
+def test_a_pyramid_of_negative_squares(short: Path):
+    """Figures without sense, and no fault."""
+    folder = short / "overview/joint=shoulder"
+    part = sorted(folder.glob("part-*.parquet"))[0]
+    table = pq.read_table(part, partitioning=None)
+    name = "temperature_housing_degC.m2"
+    below = pa.array([-1e6] * table.num_rows)
+    part.unlink()
+    write_part(
+        folder,
+        table.set_column(table.schema.get_field_index(name), table.schema.field(name), below),
+        first_row=int(part.name[5:17]),
+        end_row=int(part.name[18:30]),
+        owner=owner_of(short, "overview/joint=shoulder"),
+    )
+    recording = Recording.open(short)
+    span = ("shoulder", "temperature_housing_degC", recording.start_ns, recording.end_ns)
+    assert not span_statistics(recording, *span).rms < 0.0
