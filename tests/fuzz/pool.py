@@ -21,6 +21,9 @@ _START_S: Final = 120.0
 """Time for a worker to import the program."""
 _MEMORY_BYTES: Final = 6 << 30
 _REPORT_EVERY: Final = 200
+_CASES_A_WORKER: Final = 1000
+"""A command has its process for itself, and leaves what it kept to the end of that: 2 MB and more
+of a recorder. Thousands in one process would run out of memory."""
 
 
 @dataclass(slots=True)
@@ -29,6 +32,8 @@ class _Worker:
     pipe: "Connection[object, object]"
     number: int | None = None
     until_s: float = 0.0
+    done: int = 0
+    """How many cases it has run."""
 
 
 def run_cases(
@@ -83,7 +88,9 @@ def run_cases(
                     report(f"{done} of {total}, {spent_s:.0f} s, {len(failed)} failed")
                 worker.number = None
                 worker.until_s = time.monotonic()
-                if not worker.process.is_alive() or faults[:1] == [_TIME_OUT]:
+                worker.done += 1
+                is_spent = worker.done == _CASES_A_WORKER or faults[:1] == [_TIME_OUT]
+                if is_spent or not worker.process.is_alive():
                     _end(worker)
                     workers.remove(worker)
     finally:
