@@ -20,9 +20,9 @@ def test_an_unknown_winding_is_part_of_the_intervals():
 
 def test_one_cycle_all_the_time_tells_the_winding_between_two_sensors():
     """The heat that flows between winding and housing is known; of a housing alone it is not."""
-    both = {one.name: one for one in told_answers(6000, pattern="cyclic", winding=True)}
+    both = {one.name: one for one in told_answers(6000, pattern="cyclic", winding=True, hours=1.0)}
     assert both["winding_rise"].holds
     assert both["winding_time"].holds
-    alone = {one.name: one for one in told_answers(6000, pattern="cyclic")}
+    alone = {one.name: one for one in told_answers(6000, pattern="cyclic", hours=1.5)}
     assert not alone["housing_rise"].is_known
     assert alone["housing_time"].holds
