@@ -269,12 +269,15 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--joints", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument(
+        "--by-turns", action="store_true", help="each joint in one case, the cases by turns"
+    )
     parser.add_argument("--course", default="{}", help="more arguments of simulate_joint, JSON")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
     everything: dict[tuple[str, bool, bool], list[Told]] = {case: [] for case in CASES}
     for seed in range(asked.seed, asked.seed + asked.joints):
-        for case in CASES:
+        for case in (CASES[seed % len(CASES)],) if asked.by_turns else CASES:
             pattern, winding, ambient = case
             kept = asked.folder / f"{seed}-{pattern}-{winding:d}{ambient:d}.json"
             if not kept.exists():
