@@ -24,7 +24,7 @@ from logger.cli.options import (
     Recordings,
     recording_folder_name,
 )
-from logger.cli.terminal import stop_on_signals
+from logger.cli.terminal import say, stop_on_signals
 from logger.errors import DutytraceError, InputError
 from logger.event_kind import EventKind
 from logger.memory import leave_out_pandas, limit_heap_growth
@@ -204,12 +204,19 @@ def _new_recording(
     from logger.campaign.plan import check_plan_for_bench, parse_plan
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_for_bench, read_limits
+    from logger.recording.kept_models import with_kept_models
     from logger.settings_file import read_text
 
     if bench is None:
         raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
     the_bench = read_bench(bench)
     the_limits = read_limits(limits) if limits else LimitSet()
+    the_bench, taken = with_kept_models(the_bench, str(bench), recordings)
+    for one in taken:
+        say(
+            f"Heat of {one.label}: the model kept as {one.finding[:8]} with {one.recording}, since "
+            "the bench file has none."
+        )
     check_for_bench(the_limits, the_bench, str(limits))
     plan_text, the_plan = "", None
     if plan is not None:

@@ -1,6 +1,7 @@
 """The live loop: from the receiving threads to the recording folder.
 
 record_settings    what is recorded, and where to
+kept_models        models of heat from earlier recordings, for joints without one
 recorder           opens buses and recording, runs the threads, ends them in order
 frame_queue        a bounded queue from the receiving threads to the writer
 thread_priority    a recorder that runs ahead of other programs

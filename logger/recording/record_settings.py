@@ -7,6 +7,7 @@ from logger.campaign.plan_settings import PlanSettings
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench, read_bench
 from logger.limits.limit import LimitSet, check_for_bench, read_limits
+from logger.recording.kept_models import is_bench_of
 from logger.settings_file import read_text
 from logger.store.layout.manifest import read_manifest
 
@@ -59,15 +60,14 @@ def settings_to_resume(
         do not fit it.
     """
     manifest = read_manifest(path)
-    # Earlier recorders kept the text without the blanks at its ends.
-    if bench is not None and read_bench(bench).text.strip() != manifest.bench.strip():
+    its_bench = manifest.read_bench(str(path))
+    if bench is not None and not is_bench_of(its_bench, read_bench(bench), str(bench)):
         raise InputError(
             f"{bench}: differs from the bench file that {path} began with; expected the same. A "
             "recording goes on with its own bench: leave BENCH away, or begin a new recording."
         )
     if plan_file is not None:
         _check_same_plan(plan_file, manifest.plan, path)
-    its_bench = manifest.read_bench(str(path))
     if limits_file is not None:
         check_for_bench(read_limits(limits_file), its_bench, str(limits_file))
     return RecordSettings(

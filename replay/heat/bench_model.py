@@ -10,9 +10,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT
 
 from logger.arrays import Floats
 from logger.errors import InputError
@@ -20,6 +17,7 @@ from logger.heat.fitted import PARAMETER_KEYS
 from logger.heat.model import Parameter, SpeedLoss
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.thermal_settings import ThermalSettings
+from logger.joint.bench.thermal_table import text_with_thermal
 from logger.joint.thermal.thermal_load import Node
 from logger.settings_file import read_text
 from replay.heat.faults import HeatFault, HeatFaultKind
@@ -108,20 +106,10 @@ def write_bench_model(path: Path, joint: str, settings: ThermalSettings) -> None
     """
     read_bench(path)
     text = read_text(path, "bench file")
-    try:
-        document = tomlkit.parse(text)
-    except (TOMLKitError, RecursionError, ValueError):
-        raise InputError(f"{path}: it cannot be changed in place.") from None
-    tables = document.get("joint")
-    named = [one for one in tables if one.get("name") == joint] if isinstance(tables, AoT) else []
-    if not named:
-        raise InputError(
-            where=str(path), found=f"no [[joint]] named {joint!r}", expected="one, to write it to"
-        )
-    named[0]["thermal"] = _toml_table(settings)
+    text = text_with_thermal(text, str(path), joint, settings)
     new_file = path.with_name(f".{path.name}.aside")
     try:
-        new_file.write_text(tomlkit.dumps(document), encoding="utf-8")
+        new_file.write_text(text, encoding="utf-8")
         new_file.replace(path)
     except OSError as fault:
         with contextlib.suppress(OSError):
@@ -129,19 +117,6 @@ def write_bench_model(path: Path, joint: str, settings: ThermalSettings) -> None
         raise InputError(f"{path}: it cannot be written ({fault.strerror or fault}).") from None
     written = read_bench(path).joint_named(joint).thermal
     assert written == settings, "what was written reads back the same"
-
-
-def _toml_table(settings: ThermalSettings) -> tomlkit.items.Table:
-    table = tomlkit.table()
-    for key, value in settings.written_keys.items():
-        if key != "log_covariance":
-            table.add(key, value)
-            continue
-        rows = tomlkit.array()
-        rows.multiline(multiline=True)
-        rows.extend([list(row) for row in value])
-        table.add(key, rows)
-    return table
 
 
 def _rounded(value: float) -> float:

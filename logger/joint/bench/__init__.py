@@ -10,6 +10,7 @@ codes           codes in words: enumerations with masks, bit flags
 layout          how a frame lays its values out in bytes (TOML -> model)
 claims          what a joint's maker claims: quantities, units, conditions, digits
 thermal_settings  a fitted model of a joint's heat
+thermal_table   that model put into the text of a bench file
 instrument_clock  by how much an instrument's times were moved
 joint_settings  the tables of the bench file that describe a joint
 specimens       labels and serials that tell the joints of a bench apart
