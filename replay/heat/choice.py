@@ -16,6 +16,7 @@ from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, SpeedLoss
 from logger.joint.thermal.thermal_load import Node
 from logger.joint.thermal.thermal_model import Winding
+from replay.heat.fitted_quantities import is_one_load
 from replay.heat.model import StatedLags
 from replay.heat.problem import HeatProblem
 from replay.heat.search import coarse_step_s, find_mode, refit_parameters
@@ -77,19 +78,19 @@ def choose_model(
     two = HeatModel(nodes=2, standby=standby, lags=lags)
     scores = [score(two, near)]
     chosen = scores[0]
-    has_both = {SensorPlace.WINDING, SensorPlace.HOUSING} <= places
-    if not has_both:
-        scores.append(score(replace(two, nodes=1), near))
-        if scores[-1].error_K < min(BETTER * chosen.error_K, chosen.error_K - CLEARLY_K):
-            chosen = scores[-1]
-    others = [replace(chosen.model, speed=speed) for speed in _SPEEDS] if has_speed else []
-    if others:
-        tried = [score(model, chosen) for model in others]
+    if has_speed:
+        # Before a joint is taken for one body: speed that is left out makes that look better.
+        tried = [score(replace(two, speed=speed), chosen) for speed in _SPEEDS]
         scores += tried
         best = min(tried, key=lambda one: one.error_K)
         chosen = best if best.error_K < BETTER * chosen.error_K else chosen
-    if has_both and standby:
-        # Where both are read it shows in which of them the drive's own heat arises.
+    if not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
+        scores.append(score(replace(chosen.model, nodes=1), near))
+        if scores[-1].error_K < min(BETTER * chosen.error_K, chosen.error_K - CLEARLY_K):
+            chosen = scores[-1]
+    elif standby and not is_one_load(trace):
+        # Where both are read it shows in which of them the drive's own heat arises; under one load
+        # all the time either place explains the readings.
         scores.append(score(replace(chosen.model, loss_node=Node.WINDING), chosen))
         if scores[-1].error_K < BETTER * chosen.error_K:
             chosen = scores[-1]

@@ -125,9 +125,13 @@ def _asked_s(problem: HeatProblem, mode: Mode, node: Node) -> float | None:
 
 def _left_out_log(problem: HeatProblem, mode: Mode) -> float:
     """Return the logarithm of likelihood of the joint's counts, each left out of the fit once."""
-    odd = (problem.trace.begin_s / STRETCH_S).astype(np.int64) % 2 == 1
+    trace = problem.trace
+    first = np.flatnonzero(np.diff(trace.segment, prepend=-1))
+    stretch = ((trace.begin_s - trace.begin_s[first][trace.segment]) / STRETCH_S).astype(np.int64)
     log = 0.0
-    for left in (odd, ~odd):
+    # The begin of a segment stays: what a node behind a sensor that lags was at is known from
+    # minutes of readings, and without a lag from the first of them.
+    for left in (stretch % 2 == 1, (stretch > 0) & (stretch % 2 == 0)):
         part = problem.with_trace(problem.trace.without_joint_in(left))
         outer, unknowns = refit_parameters(part, mode)
         for index, sensor in enumerate(problem.sensors):
