@@ -48,6 +48,12 @@ FEW_HOLDS: Final = 6
 """Fewer stretches tell nothing of how the present one ends: it goes on."""
 SMEARED_BELOW: Final = 4.0
 OTHER_LAW: Final = 2.0
+LEAST_SCATTER: Final = 0.02
+"""Of a load's size, among stretches of one law."""
+LOOK_S: Final = 5.0
+MOST_LOOKS: Final = 2.0
+"""What lasts for longer than two looks is no more another load for it."""
+LEAST_SIZE: Final = 1e-9
 CYCLE_SCATTER: Final = 0.05
 """By how much the loads of cycles are taken to differ, as one more cycle would tell it: two that
 are the same do not tell that a third will be."""
@@ -293,23 +299,30 @@ def _rest_of_present(
     known = np.append(past[longer] - age, 0)[picked] * dice.gamma(shape, 1.0 / shape, count)
     beyond = max(int(past.max()) - age, 0) + mean_s * dice.standard_exponential(count)
     rest = np.where(picked == len(longer), beyond, known)
-    is_other = dice.random(count) < _chance_of_another(past, age)
+    is_other = dice.random(count) < _chance_of_another(law, length)
     return np.where(is_other, horizon + 1.0, rest), level
 
 
-def _chance_of_another(past: Ints, age: int) -> float:
+def _chance_of_another(law: LoadLaw, length: Ints) -> float:
     """Return how likely it is that the present stretch is the first of another law, and goes on.
 
     Of n stretches none was: for the next one that leaves 1 in n + 2 (rule of succession). One of
     the same law grows as old with a chance of (k + 1) in n + 1, k the past ones that grew older,
-    and beyond the longest with one that falls as an exponential of their mean does. Bayes' rule
-    weighs the two: a bit older than the longest is even odds, twice so old is another law.
+    and beyond the longest with one that falls as an exponential of their mean does; beyond all past
+    loads it falls as an exponential of their scatter does, in each of the first looks at it: a peak
+    of a second or two tells little. Bayes' rule weighs the two: a bit older than the longest is
+    even odds, twice so old is another law; so are ten seconds of a load far beyond all before.
     """
-    count = len(past)
-    other = 1.0 / (count + 2)
-    as_old = (float((past > age).sum()) + 1.0) / (count + 1)
+    past, age = length[:-1], int(length[-1])
+    sizes = np.sqrt(np.add.reduceat(law.history[:, 0], law.starts) / length)
+    before, now = sizes[:-1], float(sizes[-1])
+    beyond = max(now - float(before.max()), float(before.min()) - now, 0.0)
+    other = 1.0 / (len(past) + 2)
+    as_old = (float((past > age).sum()) + 1.0) / (len(past) + 1)
     as_old *= float(np.exp(-max(age - int(past.max()), 0) / max(float(past.mean()), 1.0)))
-    return other / (other + (1.0 - other) * as_old)
+    scatter = max(float(before.std()), LEAST_SCATTER * float(sizes.max()), LEAST_SIZE)
+    as_far = float(np.exp(-beyond / scatter * min(age / LOOK_S, MOST_LOOKS)))
+    return other / (other + (1.0 - other) * as_old * as_far)
 
 
 def _at(sums: Floats, place: Floats) -> Floats:

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from logger.heat.forecast import Passage, draw_futures, upper_degC
+from logger.heat.forecast import Futures, Passage, draw_futures, upper_degC
 from logger.heat.load_law import LoadLawKind, draw_loads, find_load_law
 from logger.heat.outcomes import Outcomes
 from logger.joint.thermal.thermal_duty import time_to_temperature_s
@@ -85,6 +85,36 @@ def test_only_cycles_that_are_alike_are_replayed(cycles):
     assert law.mean[0] == pytest.approx(cycle.mean(), rel=0.02)
 
 
+def test_a_winding_reaches_a_level_at_the_peaks_between_two_steps():
+    """Of cycles of 7 s in steps of 5: the highest of the truth in each step, within a tenth."""
+    load = np.tile(np.concatenate([np.full(3, 14.0), np.full(4, 0.0)]), 120)
+    run = observed_joint(8, np.concatenate([load, load]), spread=1e-4, resolution_K=0.1)
+    at = len(load)
+    track = next(track for second, track in follow(run) if second == at)
+    winding = draw_futures(run.fitted, track.state, track.history)[0]
+    truth = run.truth_degC[at : at + 301, 0]
+    peaks = truth[1:].reshape(-1, 5).max(axis=1) - truth[5::5]
+    assert winding.law.kind is LoadLawKind.CYCLIC
+    told = np.median(winding.between_K[:, 1:61], axis=0)
+    edges = np.median(winding.degC[:, 1:61], axis=0)
+    told_peaks = np.maximum(edges + told, edges) - edges
+    assert told_peaks.max() == pytest.approx(peaks.max(), rel=0.3)
+    assert told_peaks.mean() == pytest.approx(peaks.mean(), rel=0.4)
+
+
+def test_the_band_leaves_as_much_out_at_either_end():
+    """Of 64 futures the third and the third but one: a 65th is in between 59 times of 65."""
+    edges = np.arange(0.0, 101.0)
+    course = edges[None, :] - np.arange(1.0, 65.0)[:, None]
+    law = find_load_law(np.ones((100, 1)))
+    futures = Futures(
+        law=law, edges_s=edges, degC=course, between_K=np.zeros(101), settled_degC=(0.0, 0.0, 0.0)
+    )
+    passage = futures.passage(0.0)
+    assert (passage.soonest_s, passage.latest_s) == (3.0, 62.0)
+    assert passage.median_s in (32.0, 33.0)
+
+
 def test_holds_at_random_are_no_cycle():
     """Of two levels, or of nearly equal length: some are alike by chance, at some instants."""
     taken = 0
@@ -132,10 +162,20 @@ def test_a_stretch_older_than_all_before_may_be_one_more_of_them(age_s, least, m
     dice = np.random.default_rng(3)
     lasts = np.append(np.minimum(dice.exponential(110.0, 22) + 5.0, 240.0), [250.0, 40.0])
     load = np.repeat(np.tile([25.0, 144.0], 12), lasts.astype(int))
-    law = find_load_law(np.append(load, np.full(age_s, 1.0))[:, None])
+    law = find_load_law(np.append(load, np.full(age_s, 25.0))[:, None])
     assert law.kind is LoadLawKind.HOLDS
     drawn = draw_loads(law, np.array([3600.0]), 1024, np.random.default_rng(1)).means[..., 0]
-    assert least <= np.mean(drawn < 1.001) <= most
+    assert least <= np.mean(drawn < 25.001) <= most
+
+
+@pytest.mark.parametrize(("present_A", "least", "most"), [(9.0, 0.95, 1.0), (3.0, 0.0, 0.1)])
+def test_a_load_far_beyond_all_before_goes_on(present_A, least, most):  # noqa: N803
+    """Ten seconds of it behind an hour at random: another law where none was so high."""
+    before = random_duty(5, 3600, 20.0) * 0.25
+    law = find_load_law(np.append(before, np.full(10, present_A))[:, None] ** 2)
+    assert law.kind is LoadLawKind.HOLDS
+    ahead = draw_loads(law, np.array([3600.0]), 256, np.random.default_rng(1)).means[..., 0]
+    assert least <= np.mean(ahead > 0.999 * present_A**2) <= most
 
 
 def test_slow_holds_are_drawn_from_hours_and_quick_ones_from_the_last():
