@@ -3,11 +3,12 @@
 Three cases, tried in this order:
 
     cyclic   the load repeats itself (`load_cycles`): the present cycle ends like a past one, then
-             whole past ones follow, drawn with weights that are drawn themselves (Bayesian
-             bootstrap): so period and size vary as they did
+             whole past ones follow, drawn at random: so period and size vary as they did, and
+             their mean by what so many tell of it
     holds    stretches of equal load follow each other: the future is put together from such
-             stretches of the past, drawn in the same way; the present one ends like past ones that
-             lasted longer, or goes on where it is likelier to be of another law than so old
+             stretches of the past, drawn with weights that are drawn themselves (Bayesian
+             bootstrap); the present one ends like past ones that lasted longer, or goes on where
+             it is likelier to be of another law than so old
     held     there have been few stretches, or one: the present load goes on
 
 A stretch or cycle that is drawn is followed by those that came after it, for half a minute at
@@ -204,12 +205,9 @@ def _drawn_cycles(
     number = len(starts) - 1
     run_end = starts[np.minimum(np.searchsorted(starts, starts[:-1] + RUN_S), number)]
     run_s = run_end - starts[:-1]
-    shares = np.cumsum(dice.standard_exponential((count, number)), axis=1)
-    shares /= shares[:, -1:]
     runs = -(-seconds // int(run_s.min()))
     rows = np.arange(count)[:, None]
-    drawn = np.searchsorted((shares + rows).ravel(), (dice.random((count, runs)) + rows).ravel())
-    drawn = np.minimum(drawn.reshape(count, runs) - number * rows, number - 1)
+    drawn = dice.integers(0, number, (count, runs))
     first = dice.choice(cycles.resumes, (count, 1))
     begin = np.concatenate([first, starts[drawn]], axis=1)
     left_s = starts[np.searchsorted(starts, first, "right")] - first
@@ -223,8 +221,21 @@ def _drawn_cycles(
     load = np.empty((count, seconds, law.history.shape[1]))
     for column, values in enumerate(law.history.T):
         load[..., column] = values[places]
-    load[..., 0] *= np.exp(CYCLE_SCATTER / number * dice.standard_normal((count, 1)))
+    load[..., 0] *= _cycle_factors(law.history[:, 0], starts, count, dice)[:, None]
     return load
+
+
+def _cycle_factors(square: Floats, starts: Ints, count: int, dice: np.random.Generator) -> Floats:
+    """Return by how much the mean of the cycles to come may differ from those seen, of each future.
+
+    What some cycles tell of their mean is Student's law; their scatter is theirs and one more
+    cycle's of `CYCLE_SCATTER`, so that of two which are the same something is left open.
+    """
+    number = len(starts) - 1
+    means = np.add.reduceat(square[: starts[-1]], starts[:-1]) / np.diff(starts)
+    off = np.log(np.maximum(means, LEAST_SIZE))
+    squares = float(((off - off.mean()) ** 2).sum()) + CYCLE_SCATTER**2
+    return np.asarray(np.exp(np.sqrt(squares) / number * dice.standard_t(number, count)))
 
 
 def _drawn(law: LoadLaw, edges: Floats, count: int, dice: np.random.Generator) -> Floats:
