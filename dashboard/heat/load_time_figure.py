@@ -15,6 +15,8 @@ from replay.heat.text import band_values
 
 __all__ = ["BandCurve", "LimitCurve", "load_time_figure"]
 
+LETTER_PX: Final = 7
+"""Of a figure's text, at most on average."""
 LOAD_TIME_HEIGHT_PX: Final = 400
 TIME_TICKS_S: Final = {
     10: "10 s", 30: "30 s", 60: "1 min", 180: "3 min", 600: "10 min", 1800: "30 min",
@@ -104,6 +106,7 @@ def load_time_figure(
         for digit in LOAD_DIGITS
         if lowest <= digit * 10.0**decade <= highest
     ]
+    value_text = band_values(for_ever)
     shown_s = list(TIME_TICKS_S)[:: 2 if is_narrow else 1]
     return {
         "data": data,
@@ -131,14 +134,14 @@ def load_time_figure(
                 },
             ),
             "height": LOAD_TIME_HEIGHT_PX,
-            "margin": {"l": 56, "r": 96, "t": 14, "b": 46},
+            "margin": {"l": 56, "r": max(96, 20 + LETTER_PX * len(value_text[1])), "t": 14, "b": 46},
             "annotations": [
                 *_curve_names(time_s, curves, highest, theme),
                 *_limit_names(time_s, limits, lowest, highest, theme),
                 {
                     "xref": "paper", "x": 1.01, "xanchor": "left", "showarrow": False,
                     "y": float(np.log10(for_ever[0])), "align": "left",
-                    "text": "<b>{}</b> for ever<br>{}".format(*band_values(for_ever)),
+                    "text": "<b>{}</b> for ever<br>{}".format(*value_text),
                     "font": {"size": 12, "color": theme.ink},
                 },
             ],
@@ -204,12 +207,13 @@ def _curve_names(
         # Near the left edge there is no room before the curve: its name is begun on it.
         has_room = np.log(time_s[at] / time_s[0]) > ROOM_SHARE * np.log(time_s[-1] / time_s[0])
         anchor, shift = (side, by_px) if has_room else ("left", abs(by_px))
+        # A curve falls: there is room above it on its right, and below it on its left.
         out.append(
             {
                 "x": float(np.log10(time_s[at])), "y": float(np.log10(curve.load[at, 0])),
                 "text": f"<b>{escape(curve.words)}</b>", "showarrow": False,
-                "xanchor": anchor, "yanchor": "bottom", "xshift": shift,
-                "font": {"size": 12, "color": theme.ink},
+                "xanchor": anchor, "yanchor": "top" if anchor == "right" else "bottom",
+                "xshift": shift, "font": {"size": 12, "color": theme.ink},
             }
         )  # fmt: skip
     return out

@@ -66,7 +66,9 @@ def rms_window_figure(
             name = _name(held_s[at], held[at, 0], "held for as long, warm", theme)
             # Written towards the side where there is room, which a phone has on the left.
             is_late = np.log(held_s[at] / length_s[0]) > 0.6 * np.log(length_s[-1] / length_s[0])
-            notes.append({**name, "xanchor": "right", "xshift": -8} if is_late else name)
+            notes.append(
+                {**name, "xanchor": "right", "yanchor": "top", "xshift": -8} if is_late else name
+            )
     data.append(_curve(length_s, rms, colour, 2.2, f"carried %{{y:.3g}} {unit}"))
     notes.append(_name(length_s[0], rms[0], "<b>carried</b>", theme))
     if rated:

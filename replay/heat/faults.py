@@ -3,6 +3,7 @@
 from enum import StrEnum
 
 from logger.errors import InputError
+from replay.heat.text import duration_text
 
 __all__ = ["HeatFault", "HeatFaultKind"]
 
@@ -38,37 +39,39 @@ class HeatFault(InputError):
     ) -> None:
         self.kind = kind
         super().__init__(
-            _SENTENCES[kind].format(joint=joint, found=found, seconds=found_s), where=where
+            _SENTENCES[kind].format(joint=joint, found=found, lasts=duration_text(found_s)),
+            where=where,
         )
 
 
 _SENTENCES = {
     HeatFaultKind.NO_LOAD: (
         "found neither current nor torque of {joint}, expected one of them: heat is fitted to the "
-        "square of a load."
+        "square of a load. Let its layout read one, or import one with its temperatures."
     ),
     HeatFaultKind.NO_TEMPERATURE: (
         "found no winding or housing temperature of {joint}, expected at least one: join one with "
         "`dutytrace join`."
     ),
     HeatFaultKind.TOO_SHORT: (
-        "found {seconds:.0f} s of {joint} with a load, expected at least 10 min without a gap: a "
-        "joint's time constants are minutes to hours."
+        "found {lasts} of {joint} under a load that is known, expected at least 10 min without a "
+        "gap: a joint's time constants are minutes to hours. Record longer, or fit others with it."
     ),
     HeatFaultKind.STANDING_SENSOR: (
-        "found {found} of {joint} at one value all the time, expected a temperature that follows "
-        "the load: is its sensor connected?"
+        "found one and the same {found} temperature of {joint} all the time, expected one that "
+        "follows the load: is its sensor connected?"
     ),
     HeatFaultKind.NOT_LOADED: (
-        "found no load of {joint} above zero, expected a stretch under load."
+        "found a load of {joint} that is zero all the time, expected a stretch under load: without "
+        "one nothing tells what a load warms it by."
     ),
     HeatFaultKind.AMBIENT_ABOVE: (
         "found an ambient ({found}) above every temperature of {joint}, expected one below: a "
-        "joint that is powered is not colder than its room."
+        "joint that is powered is not colder than its room. Is it that of another room or day?"
     ),
     HeatFaultKind.OVERLAP: (
         "found a recording that begins before {found} ends, expected recordings of {joint} that "
-        "follow each other."
+        "follow each other. Leave one of the two out."
     ),
     HeatFaultKind.MIXED_LOADS: (
         "found a current of {joint} in some recordings only, expected it in all or in none."

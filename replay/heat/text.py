@@ -25,12 +25,13 @@ def duration_text(duration_s: float) -> str:
 def duration_values(values: tuple[float, float, float]) -> tuple[str, str]:
     """Return a duration with its unit, and its interval in that unit: 35 min, 33 to 38.
 
-    An end that is for ever, or far away, has its own unit.
+    An end that is far away has its own unit; without an upper end: at least 33 min.
     """
     value, low, high = values
+    if math.isinf(high):
+        return duration_text(value), f"at least {duration_text(low)}"
     unit, size = _time_unit(value)
-    far = any(math.isinf(one) or _time_unit(one)[0] != unit for one in values)
-    if far:
+    if any(_time_unit(one)[0] != unit for one in values):
         return duration_text(value), f"{duration_text(low)} to {duration_text(high)}"
     shown, interval = band_values((value / size, low / size, high / size))
     return f"{shown} {unit}", interval
