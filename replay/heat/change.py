@@ -42,10 +42,10 @@ DATE_SHARE: Final = 0.25
 """Of a step: dates are told as near as this."""
 MOST_STEPS: Final = 15
 """Gains of tens are compared, so a search ends once it promises a tenth."""
-PART_SHARE: Final = 0.4
-"""Of the trace at either end: a fit of its readings alone is where a search begins as well."""
-PART_STRIDE: Final = 4
-"""Of the dates: so many apart are fitted from there."""
+BLUR_K: Final = 2.0
+"""Noise of every sensor with which a first change is searched from the prior's middle as well."""
+BLUR_STRIDE: Final = 2
+"""Of the dates: so many apart are fitted so."""
 EDGE_SHARE: Final = 0.04
 """Of the trace at either end, where no change is sought."""
 MOST_CHANGES: Final = 4
@@ -137,37 +137,43 @@ class _Search:
         here = unchanged = self._fit((), outer, None)
         while len(here.changes) < MOST_CHANGES:
             more = self._add(here)
+            if not here.changes:
+                more = self._with_own_noise(max([more, *self._from_blurred(outer)], key=_by_log))
+                # The hill that it is on may be higher without a change as well.
+                here = unchanged = max(here, self._without(more, 0), key=_by_log)
             if 2.0 * (more.log - here.log) < LEAST_GAIN:
                 break
-            if here.changes:
-                here = self._retry_causes(more)
-            else:
-                here = self._with_own_noise(max([more, *self._from_parts()], key=_by_log))
+            here = self._retry_causes(more) if here.changes else more
         here = self._drop_weak(here)
         found = (self._found(here, at, unchanged) for at in range(len(here.changes)))
         return tuple(one for one in found if one.is_large)
 
-    def _from_parts(self) -> Iterator[_Hypothesis]:
-        """Yield one change of each cause, searched from a fit of either end of the trace alone.
+    def _from_blurred(self, outer: Floats) -> Iterator[_Hypothesis]:
+        """Yield one change of each cause, searched where readings are taken to be rough.
 
-        A fit to all of it, without the change that there was, may lie on a far hill (all heat that
-        of the drive, noise of 2 K), from which no search finds back.
+        A fit to all of a trace, without the change that there was, may lie on a far hill (all heat
+        that of the drive, a winding larger than its housing), from which no search finds back; and
+        with the sensors' own noise it finds nothing from elsewhere either, for every step off the
+        ridge costs too much. With a larger one there is one hill, whatever it begins at.
         """
-        begin_s, trace = self._problem.trace.begin_s, self._problem.trace
-        dates, tried = self._dates[::PART_STRIDE], []
-        for kept in (begin_s < PART_SHARE * self._end_s, begin_s > (1 - PART_SHARE) * self._end_s):
-            part = self._problem.with_trace(trace.with_readings_in(kept))
-            if len(part.sensors) < len(self._problem.sensors):
-                continue
-            mode = find_mode(part)
-            start = _Hypothesis((), mode.outer, mode.unknowns, -math.inf)
-            # Any cause shows where the hill is.
-            tried += [self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates]
-        if tried:
-            best = max(tried, key=_by_log)
-            for cause in ChangeCause:
-                own = best if cause is ChangeCause.COOLING else self._with_cause(best, 0, cause)
-                yield self._refine(own, 0, PART_STRIDE * self._stride_s)
+        first = self._blurred(self._problem.first_outer())
+        start = _Hypothesis((), first, self._problem.first_unknowns(), -math.inf)
+        dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
+        # Any cause shows where the hill is.
+        tried = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
+        best = max(tried, key=_by_log)
+        sensors = len(self._problem.sensors)
+        for cause in ChangeCause:
+            own = best if cause is ChangeCause.COOLING else self._with_cause(best, 0, cause)
+            own = self._refine(own, 0, stride_s)
+            fine = np.concatenate([own.outer[:-sensors], outer[-sensors:]])
+            yield self._refine(self._fit(own.changes, fine, own.unknowns), 0, stride_s)
+
+    def _blurred(self, outer: Floats) -> Floats:
+        """Return outer parameters with a large noise of every sensor."""
+        blurred = outer.copy()
+        blurred[-len(self._problem.sensors) :] = math.log(BLUR_K)
+        return blurred
 
     def _with_own_noise(self, here: _Hypothesis) -> _Hypothesis:
         """Return the same with the sensors' noises as they are with its changes."""
