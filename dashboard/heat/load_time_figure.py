@@ -107,6 +107,7 @@ def load_time_figure(
         if lowest <= digit * 10.0**decade <= highest
     ]
     value_text = band_values(for_ever)
+    right_px = max(96, 20 + LETTER_PX * len(value_text[1]))
     shown_s = list(TIME_TICKS_S)[:: 2 if is_narrow else 1]
     return {
         "data": data,
@@ -134,7 +135,7 @@ def load_time_figure(
                 },
             ),
             "height": LOAD_TIME_HEIGHT_PX,
-            "margin": {"l": 56, "r": max(96, 20 + LETTER_PX * len(value_text[1])), "t": 14, "b": 46},
+            "margin": {"l": 56, "r": right_px, "t": 14, "b": 46},
             "annotations": [
                 *_curve_names(time_s, curves, highest, theme),
                 *_limit_names(time_s, limits, lowest, highest, theme),

@@ -69,7 +69,7 @@ def test_worse_cooling_at_any_time_is_dated_as_near_as_asked():
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [940, 942])
 def test_worse_cooling_is_named_where_the_room_is_not_recorded(seed: int):
-    """Random duty: a fit without the change lies on a far hill, from which other causes look best."""
+    """Random duty: a fit without the change lies on a far hill, where other causes look best."""
     run = change_run(seed, 1.4, pattern="random", ambient=False)
     assert run.is_named
     assert run.holds_date
