@@ -58,27 +58,27 @@ class MotionFault(InputError):
         )
 
 
-_MOTION_COLUMNS: Final = "time_s, torque_Nm or current_A, and if known speed_rad_s"
+_COLUMN_WORDS: Final = "time_s, torque_Nm or current_A, and if known speed_rad_s"
 _IN_SECONDS: Final = "Are its times in seconds?"
 _MOTION_WORDS: Final = {
     MotionFaultKind.EMPTY: (
         "a line with the names of its columns and at least two rows",
-        f"The columns are {_MOTION_COLUMNS}.",
+        f"The columns are {_COLUMN_WORDS}.",
     ),
     MotionFaultKind.NO_TABLE: (
         "a table that is plain text",
         "In a spreadsheet save it as CSV (UTF-8); by hand close each quotation mark.",
     ),
     MotionFaultKind.NO_HEAD: (
-        f"the names of its columns there: {_MOTION_COLUMNS}",
+        f"the names of its columns there: {_COLUMN_WORDS}",
         "Put such a line above the numbers.",
     ),
     MotionFaultKind.ONE_COLUMN: (
-        f"two or more with commas, semicolons or tabs between them: {_MOTION_COLUMNS}",
+        f"two or more with commas, semicolons or tabs between them: {_COLUMN_WORDS}",
         "",
     ),
-    MotionFaultKind.UNKNOWN_COLUMN: (f"none but {_MOTION_COLUMNS}", "Take it out."),
-    MotionFaultKind.MISSING_COLUMN: (f"the columns {_MOTION_COLUMNS}", ""),
+    MotionFaultKind.UNKNOWN_COLUMN: (f"none but {_COLUMN_WORDS}", "Take it out."),
+    MotionFaultKind.MISSING_COLUMN: (f"the columns {_COLUMN_WORDS}", ""),
     MotionFaultKind.TWO_LOADS: ("one of them", "Take the other one out."),
     MotionFaultKind.SAME_COLUMN: ("each column once", "Take the other one out."),
     MotionFaultKind.RAGGED: ("one cell under each column", ""),

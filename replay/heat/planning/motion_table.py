@@ -21,7 +21,7 @@ TIME: Final = "time_s"
 LOADS: Final = ("torque_Nm", "current_A")
 COLUMNS: Final = (TIME, *LOADS, MOTION_SPEED)
 SEPARATORS: Final = ",;\t"
-MOST_S: Final = 30 * 86_400.0
+MOST_MOTION_S: Final = 30 * 86_400.0
 LEAST_MOTION_S: Final = 1e-3
 MOST_VALUE: Final = 1e9
 """Beyond that no joint turns or pulls, and a square could overflow."""
@@ -63,7 +63,7 @@ def motion_of_text(text: str, *, name: str, where: str) -> Motion:
     if not first:
         raise MotionFault(MotionFaultKind.EMPTY, where=where, found="an empty file")
     separator = max(SEPARATORS, key=first.count)
-    (_, head), *rows = _split_rows(text, separator, where)
+    (_, head), *rows = _table_rows(text, separator, where)
     names = [one.strip() for one in head]
     _check_head(names, where)
     if len(rows) < 2:
@@ -88,7 +88,7 @@ def motion_of_text(text: str, *, name: str, where: str) -> Motion:
     )
 
 
-def _split_rows(text: str, separator: str, where: str) -> list[tuple[int, list[str]]]:
+def _table_rows(text: str, separator: str, where: str) -> list[tuple[int, list[str]]]:
     """Return number and cells of each line that is not blank."""
     at = min((text.find(one) for one in _NOT_TEXT if one in text), default=-1)
     if at >= 0:
@@ -158,7 +158,7 @@ def _numbers(
     out = []
     for name, cell in zip(names, row, strict=True):
         text = cell if separator == "," else cell.replace(",", ".", 1)
-        value = _parse_value(text)
+        value = _cell_value(text)
         if not abs(value) < MOST_VALUE:
             raise _bad_cell(cell, value, number, name, where)
         out.append(value)
@@ -191,7 +191,7 @@ def _check_times(time_s: Floats, rows: Sequence[int], where: str) -> None:
         found = f"{time_s[at + 1]:g} s in row {rows[at + 1]} after {time_s[at]:g} s"
         raise MotionFault(MotionFaultKind.TIME_BACK, where=where, found=found)
     lasts_s = float(time_s[-1] - time_s[0])
-    if lasts_s > MOST_S:
+    if lasts_s > MOST_MOTION_S:
         found = f"a motion of {lasts_s / 86_400.0:.0f} days"
         raise MotionFault(MotionFaultKind.TOO_LONG, where=where, found=found)
     if lasts_s < LEAST_MOTION_S:
@@ -204,7 +204,7 @@ def _shown(text: str) -> str:
     return repr(text[:MOST_SHOWN] + ("…" if len(text) > MOST_SHOWN else ""))
 
 
-def _parse_value(text: str) -> float:
+def _cell_value(text: str) -> float:
     """Return a text as a number, NaN where it is none."""
     # Python takes marks between thousands and digits of other scripts, which no table has.
     if "_" in text or not text.isascii():
