@@ -131,7 +131,7 @@ export function markedLine(mark, parts) {
 export function faultNote(fault, lede, again = "Trying again by itself.") {
   const texts = fault.lost ? ["The server cannot be reached.", again] : [lede, fault.message];
   const said = html("div", "said", [html("b", "", texts[0]), " ", texts[1]]);
-  return html("div", "told", [html("span", "mark none"), said]);
+  return html("div", "notice-line", [html("span", "mark none"), said]);
 }
 
 /**

@@ -166,7 +166,7 @@ def _campaign(
     view = campaign_view(read, entry, displays=query.displays, zone=query.time_zone, compared=other)
     return {
         **content,
-        "state": "told",
+        "state": "shown",
         "reading": is_reading or is_waiting,
         "others": other_joints(campaigns, joint_key(entry.first.path, joint)),
         "other": query.other,

@@ -51,7 +51,7 @@ def duty_view(
         begin_s = (tightest.window.start_ns - recording.start_ns) / 1e9
         span = [begin_s, begin_s + tightest.window.window_s]
     return {
-        "state": "told",
+        "state": "shown",
         "sentence": [part.to_json() for part in duty_parts(account)],
         "copy": duty_sentence(account),
         "tightest": span,

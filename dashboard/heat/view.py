@@ -86,7 +86,7 @@ def heat_view(
         "sentence": [part.to_json() for part in sentence_parts(result)],
         "copy": heat_sentence(result),
         "rules": _rules(fit, ambient_degC, limit_degC, limit_from, is_holding=rules.is_holding),
-        "told": bool(result.for_ever),
+        "answered": bool(result.for_ever),
         "quantities": quantity_rows(result),
         "unknown": unknown_rows(result),
         "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],

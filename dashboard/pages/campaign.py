@@ -37,7 +37,7 @@ def campaign_layout() -> html.Div:
                             _list_section("days", "Day by day"),
                             html.Ul(id="campaign-notes", className="said-list cautions"),
                         ],
-                        id="campaign-told",
+                        id="campaign-shown",
                         hidden=True,
                     ),
                 ],

@@ -167,7 +167,7 @@ def _motion() -> html.Section:
                 ],
                 className="rules",
             ),
-            html.Div(id="heat-motion-told", className="duty-told", role="status"),
+            html.Div(id="heat-motion-answer", className="duty-answer", role="status"),
             html.Ul(id="heat-motion-lines", className="said-list"),
         ],
         id="heat-motion",
@@ -242,7 +242,7 @@ def _duty() -> html.Section:
                 hidden=True,
                 **html_attributes({"aria-label": "Whose joint the load is held against"}),
             ),
-            html.Div(id="heat-duty-told", className="duty-told"),
+            html.Div(id="heat-duty-answer", className="duty-answer"),
             html.Div(
                 [
                     html.Section(

@@ -164,7 +164,7 @@ def _show_more(page: Page, name: str) -> None:
         else:
             page.locator("#judge-run").click()
             page.locator("table.best").wait_for(timeout=PATIENCE_MS)
-        page.locator(".told small", has_text="exact").first.wait_for(timeout=PATIENCE_MS)
+        page.locator(".lane-answer small", has_text="exact").first.wait_for(timeout=PATIENCE_MS)
         page.wait_for_timeout(4000)
 
 

@@ -36,7 +36,7 @@ export class BusNotice {
     this.page.part("opened").hidden = false;
     renderFact(this.box, headline + rest, () => {
       const said = html("div", "said", [html("b", "", headline), html("span", "", rest)]);
-      return [html("div", "told", [html("span", "mark none"), said])];
+      return [html("div", "notice-line", [html("span", "mark none"), said])];
     });
   }
 

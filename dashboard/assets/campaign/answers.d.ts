@@ -155,8 +155,8 @@ export interface Refused extends Asked {
   present: string;
 }
 
-export interface Told extends Asked {
-  state: "told";
+export interface Shown extends Asked {
+  state: "shown";
   reading: boolean;
   others: OtherJoint[];
   other: string;
@@ -179,4 +179,4 @@ export interface Told extends Asked {
   notes: string[];
 }
 
-export type CampaignAnswer = Nothing | Refused | Told;
+export type CampaignAnswer = Nothing | Refused | Shown;

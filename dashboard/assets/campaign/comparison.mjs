@@ -15,7 +15,7 @@ export class ComparisonPart {
     page.listen(this.select, "change", () => page.take({ other: this.select.value }));
   }
 
-  /** @param {import("./answers.d.ts").Told} answer */
+  /** @param {import("./answers.d.ts").Shown} answer */
   render({ others, other, other_said, both }) {
     const { page } = this;
     page.part("both-section").hidden = !others.length;

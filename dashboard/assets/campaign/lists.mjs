@@ -2,7 +2,7 @@
 /* The lists and tables of the Campaign page; what has a span leads to it in Replay. */
 import { html, renderFact, renderSentence, unitLabel } from "../dom.mjs";
 
-/** @typedef {import("./answers.d.ts").Told} Told */
+/** @typedef {import("./answers.d.ts").Shown} Shown */
 
 /** @param {string} href @param {(Node | string)[]} parts @param {string} [cls] */
 function linkOr(href, parts, cls = "") {
@@ -11,7 +11,7 @@ function linkOr(href, parts, cls = "") {
   return element;
 }
 
-/** @param {HTMLElement} box @param {Told["news"]} news */
+/** @param {HTMLElement} box @param {Shown["news"]} news */
 export function renderNews(box, news) {
   renderFact(box, news, () => [
     html(
@@ -27,7 +27,7 @@ export function renderNews(box, news) {
   ]);
 }
 
-/** @param {HTMLElement} box @param {Told["unknown"]} rows */
+/** @param {HTMLElement} box @param {Shown["unknown"]} rows */
 export function renderOpen(box, rows) {
   renderFact(box, rows, () => [
     html(
@@ -43,7 +43,7 @@ export function renderOpen(box, rows) {
   ]);
 }
 
-/** @param {HTMLElement} box @param {Told["changes"]} changes @param {string} none */
+/** @param {HTMLElement} box @param {Shown["changes"]} changes @param {string} none */
 export function renderChanged(box, changes, none) {
   renderFact(box, [changes, none], () => {
     if (!changes.length) return [html("p", "hint", none)];
@@ -61,7 +61,7 @@ export function renderChanged(box, changes, none) {
   });
 }
 
-/** @param {HTMLElement} box @param {Told["days"]} days */
+/** @param {HTMLElement} box @param {Shown["days"]} days */
 export function renderDays(box, { head, rows, hrefs }) {
   renderFact(box, [rows, hrefs], () => {
     const heads = head.map((text) => html("th", "", text));

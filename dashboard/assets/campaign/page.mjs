@@ -15,7 +15,7 @@ import { drawCampaign } from "./picture.mjs";
 import { TogetherPart } from "./together.mjs";
 
 /** @typedef {import("./answers.d.ts").CampaignAnswer} CampaignAnswer */
-/** @typedef {import("./answers.d.ts").Told} Told */
+/** @typedef {import("./answers.d.ts").Shown} Shown */
 
 const AGAIN_MS = 600;
 const LOST_MS = 3000;
@@ -87,12 +87,12 @@ export class CampaignPage extends Page {
   show(asItCame) {
     this.isAsItCame = asItCame;
     this.saveAddress(() => this.address());
-    if (this.answer?.state === "told") this.drawPicture(this.answer);
+    if (this.answer?.state === "shown") this.drawPicture(this.answer);
   }
 
   /** @param {KeyboardEvent} event */
   onKey(event) {
-    if (!isPageKey(event) || this.answer?.state !== "told") return;
+    if (!isPageKey(event) || this.answer?.state !== "shown") return;
     if (event.key.toLowerCase() === "l") this.show(!this.isAsItCame);
     if (event.key !== "[" && event.key !== "]") return;
     const links = findAll(this.part("changes"), "a");
@@ -137,7 +137,7 @@ export class CampaignPage extends Page {
         ? nothing
         : "No recording here follows a plan. Choose one to have its cycles found, or:";
     renderFact(this.part("empty"), lede, () => emptyPage(lede, HOW));
-    this.part("told").hidden = true;
+    this.part("shown").hidden = true;
     this.select.value = "";
   }
 
@@ -149,13 +149,13 @@ export class CampaignPage extends Page {
     this.saveAddress(() => this.address());
     renderFact(this.part("joints"), [answer.joints, answer.joint], () => this.jointChoice(answer));
     /* What is there stays to be read while it is read anew. */
-    const isKept = answer.state === "reading" && this.answer?.state === "told" && this.answer.path === answer.path;
-    if (answer.state === "reading" || (answer.state === "told" && answer.reading))
+    const isKept = answer.state === "reading" && this.answer?.state === "shown" && this.answer.path === answer.path;
+    if (answer.state === "reading" || (answer.state === "shown" && answer.reading))
       this.after("again", AGAIN_MS, () => this.fetch());
     if (isKept && this.answer?.joint === answer.joint) return;
     this.answer = answer;
-    this.part("told").hidden = answer.state !== "told";
-    if (answer.state === "told") this.renderTold(answer);
+    this.part("shown").hidden = answer.state !== "shown";
+    if (answer.state === "shown") this.renderAnswer(answer);
     else this.renderWaiting(answer);
   }
 
@@ -188,8 +188,8 @@ export class CampaignPage extends Page {
     });
   }
 
-  /** @param {Told} answer */
-  renderTold(answer) {
+  /** @param {Shown} answer */
+  renderAnswer(answer) {
     document.title = `Campaign: ${answer.title} – dutytrace`;
     setText(this.part("name"), answer.title);
     setText(this.part("about"), answer.about);
@@ -225,13 +225,13 @@ export class CampaignPage extends Page {
     this.part("figures-section").hidden = !answer.figures.rows.length;
     renderDays(this.part("days"), answer.days);
     renderFact(this.part("days-end"), answer.path, () => [
-      button("Save as CSV", () => this.answer?.state === "told" && saveTable(this.answer.days, "days.csv"), "plain"),
+      button("Save as CSV", () => this.answer?.state === "shown" && saveTable(this.answer.days, "days.csv"), "plain"),
     ]);
     renderList(this.part("notes"), answer.notes);
     this.drawPicture(answer);
   }
 
-  /** @param {Told} answer */
+  /** @param {Shown} answer */
   sentence({ sentence, copy, live, until }) {
     const copied = button("Copy the sentence", async () => {
       await navigator.clipboard.writeText(copy);
@@ -240,10 +240,10 @@ export class CampaignPage extends Page {
     });
     const does = live ? [copied, button("Read again", () => this.fetch(true))] : [copied];
     const note = live ? [html("small", "", `Still recording: what was there at ${until}.`)] : [];
-    return [html("p", "sentence-told", sentenceNodes(sentence)), html("div", "does", does), ...note];
+    return [html("p", "answer-sentence", sentenceNodes(sentence)), html("div", "does", does), ...note];
   }
 
-  /** @param {Told} answer */
+  /** @param {Shown} answer */
   drawPicture(answer) {
     const { picture } = answer;
     for (const choice of findAll(this.part("shown"), "button"))

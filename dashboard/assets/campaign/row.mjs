@@ -129,9 +129,9 @@ function wideWords(row, axis, { y, width }, up) {
 function narrowWords(row, { y, width }) {
   const title = svg("text", { x: 0, y: y - 6, class: "title" }, row.label);
   title.append(svg("tspan", { class: "unit", dx: 5 }, row.unit));
-  const told = svg("text", { x: width - 2, y: y - 6, class: `told ${row.mark || "as-before"}` }, row.value);
-  told.append(svg("tspan", {}, `, ${row.words.replace(" since yesterday", "")}`));
-  return [title, linked(row.href, `${row.label} ${row.value} ${row.unit}, ${row.words}: in Replay`, [told])];
+  const end = svg("text", { x: width - 2, y: y - 6, class: `row-end ${row.mark || "as-before"}` }, row.value);
+  end.append(svg("tspan", {}, `, ${row.words.replace(" since yesterday", "")}`));
+  return [title, linked(row.href, `${row.label} ${row.value} ${row.unit}, ${row.words}: in Replay`, [end])];
 }
 
 /** A state's shape within the picture. @param {string} mark @param {number} x @param {number} y */

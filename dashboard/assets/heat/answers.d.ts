@@ -84,8 +84,8 @@ export interface Fitted extends Asked {
   sentence: Part[];
   copy: string;
   rules: Rules;
-  /** Whether it is told what the joint bears, be it nothing. */
-  told: boolean;
+  /** Whether what the joint bears is answered, be it nothing. */
+  answered: boolean;
   quantities: [string, string, string][];
   unknown: [string, string][];
   assumed: string[];
@@ -105,8 +105,8 @@ export interface Fitted extends Asked {
 }
 
 /** The load as it was. */
-export interface Told {
-  state: "told";
+export interface Shown {
+  state: "shown";
   sentence: Part[];
   copy: string;
   /** The tightest window, in seconds since the start of the recording. */
@@ -128,12 +128,12 @@ export interface Counting {
   state: "counting";
 }
 
-export interface NotTold {
+export interface NotShown {
   state: "refused";
   refused: string;
 }
 
-export type DutyAnswer = Told | Counting | NotTold;
+export type DutyAnswer = Shown | Counting | NotShown;
 
 /** Limits that protect the joint, as tables of a limits file. */
 export interface Proposed {
@@ -155,8 +155,8 @@ export interface Planned {
   lines: string[];
 }
 
-export type MotionAnswer = Planned | { state: "fitting" } | NotTold;
+export type MotionAnswer = Planned | { state: "fitting" } | NotShown;
 
-export type LimitsFromModel = Proposed | { state: "fitting" } | NotTold;
+export type LimitsFromModel = Proposed | { state: "fitting" } | NotShown;
 
 export type HeatAnswer = Fitting | Refused | Fitted;

@@ -7,7 +7,7 @@ import { purgePlot } from "../plotly.mjs";
 import { OthersPart } from "./others.mjs";
 import { renderList, renderTable, sentenceNodes } from "./texts.mjs";
 
-/** @typedef {import("./answers.d.ts").Told} Told */
+/** @typedef {import("./answers.d.ts").Shown} Shown */
 
 const AGAIN_MS = 900;
 const WINDOWS = ["window", "highest RMS", "held for as long, in brackets 95 %", "share of it", "from"];
@@ -73,19 +73,19 @@ export class DutyPart {
     const part = page.part("duty");
     part.hidden = false;
     part.dataset.state = answer.state;
-    const isTold = answer.state === "told";
+    const isAnswered = answer.state === "shown";
     for (const name of ["duty-figures", "duty-windows", "duty-values", "duty-ranges", "duty-notes"])
-      page.part(name).hidden = !isTold;
+      page.part(name).hidden = !isAnswered;
     if (answer.state === "counting") {
       setText(page.part("duty-said"), "going once through the rows");
-      if (!this.isShown(view)) page.part("duty-told").replaceChildren();
+      if (!this.isShown(view)) page.part("duty-answer").replaceChildren();
       page.after("duty", AGAIN_MS, () => this.ask(this.view));
     } else if (answer.state === "refused") {
       setText(page.part("duty-said"), "");
-      renderFact(page.part("duty-told"), answer.refused, () => [html("p", "", answer.refused)]);
+      renderFact(page.part("duty-answer"), answer.refused, () => [html("p", "", answer.refused)]);
     } else {
       this.asked = this.keyOf(view);
-      await this.renderTold(answer);
+      await this.renderAnswer(answer);
     }
   }
 
@@ -99,18 +99,18 @@ export class DutyPart {
     return this.asked === this.keyOf(view);
   }
 
-  /** @param {Told} answer */
-  async renderTold(answer) {
+  /** @param {Shown} answer */
+  async renderAnswer(answer) {
     const { page } = this;
     setText(page.part("duty-said"), "as recorded, weighted by time");
-    renderFact(page.part("duty-told"), [answer.sentence, answer.tightest, answer.against], () => {
+    renderFact(page.part("duty-answer"), [answer.sentence, answer.tightest, answer.against], () => {
       const copied = button("Copy this sentence", async () => {
         await navigator.clipboard.writeText(answer.copy);
         copied.textContent = "Copied";
         setTimeout(() => (copied.textContent = "Copy this sentence"), 2000);
       });
       const does = [copied];
-      const nodes = [html("p", "sentence-told", sentenceNodes(answer.sentence))];
+      const nodes = [html("p", "answer-sentence", sentenceNodes(answer.sentence))];
       const row = html("div", "does", does);
       if (answer.tightest) {
         const [from, to] = answer.tightest;
@@ -137,7 +137,7 @@ export class DutyPart {
     if (answer.map && !page.gone) await page.draw(map, answer.map);
   }
 
-  /** The temperature to hold, where the page has no rule of its own. @param {Told["rule"]} rule */
+  /** The temperature to hold, where the page has no rule of its own. @param {Shown["rule"]} rule */
   renderRule(rule) {
     const { page } = this;
     if (page.answer?.state === "fitted") return;

@@ -101,12 +101,12 @@ export class MotionPart {
     const { page, isOpen } = this;
     page.part("motion-open").setAttribute("aria-expanded", String(isOpen));
     page.part("motion").hidden = !isOpen;
-    if (isOpen && !page.part("motion-told").firstChild) this.tell(HINT);
+    if (isOpen && !page.part("motion-answer").firstChild) this.tell(HINT);
   }
 
   /** @param {string} text in the place of an answer */
   tell(text) {
-    renderFact(this.page.part("motion-told"), text, () => [html("p", "hint", text)]);
+    renderFact(this.page.part("motion-answer"), text, () => [html("p", "hint", text)]);
     renderList(this.page.part("motion-lines"), []);
     this.page.part("motion").dataset.state = "";
   }
@@ -148,13 +148,13 @@ export class MotionPart {
     if (answer.state === "fitting") page.after("motion", AGAIN_MS, () => this.ask());
     else if (answer.state === "refused") this.tell(answer.refused);
     else {
-      renderFact(page.part("motion-told"), answer.sentence, () => {
+      renderFact(page.part("motion-answer"), answer.sentence, () => {
         const copied = button("Copy this sentence", async () => {
           await navigator.clipboard.writeText(answer.copy);
           copied.textContent = "Copied";
           setTimeout(() => (copied.textContent = "Copy this sentence"), 2000);
         });
-        return [html("p", "sentence-told", sentenceNodes(answer.sentence)), html("div", "does", [copied])];
+        return [html("p", "answer-sentence", sentenceNodes(answer.sentence)), html("div", "does", [copied])];
       });
       renderList(page.part("motion-lines"), answer.lines);
     }

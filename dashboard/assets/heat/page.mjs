@@ -203,10 +203,10 @@ export class HeatPage extends Page {
     if (!isFitted) for (const name of ["changed", "warmed"]) this.part(name).hidden = true;
     for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
     const isBorne = isFitted && Boolean(answer.curve);
-    const isTold = isFitted && answer.told;
-    for (const name of ["room-rule", "holding-rule"]) this.part(name).hidden = !isTold;
+    const isAnswered = isFitted && answer.answered;
+    for (const name of ["room-rule", "holding-rule"]) this.part(name).hidden = !isAnswered;
     /* Where the recording has no fit, the load may be held against what another one tells. */
-    this.part("limit-rule").hidden = !isTold && !this.duty.hasRule();
+    this.part("limit-rule").hidden = !isAnswered && !this.duty.hasRule();
     this.part("borne").hidden = !isBorne;
     /* Where nothing could be fitted, another ambient may be what was wanted. */
     this.part("rules").hidden = !answer.joint;

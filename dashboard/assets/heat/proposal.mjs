@@ -12,7 +12,7 @@ import { keepProposed } from "../proposed.mjs";
 export async function proposeLimits(page, view) {
   const said = page.part("limits-said");
   const tell = (/** @type {string} */ text) =>
-    said.replaceChildren(html("div", "told", [html("span", "mark none"), html("div", "said", text)]));
+    said.replaceChildren(html("div", "notice-line", [html("span", "mark none"), html("div", "said", text)]));
   tell("Trying them on this recording, every reading of it.");
   try {
     const answer = await fetchLimitsFromModel(page.name, view, page.id, page.signal);

@@ -21,7 +21,7 @@ export function renderAnswer(box, { sentence, copy, live, until }, fitAgain) {
     });
     const does = live ? [copied, button("Fit again", fitAgain)] : [copied];
     const note = live ? [html("small", "", `Still recording: fitted to what was there at ${until}.`)] : [];
-    return [html("p", "sentence-told", parts), html("div", "does", does), ...note];
+    return [html("p", "answer-sentence", parts), html("div", "does", does), ...note];
   });
 }
 

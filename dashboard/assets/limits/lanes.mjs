@@ -114,14 +114,14 @@ export class ResultLanes {
       const layer = svg("svg", { class: "lane over" });
       const trace = html("div", "trace");
       trace.append(layer);
-      const answer = html("div", "told");
+      const answer = html("div", "lane-answer");
       const box = html("div", "lane-row", [html("div", "who", [open, begun]), trace, answer]);
       box.dataset.path = path;
       return { box, layer, begun, answer, trace, levels: svg("g", {}), width: 0 };
     });
     const trace = html("div", "trace");
     trace.append(this.axisLayer);
-    const under = html("div", "lane-row under", [html("div", "who"), trace, html("div", "told")]);
+    const under = html("div", "lane-row under", [html("div", "who"), trace, html("div", "lane-answer")]);
     this.host.replaceChildren(this.title, ...this.rows.map((row) => row.box), under);
   }
 

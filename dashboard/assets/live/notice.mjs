@@ -39,7 +39,7 @@ export class Notice {
     const said = html("div", "said", [html("b", "", headline), html("span", "rest", rest)]);
     const parts = [html("span", "mark none"), said];
     if (action) parts.push(this.actionPart(action));
-    this.box.replaceChildren(html("div", "told", parts));
+    this.box.replaceChildren(html("div", "notice-line", parts));
   }
 
   /** @param {Action} action */

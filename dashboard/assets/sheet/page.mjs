@@ -154,7 +154,7 @@ export class DataSheetPage extends Page {
       copied.textContent = "Copied";
       this.after("copied", 2000, () => (copied.textContent = "Copy the sentence"));
     });
-    return [html("p", "sentence-told", parts), html("div", "does", [copied])];
+    return [html("p", "answer-sentence", parts), html("div", "does", [copied])];
   }
 
   /** @param {SheetAnswer} answer */

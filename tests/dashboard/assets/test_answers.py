@@ -157,7 +157,7 @@ def test_the_data_sheet_is_answered_as_declared(serve: Callable[..., str], tmp_p
         keep_finding(recording.path, play_finding(recording))
     api = f"{serve(tmp_path)}/api"
     answer = _ask(f"{api}/sheet?joint=A&other=B&zone=Europe/Berlin")
-    assert answer["compared"]["pairs"][0]["rows"]
+    assert answer["compared"]["quantities"][0]["rows"]
     assert declared.misfit(answer, "SheetAnswer", "SheetAnswer") == ""
     shutil.rmtree(tmp_path / "day0")
     shutil.rmtree(tmp_path / "day1")
@@ -170,7 +170,7 @@ def test_the_campaign_page_is_answered_as_declared(
     """A folder without anything, a recording whose cycles are none, and a campaign."""
     declared = Declarations(ASSETS / "campaign" / "answers.d.ts")
     campaign = f"{serve(tmp_path)}/api/campaign?zone=Europe/Berlin"
-    kinds = {"told": "Told", "refused": "Refused"}
+    kinds = {"shown": "Shown", "refused": "Refused"}
 
     def ask(of: str = "", other: str = "") -> Any:
         answer = _ask(f"{campaign}&of={of}&other={other}")
@@ -183,7 +183,7 @@ def test_the_campaign_page_is_answered_as_declared(
     assert ask()["state"] == "unchosen"
     until(lambda: ask("bench")["state"] == "refused", "no cycles are found")
     write_campaign_part(tmp_path / "load", MadePart(first_h=0.0, last_h=190.0, step_h=150.0))
-    until(lambda: ask()["state"] == "told", "the campaign is read")
+    until(lambda: ask()["state"] == "shown", "the campaign is read")
     assert ask()["changes"]
     assert ask(other="load/a")["both"]["rows"]
     assert "no recording named" in ask(other="gone/a")["other_said"]

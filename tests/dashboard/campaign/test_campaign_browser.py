@@ -28,7 +28,7 @@ def test_a_campaign_is_read_and_a_change_followed_into_replay(
     page.goto(f"{address}/campaign/second")
     shown = page.locator("#campaign[data-state=told] .campaign-picture")
     expect(shown).to_be_visible(timeout=PATIENCE_MS)
-    expect(page.locator("#campaign .sentence-told")).to_contain_text("friction rose by")
+    expect(page.locator("#campaign .answer-sentence")).to_contain_text("friction rose by")
     expect(page).to_have_url(re.compile(r"/campaign/first\?joint=a$"))
     rows = shown.locator(".figure-row")
     expect(rows).to_have_count(3)

@@ -34,15 +34,15 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     page.on("pageerror", lambda fault: faults.append(str(fault)))
     page.goto(f"{serve_once(folder)}/heat/steps")
     _fitted(page)
-    told = page.locator("#heat-said .sentence-told")
+    told = page.locator("#heat-said .answer-sentence")
     expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
-    before = page.locator("#heat-said .sentence-told .value").first.inner_text()
+    before = page.locator("#heat-said .answer-sentence .value").first.inner_text()
     expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
     expect(page.locator("#heat-ladder .rung").first).to_be_attached()
     page.locator("#heat-room").focus()
     page.keyboard.press("Home")
     expect(told).to_contain_text("for ever at 0 °C")
-    warmer = page.locator("#heat-said .sentence-told .value").first
+    warmer = page.locator("#heat-said .answer-sentence .value").first
     expect(warmer).not_to_have_text(before)
     assert float(warmer.inner_text()) > float(before)
     page.get_by_role("button", name="holding still").click()
@@ -56,7 +56,7 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     assert Path(saved.value.path()).read_text().startswith("N·m,")
     # The load as it was, held against the joint at the temperature that is set.
     expect(page.locator("#heat-duty[data-state=told]")).to_be_visible(timeout=PATIENCE_MS)
-    expect(page.locator("#heat-duty-told")).to_contain_text("with its winding at 110")
+    expect(page.locator("#heat-duty-answer")).to_contain_text("with its winding at 110")
     expect(page.locator("#heat-windows .main-svg").first).to_be_visible()
     expect(page.locator("#heat-mapped")).to_be_hidden()  # no speed is recorded
     # Limits from the model: on the Limits page, beside those that are there, and not in force.
@@ -79,7 +79,7 @@ def test_recordings_are_fitted_together(browser: Browser, serve, tmp_path: Path)
     page.goto(f"{serve(tmp_path)}/heat/second")
     _fitted(page)
     expect(page.locator("#heat-lost")).to_be_empty()
-    told = page.locator("#heat-said .sentence-told")
+    told = page.locator("#heat-said .answer-sentence")
     expect(told).to_contain_text("from 1 recording,")
     page.get_by_role("button", name="Fit others with it").click()
     page.get_by_label("first").check(timeout=PATIENCE_MS)
@@ -93,7 +93,7 @@ def test_recordings_are_fitted_together(browser: Browser, serve, tmp_path: Path)
     expect(told).to_contain_text("from 1 recording,", timeout=PATIENCE_MS)
     # Or the load alone is held against what the other one tells.
     page.get_by_role("button", name="Hold it against an earlier recording").click()
-    others, load = page.locator("#heat-by-list"), page.locator("#heat-duty-told")
+    others, load = page.locator("#heat-by-list"), page.locator("#heat-duty-answer")
     others.get_by_label("first").check(timeout=PATIENCE_MS)
     expect(load).to_contain_text("as fitted to first of 2026-", timeout=PATIENCE_MS)
     expect(load.get_by_role("link", name="held against, in Replay: first")).to_be_visible()
@@ -141,7 +141,7 @@ def test_a_motion_is_tried_and_an_ambient_typed(browser: Browser, serve, folder:
     # Fields in an address open the section, which asks for the file that no address holds.
     page.goto(f"{serve(folder, '--read-only')}/heat/steps?factor=1.5")
     _fitted(page)
-    told, lines = page.locator("#heat-motion-told"), page.locator("#heat-motion-lines")
+    told, lines = page.locator("#heat-motion-answer"), page.locator("#heat-motion-lines")
     expect(told).to_contain_text("Choose a CSV file")
     page.locator("#heat-motion-file").set_input_files(
         {"name": "pick.csv", "mimeType": "text/csv", "buffer": PLAN.encode()}

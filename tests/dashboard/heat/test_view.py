@@ -79,7 +79,7 @@ def test_a_room_as_warm_as_the_limit_is_said_and_not_drawn(stepped):
     alone = replace(stepped[1], read=replace(stepped[1].read, trace=_housing_only(stepped[1])))
     view = heat_view(stepped[0], alone, rules, theme=LIGHT)
     assert "carries nothing" in view["copy"]
-    assert view["told"]
+    assert view["answered"]
     assert view["curve"] is view["table"] is view["ladder"] is None
 
 

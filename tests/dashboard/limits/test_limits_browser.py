@@ -39,7 +39,7 @@ def test_a_level_is_dragged(browser: Browser, serve_once, folder: Path):
     """Dragged up, it is raised later; the number, the sentence and the drop-off follow."""
     page, faults = open_limits_page(browser, serve_once(folder))
     grip = lane_row(page).locator(".grip:not(.off) .reach")
-    before = lane_row(page).locator(".told").inner_text()
+    before = lane_row(page).locator(".lane-answer").inner_text()
     box = box_of(grip)
     x, y = box["x"] + box["width"] * 0.8, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
@@ -52,7 +52,7 @@ def test_a_level_is_dragged(browser: Browser, serve_once, folder: Path):
     assert float(field_input(page, "drop_off").input_value()) == pytest.approx(level - 3.0)
     expect(page.locator(".sentence-of")).to_contain_text(f"stays at or above {level:g} °C")
     expect(lane_row(page)).to_contain_text("1 of 1 caught")
-    assert lane_row(page).locator(".told").inner_text() != before
+    assert lane_row(page).locator(".lane-answer").inner_text() != before
     assert faults == []
     page.close()
 
@@ -247,7 +247,7 @@ def test_every_kind_can_be_added_and_answers(browser: Browser, serve_once, folde
         wait_for_answer(page)
         expect(page.locator(".mistake:visible")).to_have_count(0)
         expect(page.locator(".lane-title b")).not_to_have_text("")
-        expect(lane_row(page).locator(".told")).not_to_have_text("", timeout=PATIENCE_MS)
+        expect(lane_row(page).locator(".lane-answer")).not_to_have_text("", timeout=PATIENCE_MS)
         curve = page.locator("#judge-curve .main-svg").first
         if kind in {"inverse time", "thermal image"}:
             expect(curve).to_be_visible(timeout=PATIENCE_MS)

@@ -29,7 +29,7 @@ def test_a_sheet_is_read_and_another_put_beside_it(browser: Browser, serve, tmp_
     page.on("pageerror", lambda fault: faults.append(str(fault)))
     page.goto(f"{serve(tmp_path)}/sheet")
     expect(page.locator("#datasheet[data-state=shown]")).to_be_visible(timeout=PATIENCE_MS)
-    told = page.locator("#datasheet .sentence-told")
+    told = page.locator("#datasheet .answer-sentence")
     expect(told).to_have_text(
         "Of two claims a meets 1 and falls short of 0; 1 is not measured yet."
     )
