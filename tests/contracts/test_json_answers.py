@@ -135,8 +135,8 @@ SHAPES: dict[str, Any] = {
                 "spans": [
                     {"recording_id": str, "recording": str, "from_ns": int, "to_ns": int}
                 ],
-                "typed": [dict], "program": str, "made_ns": int, "who": str, "made": str,
-                "replaced": bool,
+                "typed": [dict], "heat_model": dict | None, "program": str, "made_ns": int,
+                "who": str, "made": str, "replaced": bool,
             }
         ],
         "unread": [{"id": str, "reason": str, "text": str}],
