@@ -250,7 +250,9 @@ def fit_trace(
         mode=mode,
         quantities=tuple(quantities),
         unknown=tuple(unknown),
-        is_lag_alike=_is_winding_reported(quantities) and is_lag_alike(problem, mode),
+        is_lag_alike=Node.HOUSING in _unstated(settings)
+        and _is_winding_reported(quantities)
+        and is_lag_alike(problem, mode),
         left_out_K=chosen.error_K,
         torque_per_ampere=settings.torque.per_ampere if settings.torque else None,
         changes=(),
