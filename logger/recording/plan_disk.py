@@ -16,7 +16,7 @@ from logger.recording.campaign_words import span_words
 from logger.recording.event_log import EventLog
 from logger.store.layout.manifest import iso_utc
 from logger.store.writing.disk_forecast import DiskForecast, DiskGrowth, disk_growth, first_growth
-from logger.store.writing.live_writer import FlushPolicy
+from logger.store.writing.flush_policy import FlushPolicy
 
 __all__ = ["PlanDisk"]
 

@@ -41,8 +41,9 @@ from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from logger.store.layout import schema
 from logger.store.layout.manifest import new_manifest
+from logger.store.writing.flush_policy import FlushPolicy
 from logger.store.writing.journal import JournalWriter
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.live_writer import RecordingWriter
 from logger.traffic.per_second import TrafficCounter
 from logger.traffic.response_tracker import response_plan
 from tests.benchmarks.measure import ROUNDS, START_NS, guard_at_most, report

@@ -19,7 +19,8 @@ from logger.simulate import scenario
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import new_manifest
 from logger.store.repair.recovery import seal
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.flush_policy import FlushPolicy
+from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
 STEP_NS = 1_000_000

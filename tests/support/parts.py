@@ -9,8 +9,9 @@ from logger.store.layout.manifest import read_manifest, write_manifest
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
+from logger.store.writing.flush_policy import FlushPolicy
 from logger.store.writing.journal_sealing import seal_journals
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.live_writer import RecordingWriter
 
 __all__ = [
     "SEALED_HERE",

@@ -13,8 +13,8 @@ from logger.arrays import to_s
 from logger.event_kind import EventKind
 from logger.store.layout.events import Event, pause_ns
 from logger.store.layout.manifest import END_CUT_SHORT, CutShort, Manifest, iso_utc
+from logger.store.writing.flush_policy import longest_journal_s
 from logger.store.writing.journal import JournalReader
-from logger.store.writing.live_writer import longest_journal_s
 
 __all__ = ["cut_short_after", "cut_short_text", "earlier_cuts"]
 

@@ -3,6 +3,7 @@
 row_writer       rows are taken and numbered by stream: common to both writers
 journal          rows that are not sealed yet: framed, checksummed record batches
 live_writer      the writer of a live recording
+flush_policy     how often it flushes, syncs and seals
 disk_thread      a thread for what waits for the disk
 part_maker       has parts made of the journals of a live recording, in a process of its own
 seal_process     that process

@@ -9,11 +9,9 @@ by the next call. One thread calls this; the lock keeps other processes out.
 """
 
 import contextlib
-import math
 import shutil
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Final, TypeVar
@@ -35,12 +33,12 @@ from logger.store.layout.manifest import (
 )
 from logger.store.parts.part import list_parts
 from logger.store.writing.disk_thread import DiskThread
+from logger.store.writing.flush_policy import DEFAULT_FLUSH_POLICY, FlushPolicy
 from logger.store.writing.journal import JournalWriter, journal_files
 from logger.store.writing.journal_sealing import SealOrder, Unread, seal_journals
 from logger.store.writing.part_maker import (
     PartMaker,
     SealingInterrupted,
-    SealJournals,
     seal_in_process,
 )
 from logger.store.writing.row_writer import RowWriter
@@ -53,42 +51,14 @@ from logger.store.writing.write_faults import (
     recording_moved,
 )
 
-__all__ = ["FlushPolicy", "RecordingWriter", "longest_journal_s"]
+__all__ = ["RecordingWriter"]
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlushPolicy:
-    """How rows are flushed, synced and sealed."""
-
-    flush_s: float | None = None  # None: by how many buses there are
-    sync_s: float = 1.0
-    first_part_s: float = 2.0
-    """Length of the first part; each is `PART_GROWTH` times as long as the one before."""
-    max_part_s: float = 600.0
-    max_rows: int = 1_000_000
-    """Rows of a journal, of all streams together, that end it before its time."""
-    seal: SealJournals | None = None
-    """Makes parts of journals; None: a process of its own."""
 
 
 MAX_BYTES_SEALED_HERE: Final = 8_000_000
 """Bytes of journals that the recorder's own process makes parts of when it ends; more would take
 memory that it has not had until then, and longer than a process takes to start."""
-PART_GROWTH: Final = 4
-"""Ratio of the lengths of two successive parts: full length within a quarter of an hour."""
-DEFAULT_FLUSH_POLICY: Final = FlushPolicy()
-_ONE_BUS_FLUSH_S: Final = 0.05
-_SEVERAL_BUSES_FLUSH_S: Final = 0.02
-"""The rows of all buses come in one turn, after the last of them: they have waited already."""
-
-
-def longest_journal_s(number: int) -> float:
-    """Return for how long the journal of that number lasts at most; a slow disk may add to it."""
-    policy = DEFAULT_FLUSH_POLICY
-    growth = math.pow(PART_GROWTH, min(number, 16))
-    return min(policy.first_part_s * growth, policy.max_part_s)
 
 
 class RecordingWriter(RowWriter):
@@ -203,8 +173,7 @@ class RecordingWriter(RowWriter):
         self.manifest = manifest
         self._lock = lock
         self._flush_policy = flush_policy
-        usual_s = _SEVERAL_BUSES_FLUSH_S if len(bench.buses) > 1 else _ONE_BUS_FLUSH_S
-        self._flush_s = usual_s if flush_policy.flush_s is None else flush_policy.flush_s
+        self._flush_s = flush_policy.flush_s_for(len(bench.buses))
         write_manifest(path, manifest)
         self._stored_manifest = manifest
         self._journal = JournalWriter(path / JOURNAL_FOLDER, number=0)
@@ -257,7 +226,7 @@ class RecordingWriter(RowWriter):
         self._disk.submit(self._close_rolled, rolled)
         self._next_journal = self._disk.submit(self._make_next, self._journal)
         self._rolled_s = now_s
-        self._next_part_s = min(self._next_part_s * PART_GROWTH, self._flush_policy.max_part_s)
+        self._next_part_s = self._flush_policy.part_s_after(self._next_part_s)
 
     def _close_rolled(self, journal: JournalWriter) -> None:
         """Close a journal and have parts made of it; for the disk thread."""

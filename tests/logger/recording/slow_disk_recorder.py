@@ -23,7 +23,8 @@ from logger.limits.limit import parse_limits
 from logger.recording import recorder
 from logger.recording.record_settings import RecordSettings
 from logger.recording.recorder import record
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.flush_policy import FlushPolicy
+from logger.store.writing.live_writer import RecordingWriter
 
 SYNC_S = 1.5
 SEND_S = 0.005

@@ -20,8 +20,9 @@ from logger.store.layout.events import Event
 from logger.store.layout.manifest import ClockAnchor, new_manifest, read_manifest
 from logger.store.repair.recovery import seal
 from logger.store.tools.cut import copy_span
+from logger.store.writing.flush_policy import FlushPolicy
 from logger.store.writing.journal_sealing import seal_journals
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
 from tests.support.demo_drive import answer_id, health_answer

@@ -18,7 +18,8 @@ from logger.simulate import scenario
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.flush_policy import FlushPolicy
+from logger.store.writing.live_writer import RecordingWriter
 from tests.support.parts import SEALED_HERE, tick_into_parts, wait_for_parts
 
 START_NS = 1_795_000_000_000_000_000

@@ -19,7 +19,8 @@ from logger.store.layout.manifest import ClockAnchor, new_manifest, read_manifes
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.store.tools.cut import copy_span
-from logger.store.writing.live_writer import RecordingWriter, longest_journal_s
+from logger.store.writing.flush_policy import longest_journal_s
+from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
 from tests.support.parts import tick_into_parts

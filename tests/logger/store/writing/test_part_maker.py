@@ -23,9 +23,10 @@ from logger.store.parts.part import list_parts
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.store.writing import part_maker
+from logger.store.writing.flush_policy import FlushPolicy
 from logger.store.writing.journal import JournalWriter, journal_files
 from logger.store.writing.journal_sealing import SealOrder, Unread, seal_journals
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.live_writer import RecordingWriter
 from logger.store.writing.part_maker import SealingInterrupted, seal_in_process
 from tests.support.parts import SEALED_HERE, tick_into_parts, wait_for_parts
 
