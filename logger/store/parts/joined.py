@@ -24,7 +24,6 @@ from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
 
 __all__ = [
-    "COPIES_AT_ONCE",
     "Cover",
     "cover_parts",
     "is_joined",
@@ -66,11 +65,6 @@ class Cover:
     def is_copy(self) -> bool:
         """Whether it can be replaced by the parts that it was made of."""
         return self.part is not self.parts[0]
-
-    @property
-    def row_count(self) -> int:
-        """Rows by its name."""
-        return self.part.end_row - self.part.first_row
 
 
 def cover_parts(parts: Sequence[Part], copies: Sequence[Part]) -> list[Cover]:

@@ -5,7 +5,7 @@ sealed in between is seen twice and counted once, never missed. Safe for several
 to refresh again and again while the recording grows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import islice, zip_longest
 from operator import is_
@@ -249,10 +249,10 @@ class RecordingReader(StreamRows):
             sentences.extend(self.manifest.missing)
         return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
 
-    def _unopened(self) -> list[Part]:
-        """Return the parts that were not opened yet, the newest of each stream first."""
-        newest_first = zip_longest(*map(reversed, self._parts.values()))
-        return [part for row in newest_first for part in row if part and not part.is_opened]
+    def _unopened(self) -> Iterator[Part]:
+        """Yield the parts that were not opened yet, the newest of each stream first."""
+        for newest_first in zip_longest(*map(reversed, self._parts.values())):
+            yield from (part for part in newest_first if part and not part.is_opened)
 
     def _is_unended(self) -> bool:
         if self.manifest.ended_ns is not None or self.live:
