@@ -38,9 +38,6 @@ MIN_REGULAR: Final = 0.85
 """Share of the periods of a kind that are about its usual one."""
 MOST_PERIODS: Final = 8.0
 """Usual periods that a kind stays away, where frames are lost."""
-MOST_SLOTS: Final = 64
-"""Frames after which a sequence of kinds begins again, where they share one timer."""
-_SLOT_FRAMES: Final = 4096
 _EVENNESS: Final = 3.0
 """How many times more or less often a kind may come in one span than on the whole."""
 _WINDOWS: Final = 24
@@ -102,24 +99,6 @@ def _is_regular(time_s: Floats, value: Bytes, values: Ints) -> bool:
     return True
 
 
-def _is_in_slots(value: Bytes) -> bool:
-    """Return whether the values come in one sequence that begins again, as A A A B.
-
-    Only where the value changes does the sequence tell anything.
-    """
-    value = value[:_SLOT_FRAMES]
-    for slots in range(2, min(MOST_SLOTS, len(value) // SPANS) + 1):
-        changes = slots + 1 + np.flatnonzero(value[slots + 1 :] != value[slots:-1])
-        if not len(changes):
-            return False
-        again = (value[changes] == value[changes - slots]) & (
-            value[changes - 1] == value[changes - 1 - slots]
-        )
-        if np.mean(again) >= MIN_REGULAR:
-            return True
-    return False
-
-
 def _fields(
     time_s: Floats, payload: Bytes, known: frozenset[int]
 ) -> Iterator[tuple[BitField, Bytes, Ints]]:
@@ -134,9 +113,7 @@ def _fields(
             values = np.flatnonzero(counts)
             if not 2 <= len(values) <= MOST_KINDS or counts[values].min() < MIN_FRAMES:
                 continue
-            if not _comes_evenly(value, values):
-                continue
-            if _is_regular(time_s, value, values) or _is_in_slots(value):
+            if _comes_evenly(value, values) and _is_regular(time_s, value, values):
                 yield field, value, values
 
 
