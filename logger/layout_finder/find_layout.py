@@ -19,7 +19,7 @@ from logger.layout_finder.certainty import (
 from logger.layout_finder.joint_values import JointValues, find_joint_values
 from logger.layout_finder.motion import PositionFit
 from logger.layout_finder.number_form import NumberForm
-from logger.layout_finder.pieces import join_by_motion
+from logger.layout_finder.pieces import grow_values, join_by_motion
 from logger.layout_finder.proposal import (
     Evidence,
     Meaning,
@@ -120,13 +120,17 @@ def _find_signals(
         one for number, kind in enumerate(kinds) for one in find_signals(kind, number, marks)
     ]
     found = find_joint_values(signals, marks, typed)
+    held_against_position = False
     for _ in range(MOST_ROUNDS):
-        joined = join_by_motion(signals, kinds, found, marks, typed)
-        if len(joined) == len(signals) and all(
-            one is other for one, other in zip(joined, signals, strict=True)
-        ):
-            break
-        signals = joined
+        better = grow_values(signals, kinds, found)
+        if len(better) == len(signals):
+            if held_against_position:
+                break
+            held_against_position = bool(found.positions)
+            better = join_by_motion(signals, kinds, found, marks, typed)
+            if {*map(id, better)} == {*map(id, signals)}:
+                break
+        signals = better
         found = find_joint_values(signals, marks, typed)
     return signals, found
 

@@ -29,7 +29,7 @@ from logger.layout_finder.signals import Kind, Signal
 from logger.layout_finder.speed import fit_speed
 from logger.layout_finder.traffic import Bytes, Marks, TypedNumbers, frames_in
 
-__all__ = ["join_by_motion"]
+__all__ = ["grow_values", "join_by_motion"]
 
 MOST_PIECES: Final = 4
 MOST_BITS: Final = 32
@@ -95,9 +95,6 @@ def join_by_motion(
         return tuple(signals)
     steps = _Steps(found, marks if found.reference is None else found.reference.marks, typed)
     named = {*found.positions, *found.speeds, *found.loads}
-    grown = _grow(signals, kinds, found, named)
-    if len(grown) < len(signals):
-        return grown
     missing = not (found.positions and found.speeds and found.loads)
     joined: list[_Joined] = []
     for number, kind in enumerate(kinds):
@@ -242,10 +239,15 @@ def _choose(joined: Sequence[_Joined]) -> list[_Joined]:
     return chosen
 
 
-def _grow(
-    signals: Sequence[Signal], kinds: Sequence[Kind], found: JointValues, named: set[int]
+def grow_values(
+    signals: Sequence[Signal], kinds: Sequence[Kind], found: JointValues
 ) -> tuple[Signal, ...]:
-    """Return the signals, those that move with the joint grown by neighbours that are their own."""
+    """Return the signals, one that moves with the joint grown by a neighbour that is its own.
+
+    As many as there were where nothing is to be grown. `kinds` are the frames that they are of,
+    `found` what of them moves with the joint.
+    """
+    named = {*found.positions, *found.speeds, *found.loads}
     kept: dict[int, Signal] = dict(enumerate(signals))
     for place in sorted(named):
         signal = signals[place]

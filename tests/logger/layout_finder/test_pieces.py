@@ -6,7 +6,7 @@ import pytest
 from logger.layout_finder.bits import BitField, read_field
 from logger.layout_finder.joint_values import find_joint_values
 from logger.layout_finder.number_form import NumberForm
-from logger.layout_finder.pieces import join_by_motion
+from logger.layout_finder.pieces import grow_values, join_by_motion
 from logger.layout_finder.signals import Kind, Signal
 from logger.layout_finder.traffic import TypedNumbers
 from tests.logger.layout_finder.moved_joint import MARKS, move_joint, write_frames
@@ -29,7 +29,9 @@ def _put_together(bits: dict, cut: tuple[BitField, ...], time_s: np.ndarray, wid
     )
     for _ in range(2):
         found = find_joint_values(signals, MARKS, TYPED)
-        signals = join_by_motion(signals, (kind,), found, MARKS, TYPED)
+        grown = grow_values(signals, (kind,), found)
+        shorter = len(grown) < len(signals)
+        signals = grown if shorter else join_by_motion(signals, (kind,), found, MARKS, TYPED)
     return signals
 
 
