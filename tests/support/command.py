@@ -11,11 +11,12 @@ __all__ = ["ROOT", "assert_refused", "run"]
 ROOT = Path(__file__).parents[2]
 
 
-def run(*arguments: str, cwd: Path | None = None) -> "subprocess.CompletedProcess[str]":
-    """Run `dutytrace` with arguments to its end."""
-    return run_warm(
-        "dutytrace", *arguments, cwd=cwd, env={**os.environ, "PYTHONPATH": str(ROOT)}, timeout=120
-    )
+def run(
+    *arguments: str, cwd: Path | None = None, within_s: float = 120.0
+) -> "subprocess.CompletedProcess[str]":
+    """Run `dutytrace` with arguments to its end; raises TimeoutExpired where that takes longer."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    return run_warm("dutytrace", *arguments, cwd=cwd, env=environment, timeout=within_s)
 
 
 def assert_refused(done: "subprocess.CompletedProcess[str]", *words: str) -> None:
