@@ -2,6 +2,7 @@
 
 import os
 import pty
+import time
 import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -108,7 +109,7 @@ def test_a_microcontroller_against_the_serial_line_protocol():
     ):
         os.write(ours, b"\n")
         single = measure_cpu_s(_one_by_one(bus, ours, sent))
-        reader = bus.line_reader(bus_index=0)
+        reader = bus.line_reader(bus_index=0, now_ns=time.time_ns)
         os.write(ours, b"\n")
         mine = measure_cpu_s(_in_bulk(reader, ours, sent))
     report("lines over a pseudo-terminal, ours, a batch at a time", mine / COUNT * 1e6, "us a line")
