@@ -7,7 +7,7 @@ the copper's reference: so nothing hangs on a resistance that nobody stated. Pur
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -107,8 +107,13 @@ class HeatModel:
 def heat_joint(
     model: HeatModel, parameters: Mapping[Parameter, float | Floats], copper: Winding = COPPER
 ) -> JointHeat:
-    """Return the joint with those parameters, its watts being squares of what was recorded."""
-    of = {name: float(value) for name, value in parameters.items()}
+    """Return the joint with those parameters, its watts being squares of what was recorded.
+
+    Parameters may be arrays, all of one shape: then so are the joint's numbers.
+    """
+    of: dict[Parameter, Any] = {
+        name: value if np.ndim(value) else float(value) for name, value in parameters.items()
+    }
     rise, time = of[Parameter.HOUSING_RISE], of[Parameter.HOUSING_TIME]
     network: OneNode | TwoNode = OneNode(resistance_K_per_W=rise, J_per_K=time / rise)
     if model.nodes == 2:

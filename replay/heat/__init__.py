@@ -12,6 +12,7 @@ From a recording to answers, in this order:
     model       the parameters of a model as they are fitted: logarithms
     dated_change  what may change at an instant, and the joint after it
     starts      what is known before it of where a segment begins
+    trace_response  the exact steps of a trace, of several sets of parameters at once
     response    temperatures as a linear function of starts and ambient
     problem     the posterior of one trace and one model
     scoring     Fisher scoring: the search of a maximum

@@ -79,7 +79,7 @@ def changed_response(
     changes
         In order of time.
     sizes
-        Their parameters (`change_prior`).
+        Their parameters (`change_prior`), each a number or one for each step.
     lags_s
         Of sensors, as of `lagged_response`: these are states behind the nodes.
     """
@@ -95,7 +95,7 @@ def changed_response(
             step_K = step_K + own[-1] * after
         if change.cause is ChangeCause.AMBIENT:
             continue
-        joint = changed_joint(joint, change.cause, float(np.exp(own[0])))
+        joint = changed_joint(joint, change.cause, np.exp(own[0]))
         later = lagged_response(joint, steps, lags_s)
         response = StepResponse(
             free=_mixed(response.free, later.free, after[:, None, None]),
@@ -110,7 +110,10 @@ def _mixed(before: Floats, after: Floats, share: Floats) -> Floats:
 
 
 def changed_joint(joint: JointHeat, cause: ChangeCause, size: float) -> JointHeat:
-    """Return what a joint is after a change; a step of the ambient leaves it as it is."""
+    """Return what a joint is after a change; a step of the ambient leaves it as it is.
+
+    `size`: a factor, or an array of one for each step: then so are the numbers of the joint.
+    """
     network = joint.network
     if cause is ChangeCause.HEAT:
         ohm = joint.winding.resistance_ohm * size

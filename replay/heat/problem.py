@@ -21,13 +21,14 @@ from logger.heat.model import COPPER, LAG_PARAMETERS, HeatModel, heat_joint
 from logger.joint.thermal.thermal_load import JointHeat, StepResponse
 from logger.joint.thermal.thermal_model import Winding
 from replay.heat.counts import CountLikelihood, count_likelihood, expected_information
-from replay.heat.dated_change import DatedChange, change_prior, changed_response
+from replay.heat.dated_change import DatedChange, change_prior
 from replay.heat.drift import drift_knots, drift_precision
 from replay.heat.model import LoadScale, StatedLags, coordinate_prior, physical_parameters
-from replay.heat.response import Edges, linear_response, temperatures_for
+from replay.heat.response import Edges, linear_response, temperatures_for, temperatures_of_each
 from replay.heat.scoring import Evaluation
 from replay.heat.starts import first_noise, start_prior
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace, StatedAmbient
+from replay.heat.trace_response import trace_response
 from replay.heat.wander import with_wander
 
 __all__ = ["DRIFT_SIZE_K", "HeatProblem", "InnerOptimum"]
@@ -305,33 +306,32 @@ class HeatProblem:
 
     def _response(self, theta: Floats) -> StepResponse:
         """Return the exact step of each load, those after a change included."""
-        count = len(self.model.parameters)
-        found = physical_parameters(self.model, theta[:count], self.scale)
-        return changed_response(
-            heat_joint(self.model, found, self.copper),
-            self.trace.steps,
-            self.trace.begin_s,
-            self.changes,
-            theta[count : self.theta_count],
-            lags_s=self.model.lags_s(found),
+        return self._responses(theta[None, :])
+
+    def _responses(self, thetas: Floats) -> StepResponse:
+        return trace_response(
+            self.trace, self.model, self.changes, thetas, copper=self.copper, scale=self.scale
         )
 
-    def _theta_differences(self, theta: Floats, unknowns: Floats) -> list[Floats]:
-        """Return the derivative of all temperatures by each parameter, by central differences."""
-        out = []
-        for index in range(self.theta_count):
-            step = np.zeros(self.theta_count)
-            step[index] = _DIFFERENCE
-            high, low = (
-                temperatures_for(
-                    self._response(theta + sign * step), self.edges, self.knots, unknowns
-                )
-                for sign in (1.0, -1.0)
-            )
-            out.append((high - low) / (2.0 * _DIFFERENCE))
-        return out
+    def _theta_differences(self, theta: Floats, unknowns: Floats) -> Floats:
+        """Return the derivative of all temperatures by each parameter, by central differences.
 
-    def _jacobian(self, sensor: SensorCounts, design: Floats, by_theta: list[Floats]) -> Floats:
+        Shape (parameters, edges, states).
+        """
+        steps = _DIFFERENCE * np.eye(self.theta_count)
+        high, low = np.split(
+            temperatures_of_each(
+                self._responses(np.concatenate([theta + steps, theta - steps])),
+                self.edges,
+                self.knots,
+                unknowns,
+                count=2 * self.theta_count,
+            ),
+            2,
+        )
+        return np.asarray((high - low) / (2.0 * _DIFFERENCE))
+
+    def _jacobian(self, sensor: SensorCounts, design: Floats, by_theta: Floats) -> Floats:
         out = np.zeros((len(sensor.step), self.outer_count + self.unknown_count))
         out[:, self.outer_count :] = self._design_rows(sensor, design)
         if sensor.place is not SensorPlace.AMBIENT:

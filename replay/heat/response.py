@@ -5,7 +5,7 @@ recording is T = base + design @ (starts, mean ambient, knots of its drift), by 
 equations with a band of three below its diagonal. Pure.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg.lapack import dtbtrs
@@ -15,7 +15,7 @@ from logger.joint.thermal.thermal_load import StepResponse
 from replay.heat.drift import DriftKnots
 from replay.heat.trace import HeatTrace
 
-__all__ = ["Edges", "linear_response", "temperatures_for"]
+__all__ = ["Edges", "linear_response", "temperatures_for", "temperatures_of_each"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,13 +68,39 @@ def temperatures_for(
     response: StepResponse, edges: Edges, knots: DriftKnots, unknowns: Floats
 ) -> Floats:
     """Return the temperatures at all edges for known starts and ambient, shape (edges, nodes)."""
+    return np.asarray(temperatures_of_each(response, edges, knots, unknowns, count=1)[0])
+
+
+def temperatures_of_each(
+    response: StepResponse, edges: Edges, knots: DriftKnots, unknowns: Floats, *, count: int
+) -> Floats:
+    """Return the temperatures that several joints have for the same starts and ambient.
+
+    Parameters
+    ----------
+    response
+        All steps of the first joint, then all of the next: shape (count n, ...).
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (count, edges, nodes).
+    """
     nodes = response.free.shape[1]
     starts = len(edges.starts) * nodes
     ambient = unknowns[starts] + knots.at_steps @ unknowns[starts + 1 :]
-    right = np.empty((edges.count, nodes))
-    right[edges.begin + 1] = response.forced + response.per_ambient * ambient[:, None]
-    right[edges.starts] = unknowns[:starts].reshape(-1, nodes)
-    return _solve(response.free, edges, right.reshape(-1, 1)).reshape(edges.count, nodes)
+    forced = response.forced.reshape(count, -1, nodes)
+    per_ambient = response.per_ambient.reshape(count, -1, nodes)
+    right = np.empty((count, edges.count, nodes))
+    right[:, edges.begin + 1] = forced + per_ambient * ambient[:, None]
+    right[:, edges.starts] = unknowns[:starts].reshape(-1, nodes)
+    # Joints lie behind each other in one system: none hangs on the one before, since no step
+    # begins at the last edge of a segment.
+    first = np.arange(count) * edges.count
+    every = replace(
+        edges, begin=np.add.outer(first, edges.begin).ravel(), count=count * edges.count
+    )
+    return _solve(response.free, every, right.reshape(-1, 1)).reshape(count, edges.count, nodes)
 
 
 def _solve(free: Floats, edges: Edges, right: Floats) -> Floats:

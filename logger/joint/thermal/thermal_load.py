@@ -110,6 +110,15 @@ class LoadSteps:
             mean_square_speed_rad2_s2=none,
         )
 
+    def repeated(self, count: int) -> "LoadSteps":
+        """Return all steps that many times, one after the other."""
+        return LoadSteps(
+            duration_s=np.tile(self.duration_s, count),
+            mean_square_A2=np.tile(self.mean_square_A2, count),
+            mean_speed_rad_s=np.tile(self.mean_speed_rad_s, count),
+            mean_square_speed_rad2_s2=np.tile(self.mean_square_speed_rad2_s2, count),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepResponse:
