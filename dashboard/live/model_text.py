@@ -19,7 +19,7 @@ from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.levels import LimitLevel
 from replay.forecast import ChannelForecast, JointForecast, LevelTime
 
-__all__ = ["ahead_of", "model_remarks", "model_text"]
+__all__ = ["ahead_of", "model_name", "model_remarks", "model_text", "trend_name"]
 
 HARDLY: Final = 0.05
 _GOES_ON: Final = "if it goes on like this"
@@ -101,10 +101,26 @@ def ahead_of(forecast: JointForecast, channel: str | None, *, start_ns: int) -> 
     }
 
 
+def model_name(joint: JointSettings) -> str:
+    """Return which model a joint is forecast by: that of a finding, or of the bench file."""
+    assert joint.thermal is not None, "it is forecast"
+    finding, fitted = joint.thermal.finding, joint.thermal.fitted
+    if finding is not None:
+        return f"model: finding of {finding.name}, {finding.date:%Y-%m-%d}"
+    return "model: bench file" + (f", {fitted:%Y-%m-%d}" if fitted else "")
+
+
+def trend_name(joint: JointSettings) -> str:
+    """Return that a joint is forecast by its trend alone, and why."""
+    if joint.thermal is None:
+        return "no model: straight trend"
+    return "straight trend: no forecast by its model"
+
+
 def model_remarks(
     joints: Sequence[JointSettings], forecasts: dict[str, JointForecast | None]
 ) -> list[str]:
-    """Return by what each joint is forecast, and how good that was."""
+    """Return whence each joint's model is, and how good its forecasts were."""
     remarks = []
     for joint in joints:
         if joint.thermal is None:
@@ -117,13 +133,6 @@ def model_remarks(
         if forecast is not None and forecast.judged:
             text += f"; {forecast.held} of the last {forecast.judged} forecasts held"
         remarks.append(text)
-    plain = [joint.label or joint.name for joint in joints if joint.thermal is None]
-    if plain:
-        which = ", ".join(plain) if len(plain) <= 3 else f"{len(plain)} joints"
-        be = "is" if len(plain) == 1 else "are"
-        remarks.append(
-            f"{which} {be} forecast by a straight trend: the bench file has no model of heat"
-        )
     return remarks
 
 

@@ -62,11 +62,12 @@ class Ahead(TypedDict):
 
 
 class LimitTime(TypedDict):
-    """When the next limit is reached at the present trend: value, detail and label."""
+    """When the next limit is reached: value, detail, label, and by which model, where by any."""
 
     value: str
     detail: str
     label: str
+    model: NotRequired[str]
 
 
 class OtherTemperature(TypedDict):

@@ -8,6 +8,7 @@ reads the recording later counts with the same model.
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -15,14 +16,17 @@ from logger.errors import InputError, OutsideFault
 from logger.findings.finding import Finding, current_findings
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.joint_settings import JointSettings
+from logger.joint.bench.thermal_settings import ModelFinding
 from logger.joint.bench.thermal_table import text_with_thermal
 from logger.store.layout.files import FINDINGS_FOLDER
+from logger.store.layout.manifest import read_manifest
 from logger.store.reading.findings import read_findings
 
 __all__ = ["TakenModel", "is_bench_of", "with_kept_models"]
 
 MOST_RECORDINGS: Final = 200
 """The newest that are looked through."""
+_MOST_NAME: Final = 80
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +63,10 @@ def with_kept_models(
         folder, finding = max(own, key=lambda each: (each[1].ended_ns, each[1].made_ns))
         model = finding.heat_model
         assert model is not None, "only findings with a model are kept"
-        update: dict[str, object] = {"source": f"finding {finding.id[:8]} of {folder}"}
+        update: dict[str, object] = {
+            "source": f"finding {finding.id[:8]} of {folder}",
+            "finding": _origin(recordings / folder, finding),
+        }
         if model.thermal.standby_rise_K is None:
             update["ambient_degC"] = round(model.ambient_degC, 1)
         settings = model.thermal.model_copy(update=update)
@@ -102,6 +109,20 @@ def _kept(recordings: Path) -> Iterator[tuple[str, Finding]]:
                 for finding in current_findings(read_findings(folder).findings):
                     if finding.kind == "heat" and finding.heat_model is not None:
                         yield folder.name, finding
+
+
+def _origin(recording: Path, finding: Finding) -> ModelFinding:
+    """Return where a model is from; a recording that cannot be read is named by its folder."""
+    name, at_ns = "", finding.ended_ns
+    with contextlib.suppress(OutsideFault, InputError, OSError):
+        manifest = read_manifest(recording)
+        name, at_ns = " ".join(manifest.name.split()), manifest.started_ns
+    return ModelFinding(
+        id=finding.id,
+        recording=recording.name,
+        name=name[:_MOST_NAME] or recording.name,
+        date=datetime.fromtimestamp(at_ns // 1_000_000_000, UTC).date(),
+    )
 
 
 def _is_of(finding: Finding, joint: JointSettings) -> bool:

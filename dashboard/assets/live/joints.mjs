@@ -29,11 +29,13 @@ export function makeJointRow(joint, toggle) {
   const drive = [span("who", "drive "), html("b", "value"), " ", html("small")];
   const name = html("h2", "", toggle ? [drawButton(joint, toggle)] : [span("pen"), span("", joint.label)]);
   if (joint.label !== joint.name) name.title = joint.name;
+  const when = cell("when", [span("value"), words(" "), html("small")], "");
+  when.append(html("div", "model"));
   row.append(
     html("div", "id", [name, html("div", "", [state, span("under")])]),
     html("div", "temp", [html("div", "far", [span("value"), unitLabel("°C")]), html("div", "says")]),
     html("div", "reach"),
-    cell("when", [span("value"), words(" "), html("small")], ""),
+    when,
     cell("rms", [span("value"), words(" "), html("small"), unitLabel("N·m")], "RMS torque, 1 min"),
     cell("other", [span("value"), unitLabel("°C")], joint.other ? joint.other.label : ""),
     cell("age", [span("value"), unitLabel("s")], "last frame"),
@@ -71,6 +73,7 @@ export function fillJointRow(row, joint) {
     [".when .value", limit_time.value],
     [".when small", limit_time.detail],
     [".when .says", limit_time.label],
+    [".when .model", limit_time.model || ""],
     [".rms .value", joint.rms],
     [".rms small", joint.rated],
     [".age .value", age[0]],

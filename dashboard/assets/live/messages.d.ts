@@ -85,11 +85,12 @@ export interface JointStatus {
   ahead?: Ahead;
 }
 
-/** When the next limit is reached at the present trend: value, detail and label. */
+/** When the next limit is reached: value, detail, label, and by which model, where by any. */
 export interface LimitTime {
   value: string;
   detail: string;
   label: string;
+  model?: string;
 }
 
 /** The changes of alerts, gaps and notes in the sheet, as edits of its two lists. */

@@ -22,7 +22,7 @@ function makeTile(joint, toggle) {
   const far = span("far");
   far.append(span("value"), html("i", "u", "°C"));
   const when = span("when");
-  when.append(html("b"), " ", html("small"), " ", span("label"));
+  when.append(html("b"), " ", html("small"), " ", span("label"), span("model"));
   const fault = span("fault");
   fault.append(span("mark danger"), html("b", "", "Fault"), " ", span("value"));
   const name = span("name words");
@@ -61,6 +61,7 @@ function fillTile(tile, joint, tiles) {
   setText(find(tile, ".when b"), limit_time?.value || "");
   setText(find(tile, ".when small"), limit_time?.detail || "");
   setText(find(tile, ".when .label"), limit_time?.label || "");
+  setText(find(tile, ".when .model"), limit_time?.model || "");
   setText(find(tile, ".reason"), joint.reason || "");
   find(tile, ".fault").hidden = !fault;
   if (fault) setText(find(tile, ".fault .value"), fault);

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 
 from logger.settings_file import SettingError, Settings
 
-__all__ = ["ASSUMED_SPREAD", "ThermalSettings"]
+__all__ = ["ASSUMED_SPREAD", "ModelFinding", "ThermalSettings"]
 
 ASSUMED_SPREAD: Final = 0.1
 """Standard uncertainty of each logarithm where nobody stated one: 10 %."""
@@ -22,6 +22,18 @@ _MOST: Final = 1e7
 PositiveFigure = Annotated[float, Field(gt=0, le=_MOST)]
 _Covariance = tuple[tuple[Annotated[float, Field(ge=-16, le=16)], ...], ...]
 """Of logarithms: a standard uncertainty of 4 is a factor of 50 already."""
+
+
+class ModelFinding(Settings):
+    """The finding of an earlier recording that a model was taken from."""
+
+    id: str = Field(pattern=r"^[0-9a-f]{32}$")
+    recording: str = Field(min_length=1, max_length=200)
+    """The folder that it is kept in."""
+    name: str = Field(min_length=1, max_length=200)
+    """Of that recording, as its pages show it."""
+    date: datetime.date
+    """On which that recording began, UTC."""
 
 
 class ThermalSettings(Settings):
@@ -56,6 +68,8 @@ class ThermalSettings(Settings):
     source: str = Field(default="", max_length=400)
     """What it was fitted to, or who says so."""
     fitted: datetime.date | None = None
+    finding: ModelFinding | None = Field(default=None, exclude_if=lambda value: value is None)
+    """Where the recorder took it from; left out: it stands in the bench file itself."""
 
     @property
     def figures(self) -> dict[str, float]:

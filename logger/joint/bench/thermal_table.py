@@ -8,7 +8,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
 from logger.errors import InputError
-from logger.joint.bench.thermal_settings import ThermalSettings
+from logger.joint.bench.thermal_settings import ModelFinding, ThermalSettings
 
 __all__ = ["text_with_thermal"]
 
@@ -41,6 +41,11 @@ def _toml_table(settings: ThermalSettings) -> Table:
     for key in ThermalSettings.model_fields:
         value = getattr(settings, key)
         if key not in settings.model_fields_set or value is None or value == ():
+            continue
+        if isinstance(value, ModelFinding):
+            whence = tomlkit.inline_table()
+            whence.update(value.model_dump())
+            table.add(key, whence)
             continue
         if key != "log_covariance":
             table.add(key, value)

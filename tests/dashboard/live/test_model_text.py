@@ -8,10 +8,10 @@ from datetime import UTC
 import numpy as np
 import pytest
 
-from dashboard.live.model_text import model_remarks, model_text
+from dashboard.live.model_text import model_name, model_remarks, model_text, trend_name
 from logger.heat.watch import HeatState
 from logger.joint.bench.bench import JointSettings, TorqueSettings
-from logger.joint.bench.thermal_settings import ThermalSettings
+from logger.joint.bench.thermal_settings import ModelFinding, ThermalSettings
 from logger.limits.levels import LimitLevel
 from replay.forecast import ChannelForecast, JointForecast, LevelTime
 
@@ -138,12 +138,29 @@ def test_an_old_forecast_is_none():
     assert not _forecast().is_present(AT_NS + 31 * 10**9)
 
 
-def test_by_what_it_is_forecast_is_named():
-    """The model with its date and source, how many held; joints without one."""
+def test_the_model_is_named():
+    """A finding by its recording and date, the bench file, or the trend where none tells."""
+    assert model_name(JOINT) == "model: bench file, 2026-01-02"
+    undated = JOINT.thermal.model_copy(update={"fitted": None})
+    assert model_name(JOINT.model_copy(update={"thermal": undated})) == "model: bench file"
+    finding = ModelFinding(
+        id="2" * 32,
+        recording="20251120T093000Z-day-3",
+        name="Day 3",
+        date=datetime.date(2025, 11, 20),
+    )
+    taken = JOINT.thermal.model_copy(update={"finding": finding})
+    named = model_name(JOINT.model_copy(update={"thermal": taken}))
+    assert named == "model: finding of Day 3, 2025-11-20"
+    assert trend_name(JOINT) == "straight trend: no forecast by its model"
+    assert trend_name(JointSettings(name="a", layout="l")) == "no model: straight trend"
+
+
+def test_how_good_a_model_was_is_told():
+    """With its date and source, and how many held; of a joint without one its row says so."""
     plain = JointSettings(name="elbow", layout="l")
     judged = dataclasses.replace(_forecast(), judged=20, held=18)
     assert model_remarks([JOINT, plain], {"shoulder": judged}) == [
         "shoulder is forecast by its model of 2026-01-02 (20260101T093000Z-duty); "
         "18 of the last 20 forecasts held",
-        "elbow is forecast by a straight trend: the bench file has no model of heat",
     ]

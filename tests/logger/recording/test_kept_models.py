@@ -1,12 +1,15 @@
 """A joint without a model of heat gets the one that was kept of it, and the bench says whence."""
 
+from datetime import date
+
 from logger.findings.finding import Finding, FoundQuantity, IntervalBy, KeptModel, Method
 from logger.findings.finding_text import finding_text
 from logger.joint.bench.bench import Bench, bench_from_texts, read_bench
-from logger.joint.bench.thermal_settings import ThermalSettings
+from logger.joint.bench.thermal_settings import ModelFinding, ThermalSettings
 from logger.recording.kept_models import is_bench_of, with_kept_models
 from logger.simulate.scenario import SCENARIO_LAYOUT, scenario_bench_text, scenario_layout_text
 from logger.store.layout.files import FINDINGS_FOLDER
+from logger.store.layout.manifest import new_manifest, write_manifest
 
 THERMAL = ThermalSettings(
     housing_rise=0.3, housing_time_s=300.0, log_covariance=((0.01, 0.002), (0.002, 0.04))
@@ -65,6 +68,25 @@ def test_the_newest_model_of_a_joint_is_taken(tmp_path):
     # What the recording carries reads back as the same bench.
     again = bench_from_texts(found.text, found.layout_texts, where="recording")
     assert again.joint_named("shoulder").thermal == thermal
+
+
+def test_whence_a_model_is_stands_in_fields(tmp_path):
+    """Finding, folder, name and day of its recording; one that cannot be read is its folder."""
+    bench, recordings = demo_bench(tmp_path), tmp_path / "recordings"
+    keep_model(recordings / "20260101T000000Z-day-3", "1", 0.3)
+    keep_model(recordings / "20260102T000000Z-b", "2", 0.3, joint="elbow")
+    manifest = new_manifest(bench, name="Day  3", started_ns=1_795_000_000_000_000_000)
+    write_manifest(recordings / "20260101T000000Z-day-3", manifest)
+    found, _ = with_kept_models(bench, "bench.toml", recordings)
+    again = bench_from_texts(found.text, found.layout_texts, where="recording")
+    assert again.joint_named("shoulder").thermal.finding == ModelFinding(
+        id="1" * 32,
+        recording="20260101T000000Z-day-3",
+        name="Day 3",
+        date=date(2026, 11, 18),
+    )
+    unread = again.joint_named("elbow").thermal.finding
+    assert (unread.recording, unread.name) == ("20260102T000000Z-b", "20260102T000000Z-b")
 
 
 def test_a_joints_own_model_stays(tmp_path):
