@@ -63,9 +63,10 @@ def with_kept_models(
         folder, finding = max(own, key=lambda each: (each[1].ended_ns, each[1].made_ns))
         model = finding.heat_model
         assert model is not None, "only findings with a model are kept"
+        origin = _origin(recordings / folder, finding)
         update: dict[str, object] = {
-            "source": f"finding {finding.id[:8]} of {folder}",
-            "finding": _origin(recordings / folder, finding),
+            "source": f"finding {finding.id[:8]} of {origin.recording}",
+            "finding": origin,
         }
         if model.thermal.standby_rise_K is None:
             update["ambient_degC"] = round(model.ambient_degC, 1)
@@ -80,7 +81,7 @@ def with_kept_models(
                 joint=joint.name,
                 label=bench.label_of(joint.name),
                 finding=finding.id,
-                recording=folder,
+                recording=origin.recording,
             )
         )
     if not taken:
@@ -113,14 +114,16 @@ def _kept(recordings: Path) -> Iterator[tuple[str, Finding]]:
 
 def _origin(recording: Path, finding: Finding) -> ModelFinding:
     """Return where a model is from; a recording that cannot be read is named by its folder."""
+    # A folder's name may be bytes that are no text.
+    folder = recording.name.encode("utf-8", "replace").decode("utf-8")
     name, at_ns = "", finding.ended_ns
     with contextlib.suppress(OutsideFault, InputError, OSError):
         manifest = read_manifest(recording)
         name, at_ns = " ".join(manifest.name.split()), manifest.started_ns
     return ModelFinding(
         id=finding.id,
-        recording=recording.name,
-        name=name[:_MOST_NAME] or recording.name,
+        recording=folder,
+        name=name[:_MOST_NAME] or folder,
         date=datetime.fromtimestamp(at_ns // 1_000_000_000, UTC).date(),
     )
 

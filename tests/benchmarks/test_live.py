@@ -2,7 +2,9 @@
 
 Two joints at 1 kHz behind a serial line, the recorder and the server as processes of their own, one
 tab of headless Chromium, then one while events come, then three. A trace counts as drawn a frame
-of the screen after plotly's after-plot. BENCH_LIVE_S says for how long (an hour: 3600).
+of the screen after plotly's after-plot. BENCH_LIVE_S says for how long (an hour: 3600). Unset, it
+takes four minutes; `pytest -s` shows the first part after two of them, and nothing is shown without
+it before the end.
 
 The delays and the shares of a core have no peer: what is asked stands beside them. Guarded is that
 the delay does not grow over the run.

@@ -60,6 +60,9 @@ def test_live(browser: Browser, bench, serve, until):
         expect(page.locator(f'[data-joint="{joint}"] .far .value')).to_have_text(
             re.compile(r"\d\d"), timeout=PATIENCE_MS
         )
+    expect(page.locator('[data-joint="elbow"] .model')).to_have_text(
+        "no model: straight trend", timeout=PATIENCE_MS
+    )
 
     def moving() -> bool:
         seen = page.evaluate(MOVES)

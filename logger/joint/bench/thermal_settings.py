@@ -28,9 +28,9 @@ class ModelFinding(Settings):
     """The finding of an earlier recording that a model was taken from."""
 
     id: str = Field(pattern=r"^[0-9a-f]{32}$")
-    recording: str = Field(min_length=1, max_length=200)
+    recording: str = Field(max_length=255)
     """The folder that it is kept in."""
-    name: str = Field(min_length=1, max_length=200)
+    name: str = Field(max_length=255)
     """Of that recording, as its pages show it."""
     date: datetime.date
     """On which that recording began, UTC."""

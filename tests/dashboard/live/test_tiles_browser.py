@@ -43,6 +43,8 @@ def test_twenty_four_joints(browser: Browser, serve, until, tmp_path: Path):
             gripper = tiles.locator('.full [data-joint="east-gripper"] .state')
             expect(gripper).to_have_class("state none", timeout=PATIENCE_MS)
             expect(gripper).to_have_text("Heat not known")
+            trend = tiles.locator('.full [data-joint="north-elbow"] .model')
+            expect(trend).to_have_text("no model: straight trend", timeout=PATIENCE_MS)
             quiet = tiles.locator('.quiet [data-joint="west-gripper"]')
             expect(quiet.locator(".state")).to_be_hidden()
             expect(quiet.locator(".far")).to_have_text("31.9°C")

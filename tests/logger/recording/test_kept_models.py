@@ -1,6 +1,9 @@
 """A joint without a model of heat gets the one that was kept of it, and the bench says whence."""
 
+import os
 from datetime import date
+
+import pytest
 
 from logger.findings.finding import Finding, FoundQuantity, IntervalBy, KeptModel, Method
 from logger.findings.finding_text import finding_text
@@ -87,6 +90,16 @@ def test_whence_a_model_is_stands_in_fields(tmp_path):
     )
     unread = again.joint_named("elbow").thermal.finding
     assert (unread.recording, unread.name) == ("20260102T000000Z-b", "20260102T000000Z-b")
+
+
+@pytest.mark.parametrize("folder", [b"\xff-a", b" ", b'a\n"b', b"x" * 255])
+def test_a_folder_of_any_name_is_taken_from(tmp_path, folder: bytes):
+    """A name that is no text, is blank, breaks its line or is as long as a disk has any."""
+    bench, recordings = demo_bench(tmp_path), tmp_path / "recordings"
+    keep_model(recordings / os.fsdecode(folder), "1", 0.3)
+    found, (taken,) = with_kept_models(bench, "bench.toml", recordings)
+    assert found.joint_named("shoulder").thermal.finding.id == taken.finding == "1" * 32
+    assert (found.text + taken.recording).encode("utf-8")
 
 
 def test_a_joints_own_model_stays(tmp_path):
