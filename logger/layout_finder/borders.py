@@ -110,7 +110,7 @@ def describe_frames(
 
     See `find_fields`; what is known costs nothing.
     """
-    plans = make_plans(payload, windows, frozenset())
+    plans = make_plans(payload, windows, frozenset.intersection(*choices))
     width = payload.shape[1]
     return tuple(
         sum(cut.cost for _, cut in cut_frame(tuple(plan.without(known) for plan in plans), width))
@@ -126,12 +126,12 @@ def _join_pieces(found: list[FoundField], payload: Bytes, windows: Ints) -> list
     """
     rows = payload[windows[:, None] + np.arange(WINDOW)].reshape(-1, payload.shape[1])
 
-    def costs_of(values: list[Ints], length: int) -> list[float]:
-        stacked = np.stack(values).reshape(len(values), len(windows), WINDOW)
-        return [float(cost) + FIELD_COST for cost in number_cost(stacked, length)]
+    def cost_of(value: Ints, length: int) -> float:
+        by_frame = np.ascontiguousarray(value.reshape(-1, 1, WINDOW).T)
+        return float(number_cost(by_frame, length)[0]) + FIELD_COST
 
     raw = [read_field(rows, one.field) for one in found]
-    alone = [costs_of([value], one.field.length)[0] for one, value in zip(found, raw, strict=True)]
+    alone = [cost_of(value, one.field.length) for one, value in zip(found, raw, strict=True)]
     savings: list[tuple[float, int, int]] = []
     for lower, upper in permutations(range(len(found)), 2):
         length = found[lower].field.length + found[upper].field.length
@@ -141,7 +141,7 @@ def _join_pieces(found: list[FoundField], payload: Bytes, windows: Ints) -> list
         if min(alone[lower], alone[upper]) < PIECES_COST:
             continue
         whole = raw[lower] | raw[upper] << found[lower].field.length
-        saved = alone[lower] + alone[upper] - costs_of([whole], length)[0]
+        saved = alone[lower] + alone[upper] - cost_of(whole, length)
         if saved > PIECES_COST:
             savings.append((saved, lower, upper))
     left = dict(enumerate(found))

@@ -4,6 +4,7 @@ Every way is compared, in both orders of bits, and the order may change between 
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -30,8 +31,32 @@ class Cut:
     """First column (lowest bit first) and length."""
 
 
-def cheapest_cut(costs: Floats, moving: list[bool], taken: list[bool], first: int, end: int) -> Cut:
-    """Return the cheapest way to cut the columns from `first` to `end` into fields."""
+@dataclass(frozen=True)
+class _Cuts:
+    """The cheapest cuts of the columns from a first one up to each later one."""
+
+    first: int
+    best: list[float]
+    back: list[int]
+    """Bits, and length of the last field (0: none ends there), by number of columns."""
+
+    def until(self, end: int) -> Cut:
+        """Return the cheapest cut of the columns up to `end`."""
+        fields: list[tuple[int, int]] = []
+        place = end - self.first
+        while place > 0:
+            length = self.back[place]
+            if length:
+                fields.append((self.first + place - length, length))
+            place -= max(1, length)
+        return Cut(self.best[end - self.first], tuple(fields))
+
+
+def _cheapest_cuts(
+    costs: Floats, moving: list[bool], taken: list[bool], first: int, end: int
+) -> _Cuts:
+    """Return the cheapest ways to cut the columns from `first` to `end` into fields."""
+    cost_of = costs[first:end].tolist()  # plain numbers: many times faster one by one
     best = [0.0]
     back: list[int] = [0]
     for column in range(first, end):
@@ -47,19 +72,12 @@ def cheapest_cut(costs: Floats, moving: list[bool], taken: list[bool], first: in
             if taken[lowest]:
                 break
             if moving[lowest]:
-                total = best[place - length] + costs[lowest, length]
+                total = best[place - length] + cost_of[lowest - first][length]
                 if total < choice:
                     choice, choice_length = total, length
-        best.append(float(choice))
+        best.append(choice)
         back.append(choice_length)
-    fields: list[tuple[int, int]] = []
-    place = end - first
-    while place > 0:
-        length = back[place]
-        if length:
-            fields.append((first + place - length, length))
-        place -= max(1, length)
-    return Cut(best[-1], tuple(fields))
+    return _Cuts(first, best, back)
 
 
 @dataclass(frozen=True)
@@ -70,6 +88,18 @@ class Plan:
     costs: Floats
     moving: list[bool]
     taken: list[bool]
+
+    @cached_property
+    def _cuts(self) -> tuple[_Cuts, ...]:
+        """The cheapest cuts from the first column of each byte on: all segments are among them."""
+        columns = len(self.moving)
+        return tuple(
+            _cheapest_cuts(
+                *(self.costs, self.moving, self.taken),
+                *(first, min(first + 8 * MOST_BYTES, columns)),
+            )
+            for first in range(0, columns, 8)
+        )
 
     def without(self, known: frozenset[int]) -> "Plan":
         """Return the same plan with some columns, in the order "little", known."""
@@ -82,12 +112,12 @@ class Plan:
         return replace(self, taken=taken)
 
     def segment(self, first_byte: int, end_byte: int) -> Cut:
-        """Return the cheapest cut of some bytes."""
+        """Return the cheapest cut of some bytes, at most `MOST_BYTES`."""
         columns = len(self.moving)
         first, end = 8 * first_byte, 8 * end_byte
         if self.order == "big":
             first, end = columns - end, columns - first
-        return cheapest_cut(self.costs, self.moving, self.taken, first, end)
+        return self._cuts[first // 8].until(end)
 
     def column_of(self, field: BitField) -> int | None:
         """Return the column of the lowest bit of a field; None where it is of the other order."""
@@ -121,15 +151,14 @@ def make_plans(payload: Bytes, windows: Ints, left_out: frozenset[int]) -> tuple
     little_moving = toggle_counts(payload) > 0
     plans = []
     for order in ORDERS:
-        bits = np.moveaxis(bit_columns(payload[rows].reshape(-1, width), order), 1, 0)
-        bits = bits.reshape(8 * width, len(windows), WINDOW)
+        bits = bit_columns(payload[rows].reshape(-1, width), order)
+        bits = bits.reshape(len(windows), WINDOW, 8 * width).transpose(1, 2, 0)
         places = np.array([8 * (c // 8) + 7 - c % 8 for c in range(8 * width)])
         moving, taken = little_moving, np.isin(np.arange(8 * width), list(left_out))
         if order == "big":
-            bits, moving, taken = bits[::-1], moving[places][::-1], taken[places][::-1]
-        plans.append(
-            Plan(order, costs_by_length(bits, moving & ~taken), moving.tolist(), taken.tolist())
-        )
+            bits, moving, taken = bits[:, ::-1], moving[places][::-1], taken[places][::-1]
+        costs = costs_by_length(bits, moving, taken)
+        plans.append(Plan(order, costs, moving.tolist(), taken.tolist()))
     return tuple(plans)
 
 
@@ -158,11 +187,10 @@ def margin_of(plan: Plan, cut: Cut, lowest: int, length: int) -> float:
     """Return how much dearer the cut around a field is where it is not one field."""
     first = min(column for column, _ in cut.fields)
     end = max(column + bits for column, bits in cut.fields)
-    kept = plan.costs[lowest, length]
-    plan.costs[lowest, length] = np.inf
-    without = cheapest_cut(plan.costs, plan.moving, plan.taken, first, end).cost
-    plan.costs[lowest, length] = kept
-    return float(without - cut.cost)
+    costs = plan.costs.copy()
+    costs[lowest, length] = np.inf
+    without = _cheapest_cuts(costs, plan.moving, plan.taken, first, end).best[-1]
+    return without - cut.cost
 
 
 def order_margin(plans: tuple[Plan, ...], field: BitField) -> float:
