@@ -123,7 +123,7 @@ def find_multiplexer(
     """Return the multiplexer of frames of one identifier and length, uint8[n, bytes]; or None."""
     known = frozenset().union(*(field.little_columns for field in left_out))
     partings: list[_Parting] = []
-    written: dict[bytes, tuple[float, bool]] = {}
+    written: dict[bytes, float | None] = {}
     seen: set[tuple[int, bytes]] = set()
     for field, value, values in _fields(time_s, payload, known):
         # Fields that part the frames alike are one choice; within a byte the widest stands first.
@@ -134,8 +134,8 @@ def find_multiplexer(
         columns = known | field.little_columns
         if parted not in written:
             written[parted] = _compare(payload, value, columns, known)
-        ratio, is_split = written[parted]
-        if is_split:
+        ratio = written[parted]
+        if ratio is not None:
             partings.append(_Parting(field, value, tuple(values.tolist()), ratio, columns))
     if not partings:
         return None
@@ -204,8 +204,17 @@ def _starts_around(rows: Ints, count: int) -> Ints:
     return np.unique(np.clip(rows - WINDOW // 2, 0, count - WINDOW))
 
 
-def _split_bits(payload: Bytes, value: Bytes, starts: Ints, columns: frozenset[int]) -> float:
-    """Return bits of the frames in windows, written down kind by kind."""
+def _split_bits(
+    payload: Bytes,
+    value: Bytes,
+    starts: Ints,
+    columns: frozenset[int],
+    most: float = np.inf,
+) -> float:
+    """Return bits of the frames in windows, written down kind by kind.
+
+    It stops where it has `most` bits: the kinds that are left could only add to them.
+    """
     rows = starts[:, None] + np.arange(WINDOW)
     split = 0.0
     for one in np.unique(value[rows]):
@@ -214,13 +223,15 @@ def _split_bits(payload: Bytes, value: Bytes, starts: Ints, columns: frozenset[i
         own_starts = np.clip(first, 0, len(own) - WINDOW)
         (cost,) = describe_frames(payload[own], own_starts, [columns])
         split += cost * float(np.mean(value[rows] == one))
+        if split >= most:
+            break
     return split
 
 
 def _compare(
     payload: Bytes, value: Bytes, columns: frozenset[int], known: frozenset[int]
-) -> tuple[float, bool]:
-    """Return bits kind by kind over bits one after the other, and whether that tells kinds apart.
+) -> float | None:
+    """Return bits kind by kind over bits one after the other; None where no kinds are told apart.
 
     Both are held against each other at the same instants, around frames of the rarest kind: of few
     frames among many the saving is small on the whole, and large for each of them. One after the
@@ -235,8 +246,7 @@ def _compare(
     joint = min(describe_frames(payload, starts, [columns, known]))
     changes = int((np.diff(value[starts[:, None] + np.arange(WINDOW)], axis=1) != 0).sum())
     if joint <= MIN_SAVED * changes:
-        return 1.0, False  # nothing could save enough
-    split = _split_bits(payload, value, starts, columns)
-    saved = joint - split
-    is_split = split < MAX_RATIO * joint and saved > MIN_SAVED * changes
-    return split / max(joint, 1.0), bool(is_split or saved > ALWAYS_SAVED * changes)
+        return None  # nothing could save enough
+    most = max(min(MAX_RATIO * joint, joint - MIN_SAVED * changes), joint - ALWAYS_SAVED * changes)
+    split = _split_bits(payload, value, starts, columns, most)
+    return split / max(joint, 1.0) if split < most else None

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
+from logger.layout_finder import multiplexer
 from logger.layout_finder.bits import BitField
+from logger.layout_finder.borders import describe_frames
 from logger.layout_finder.multiplexer import find_multiplexer
 from tests.logger.layout_finder.moved_joint import write_frames
 
@@ -84,6 +86,23 @@ def test_the_lowest_bits_of_a_count_of_time_are_none():
     rows = np.arange(1200)
     payload = write_frames({BitField(8, 16, "big"): rows * 49 & 0xFFFF}, len(rows), 3)
     assert find_multiplexer(rows / 20.0, payload) is None
+
+
+def test_kinds_are_described_only_until_they_cannot_save_enough(monkeypatch: pytest.MonkeyPatch):
+    """Half a byte that counts beside a noisy value: 16 kinds, each as dear as all frames."""
+    described: list[int] = []
+
+    def describe(payload: np.ndarray, *args: object) -> tuple[float, ...]:
+        described.append(len(payload))
+        return describe_frames(payload, *args)
+
+    monkeypatch.setattr(multiplexer, "describe_frames", describe)
+    rows = np.arange(1600)
+    way = np.cumsum(np.random.default_rng(14).integers(-300, 340, len(rows))) & 0xFFFF
+    payload = write_frames({BitField(4, 4): rows & 15, BitField(8, 16): way}, len(rows), 3)
+    assert find_multiplexer(rows / 100.0, payload) is None
+    by_sixteen = described.count(len(rows) // 16)
+    assert 0 < by_sixteen < 15
 
 
 def _two_kinds(first: dict, second: dict, rare: int = 5) -> tuple[np.ndarray, np.ndarray]:
