@@ -41,6 +41,7 @@ from replay.heat.words import (
     equilibrium_lines,
     neighbour_lines,
     quantity_rows,
+    unknown_by_change,
     unknown_rows,
 )
 from replay.recording import Recording
@@ -88,7 +89,7 @@ def heat_view(
         "rules": _rules(fit, ambient_degC, limit_degC, limit_from, is_holding=rules.is_holding),
         "answered": bool(result.for_ever),
         "quantities": quantity_rows(result),
-        "unknown": unknown_rows(result),
+        "unknown": [*unknown_rows(result), *unknown_by_change(result)],
         "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],
         "cautions": caution_lines(result),
         "changes": change_rows(result, zone),

@@ -35,6 +35,7 @@ __all__ = [
     "note_lines",
     "quantity_rows",
     "quantity_text",
+    "unknown_by_change",
     "unknown_rows",
 ]
 
@@ -106,10 +107,8 @@ _ASSUMED: Final = {
     ),
     Assumption.STATED_LIMIT: "The temperature not to be passed is the one that was stated.",
 }
-CUT_A_STRETCH: Final = (
-    "To learn what it bears, fit a stretch without the change: `dutytrace cut` makes a recording "
-    "of it."
-)
+_STRETCH_ALONE: Final = "fit a stretch without the change: `dutytrace cut` makes a recording of it"
+CUT_A_STRETCH: Final = f"To learn what it bears, {_STRETCH_ALONE}."
 _CHANGED: Final = {
     ChangeCause.COOLING: (
         "better cooling (housing to ambient)",
@@ -237,6 +236,11 @@ def changed_lines(result: HeatResult) -> list[str]:
     if not result.has_changed:
         return []
     return [CUT_A_STRETCH]
+
+
+def unknown_by_change(result: HeatResult) -> list[tuple[str, str]]:
+    """Return what a change left unknown, and what would settle it, as `unknown_rows` does."""
+    return [("what the joint bears", _STRETCH_ALONE)] if result.has_changed else []
 
 
 def _instants(start_ns: int, at_s: tuple[float, float, float], zone: tzinfo) -> str:

@@ -214,6 +214,7 @@ def test_a_change_on_the_way_gives_no_load(tmp_path: Path):
     assert view["curve"] is None
     assert view["table"] is None
     assert "changed" in view["copy"]
+    assert [what for what, _ in view["unknown"]] == ["what the joint bears"]
     assert len(view["changes"]) == 2
     assert all(
         "which this trace cannot tell apart" in what or "cooling" in what
