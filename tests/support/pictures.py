@@ -34,7 +34,7 @@ PAGES: Final = {
     "replay": ("demo", "/replay/demo-overheat", "#past-rows[data-drawn]"),
     "limits": ("demo", "/limits?from=demo-overheat", "#judge[data-answered]"),
     "limits-curve": ("demo", "/limits?from=demo-overheat", "#judge[data-answered]"),
-    "heat": ("demo", "/heat/demo-overheat", "#heat-duty[data-state=told]"),
+    "heat": ("demo", "/heat/demo-overheat", "#heat-duty[data-state=shown]"),
     "measure": ("demo", "/measure/demo-overheat", "#measure[data-state=choose]"),
     "sheet": ("measured", "/sheet?joint=A-0017&other=A-0018", "#datasheet[data-state=shown]"),
     "campaign": ("campaign", "/campaign", "#campaign-picture[data-drawn]"),

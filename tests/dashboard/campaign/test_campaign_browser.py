@@ -26,7 +26,7 @@ def test_a_campaign_is_read_and_a_change_followed_into_replay(
     write_campaign_part(tmp_path / "first", MadePart(first_h=0.0, last_h=100.0))
     write_campaign_part(tmp_path / "second", MadePart(first_h=120.0, last_h=220.0, step_h=170.0))
     page.goto(f"{address}/campaign/second")
-    shown = page.locator("#campaign[data-state=told] .campaign-picture")
+    shown = page.locator("#campaign[data-state=shown] .campaign-picture")
     expect(shown).to_be_visible(timeout=PATIENCE_MS)
     expect(page.locator("#campaign .answer-sentence")).to_contain_text("friction rose by")
     expect(page).to_have_url(re.compile(r"/campaign/first\?joint=a$"))

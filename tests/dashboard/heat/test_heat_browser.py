@@ -55,7 +55,7 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
         page.get_by_role("button", name="Save as CSV").click()
     assert Path(saved.value.path()).read_text().startswith("N·m,")
     # The load as it was, held against the joint at the temperature that is set.
-    expect(page.locator("#heat-duty[data-state=told]")).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator("#heat-duty[data-state=shown]")).to_be_visible(timeout=PATIENCE_MS)
     expect(page.locator("#heat-duty-answer")).to_contain_text("with its winding at 110")
     expect(page.locator("#heat-windows .main-svg").first).to_be_visible()
     expect(page.locator("#heat-mapped")).to_be_hidden()  # no speed is recorded
