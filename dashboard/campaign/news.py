@@ -95,7 +95,7 @@ def _as_before(read: ReadCampaign, texts: Sequence[FigureText]) -> Iterator[dict
         for one in same
         if math.isfinite(one.figure.trend.unseen)
     ]
-    words = "no change was found."
+    words = "no new change. What began since yesterday is judged tomorrow."
     if unseen:
         words += f" A step under {_listed(unseen)} would not have been seen."
     yield _news_line("normal", names, words)
@@ -121,7 +121,8 @@ def change_rows(
             "by": (amount := text.change_amount(change)).value,
             "unit": amount.unit,
             "interval": amount.interval,
-            "evidence": f"evidence {change.evidence:.0f}, {text.figure.trend.needed:.0f} needed",
+            "evidence": f"likelihood-ratio statistic {change.evidence:.0f}, "
+            f"{text.figure.trend.needed:.0f} is enough",
             "new": (text.figure.stage, text.figure.trend.name, change.date_h) in new,
             "href": _change_address(read, change),
         }

@@ -118,19 +118,24 @@ def _note_near(notes: Sequence[TimedNote], begin_ns: int, end_ns: int) -> TimedN
 def _stages(campaign: Campaign, plan: PlanSettings | None) -> Iterator[dict[str, Any]]:
     """Yield the stages; one that goes on in the next recording is one."""
     for _, group in groupby(campaign.stages, key=lambda one: one.stage):
-        spans = [_stage(campaign, one, plan) for one in group]
-        yield {**spans[-1], "from": spans[0]["from"]}
+        first, *more = group
+        last = more[-1] if more else first
+        content = _stage(campaign, last, plan, of="in the last recording" if more else "")
+        yield {**content, "from": _place(campaign, first.start_ns)}
 
 
-def _stage(campaign: Campaign, stage: StageSpan, plan: PlanSettings | None) -> dict[str, Any]:
+def _stage(
+    campaign: Campaign, stage: StageSpan, plan: PlanSettings | None, *, of: str
+) -> dict[str, Any]:
+    """Return a stage; `of`: whose cycles it counts, since each recording counts its own."""
     until_ns = campaign.end_ns if stage.end_ns is None else stage.end_ns
     wanted = plan.stage[stage.index].end.cycles if plan else None
     text = stage.stage
     if wanted is not None and stage.end_ns is None:
-        text += f", {format_thousands(stage.cycles)} of {format_thousands(wanted)} cycles"
+        text += f", {format_thousands(stage.cycles)} of {format_thousands(wanted)} cycles {of}"
     return {
         "name": stage.stage,
-        "text": text,
+        "text": text.rstrip(),
         "from": _place(campaign, stage.start_ns),
         "to": _place(campaign, until_ns),
         "on": stage.end_ns is None,

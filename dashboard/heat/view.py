@@ -250,8 +250,8 @@ def _table(fit: HeatFit, result: HeatResult, allowed: list[AllowedLoad]) -> dict
         "rows": [
             [f"{load:g}", *(texts[at] for _, texts in columns)] for at, load in enumerate(loads)
         ],
-        "note": f"Warm: settled at {WARM_SHARE * for_ever:.2g} {unit_text(result.load_unit)}, "
-        f"{WARM_SHARE:.0%} of what is borne for ever in that room. In brackets 95 %."
+        "note": f"Warm: settled at {WARM_SHARE:.0%} of what is borne for ever in that room. "
+        "In brackets 95 %. By heat alone: gear, drive and magnets may bear less."
         + (" Limits from cold." if allowed else ""),
     }
 
@@ -331,7 +331,9 @@ def _truth_note(result: HeatResult) -> str:
     basis = result.basis
     note = f"{format_number(basis.residual_K, 2)} K RMS about the model"
     if math.isfinite(basis.left_out_K):
-        note += f", {format_number(basis.left_out_K, 2)} K over stretches left out of the fit"
+        note += (
+            f", {format_number(basis.left_out_K, 2)} K over stretches kept out of the fit to try it"
+        )
     note += f"; {format_duration(basis.hours * 3600.0)} with a load"
     if len(basis.recordings) > 1:
         note += f" in {recordings_text(len(basis.recordings))}, drawn the one that is open"

@@ -73,13 +73,14 @@ def _scale(
     def share(value: float) -> float:
         return (value - low) / (high - low)
 
-    joints = []
+    joints: list[dict[str, Any]] = []
     for key, one in measured.items():
         value, interval = band_values((one.value, one.low, one.high))
         joints.append(
             {
                 "name": named[key]["name"],
-                "pen": named[key]["pen"],
+                # There are more joints than pens: those beside the chosen one are told by name.
+                "pen": 0 if joints else named[key]["pen"],
                 "value": value,
                 "interval": interval,
                 "low": share(one.low),

@@ -281,10 +281,12 @@ def equilibrium_lines(result: HeatResult) -> list[str]:
     if settled is None:
         return []
     return [
-        f"In thermal equilibrium at the end ({settled.rate_K_per_h:+.1f} K/h, below 2 K/h)."
+        f"In thermal equilibrium at the end: the mean load of the last hour would go on to change "
+        f"it by {settled.rate_K_per_h:+.1f} K in an hour (below 2 K/h)."
         if settled.is_reached
-        else f"Not in thermal equilibrium at the end: {settled.rate_K_per_h:+.1f} K/h; below "
-        f"2 K/h in {duration_text(settled.left_s)} if the load goes on like this."
+        else f"Not in thermal equilibrium at the end: the mean load of the last hour would go on "
+        f"to change it by {settled.rate_K_per_h:+.1f} K in an hour; below 2 K/h after "
+        f"{duration_text(settled.left_s)} of it."
     ]
 
 
@@ -292,7 +294,7 @@ def basis_line(result: HeatResult) -> str:
     """Return what the result stands on, and how far readings lie from the model."""
     basis = result.basis
     left_out = (
-        f", {basis.left_out_K:.2f} K where they were left out of the fit."
+        f", {basis.left_out_K:.2f} K where stretches were kept out of the fit to try it."
         if math.isfinite(basis.left_out_K)
         else "."
     )

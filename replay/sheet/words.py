@@ -226,7 +226,8 @@ def _repeat_text(row: SheetRow) -> str:
         times = "measurement" if repeat.more == 1 else "measurements"
         return f"{repeat.more} more {times} like it may settle it"
     if repeat.by_source:
-        return f"repeating does not settle it: {repeat.by_source} is not known well enough"
+        shared = f"{repeat.by_source}, which all share,"
+        return f"repeating does not settle it: {shared} is not known well enough"
     return "it is too near to the claim to be settled"
 
 
@@ -250,11 +251,11 @@ def trend_text(row: SheetRow) -> str:
         value, interval = band_values((slope, low, high))
         sign = "+" if slope > 0.0 else ""
         return f"{sign}{value} {unit} in 100 h ({interval})"
-    text = f"none seen; under {_two_digits(unseen)} {unit} in 100 h would not have been seen"
+    text = f"no drift seen; less than {_two_digits(unseen)} {unit} in 100 h would not show"
     if trend.change is None:
         return text
     (unseen,) = shown_values(row, trend.change.unseen_below)
-    return f"{text}, nor a change under {_two_digits(unseen)} {unit} at one time"
+    return f"{text}, nor a step below {_two_digits(unseen)} {unit}"
 
 
 def _two_digits(value: float) -> str:

@@ -230,11 +230,11 @@ function drawDates({ days, folds, hours }, axis, y, isNarrow) {
     const x = axis.x(from);
     parts.push(svg("line", { x1: x, x2: x, y1: y, y2: y + 4, class: "axis" }));
   }
-  const dates = days.map(({ from, to, label }) => ({
-    x: (axis.x(from) + axis.x(to)) / 2,
-    width: textWidth(label, 12),
-    label,
-  }));
+  /* A date stands at its tick: a day of running begins at any hour, so most of it may be the next date. */
+  const dates = days.map(({ from, label }) => {
+    const width = textWidth(label, 12);
+    return { x: axis.x(from) + width / 2, width, label };
+  });
   for (const { x, label } of roomFor(dates, axis.left, axis.right))
     parts.push(svg("text", { x, y: y + 15, class: "date" }, label));
   const end = hours < 1 ? `${Math.round(60 * hours)} min` : `${hours < 10 ? hours.toFixed(1) : Math.round(hours)} h`;

@@ -63,6 +63,7 @@ export interface DifferenceRow {
 /** A joint on the scale of a quantity; places are shares of the scale. */
 export interface ScaledJoint {
   name: string;
+  /** Of the chosen joint; 0 for those beside it, which are drawn in ink. */
   pen: number;
   value: string;
   interval: string;

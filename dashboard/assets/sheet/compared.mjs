@@ -32,8 +32,8 @@ function quantityBlock(quantity) {
   scale.append(...joints.map((joint) => scaledJoint(joint, ticks)), scaleFoot(ticks));
   const pairs = html("details", "pairs", [
     html("summary", "", rows.length === 1 ? "the pair" : `${rows.length} pairs`),
-    differenceHead("which", ["first", "second", "second less first"]),
-    ...rows.map((row) => differenceRow(row, html("span", "what", `${row.names[1]} less ${row.names[0]}`))),
+    differenceHead("which", ["the former", "the latter", "the former less the latter"]),
+    ...rows.map((row) => differenceRow(row, html("span", "what", `${row.names[1]} less ${row.names[0]}`), true)),
   ]);
   return html("section", "compared-quantity", [
     html("h3", "what", [label, unit(" " + quantity.unit)]),
@@ -64,12 +64,13 @@ function scaleFoot(ticks) {
 }
 
 /** @param {ScaledJoint} joint @param {ComparedQuantity["ticks"]} ticks */
-function scaledJoint({ name, pen, value, interval, low, at, high }, ticks) {
+function scaledJoint({ name, pen: number, value, interval, low, at, high }, ticks) {
+  const pen = number ? `pen-${number}` : "ink";
   const bar = html("span", "bar");
   bar.style.left = 100 * low + "%";
   bar.style.width = 100 * (high - low) + "%";
-  return html("div", `scaled pen-${pen}`, [
-    html("span", "who", [html("span", `pen pen-${pen}`), " ", name]),
+  return html("div", `scaled ${pen}`, [
+    html("span", "who", [html("span", `pen ${pen}`), " ", name]),
     html("span", "value", [html("b", "", value), html("small", "", ` (${interval})`)]),
     html("div", "plumb", [...ticks.map((tick) => atShare("hair", tick.at)), bar, atShare("dot", at)]),
   ]);
@@ -99,21 +100,26 @@ function tracesLink(href) {
   return link;
 }
 
-/** @param {DifferenceRow} row @param {HTMLElement} what the row's head */
-function differenceRow(row, what) {
+/**
+ * @param {DifferenceRow} row
+ * @param {HTMLElement} what the row's head
+ * @param {boolean} [isNamed] whether the head names both, the second first: then so do its figures
+ */
+function differenceRow(row, what, isNamed = false) {
   const [first, second] = row.names;
   const value = (/** @type {string[]} */ [shown, interval], /** @type {string} */ name) =>
     html("span", "value", [html("small", "who", name), html("b", "", shown), html("small", "", ` (${interval})`)]);
   const words = row.more ? "more than chance" : "may be chance";
   return html("div", "difference", [
     what,
-    value(row.first, first),
-    value(row.second, second),
+    ...(isNamed
+      ? [value(row.second, second), value(row.first, first)]
+      : [value(row.first, first), value(row.second, second)]),
     value([row.difference, row.interval], `${second} less ${first}`),
-    drawPlumb(row.bar, { known: true, pen: "ink", words: `${row.label}: ${words}` }),
+    drawPlumb(row.bar, { pen: "ink", words: `${row.label}: ${words}` }),
     html("span", "chance", [
       html(row.more ? "b" : "span", "", words),
-      ...(row.shared ? [html("small", "", `same ${row.shared}: left out`)] : []),
+      ...(row.shared ? [html("small", "", `${row.shared}, the same, cancels`)] : []),
       ...(row.traces ? [tracesLink(row.traces)] : []),
     ]),
   ]);

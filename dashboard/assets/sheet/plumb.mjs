@@ -21,19 +21,14 @@ export function placeOf(percent) {
 /**
  * One row's piece of the line; the pieces of neighbouring rows join.
  * @param {Bar | null} bar
- * @param {{known: boolean, pen: string, words: string}} how whether anything was measured, and the bar's pen
+ * @param {{pen: string, words: string}} how the bar's pen; what it shows, in words
  */
-export function drawPlumb(bar, { known, pen, words }) {
+export function drawPlumb(bar, { pen, words }) {
   const line = html("div", `plumb ${pen}`);
   line.setAttribute("role", "img");
   line.setAttribute("aria-label", words);
   for (const at of [-HAIR, HAIR]) line.append(placed("hair", at));
   line.append(placed("said", 0));
-  if (!known) {
-    const open = html("span", "mark none");
-    open.style.left = "50%";
-    line.append(open);
-  }
   if (!bar) return line;
   const [from, to] = [placeOf(bar.low), placeOf(bar.high)];
   const reach = html("span", "bar");

@@ -43,7 +43,7 @@ function claimRow(row, pen, note) {
     : html("span", "measured", "–");
   const said = `${row.label}: ${row.verdict || "no claim"}`;
   const plumb = row.claimed
-    ? drawPlumb(row.mark === "none" ? null : row.bar, { known: row.mark !== "none", pen, words: said })
+    ? drawPlumb(row.mark === "none" ? null : row.bar, { pen, words: said })
     : html("div", "plumb without");
   const verdict = html("span", `verdict ${row.mark}`, [
     ...(row.mark ? [html("span", "mark " + row.mark), " "] : []),

@@ -127,7 +127,7 @@ def test_a_quantity_that_changes_is_its_newest_finding():
     (row,) = make_sheet(specimen_of("", steady)).rows
     assert (row.is_newest_only, len(row.measured.findings)) == (False, 5)
     (texts,) = sheet_rows(make_sheet(specimen_of("", steady)))
-    assert texts[6].startswith("none seen; under ")
+    assert texts[6].startswith("no drift seen; less than ")
 
 
 @pytest.mark.parametrize(
