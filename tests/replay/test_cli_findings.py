@@ -13,7 +13,7 @@ def test_findings_are_listed(tmp_path: Path):
     recording = small_recording(tmp_path / "rec", settings='label = "Left knee"\n')
     keep_finding(recording.path, play_finding(recording))
     kept = keep_finding(recording.path, play_finding(recording, 9.0))
-    (recording.path / "findings" / f"{'1' * 32}.json").write_text(json.dumps({"format": 2}))
+    (recording.path / "findings" / f"{'1' * 32}.json").write_text(json.dumps({"format": 3}))
     told = run("findings", "rec", cwd=tmp_path).stdout
     (row,) = [line for line in told.splitlines() if "Left knee" in line]
     assert " 9.0 (" in row

@@ -25,7 +25,7 @@ def test_strange_files_are_left_alone(tmp_path: Path):
     folder = recording.path / FINDINGS_FOLDER
     text = (folder / f"{kept.id}.json").read_text(encoding="utf-8")
     strange = {
-        "1" * 32: json.dumps({"format": 2, "made": "later"}),
+        "1" * 32: json.dumps({"format": 3, "made": "later"}),
         "2" * 32: text[:-40],
         "3" * 32: text,
         "4" * 32: "x" * 300_000,
@@ -69,7 +69,7 @@ def test_a_cut_takes_along_what_stands_on_its_span(tmp_path: Path):
     )
     late = keep_finding(recording.path, play_finding(recording, spans=(span,)))
     newer = recording.path / FINDINGS_FOLDER / f"{'1' * 32}.json"
-    newer.write_text(json.dumps({"format": 2}))
+    newer.write_text(json.dumps({"format": 3}))
 
     def ids(begin_s: int, end_s: int) -> set[str]:
         out = tmp_path / f"cut{begin_s}"
