@@ -120,7 +120,7 @@ def _stages(campaign: Campaign, plan: PlanSettings | None) -> Iterator[dict[str,
     for _, group in groupby(campaign.stages, key=lambda one: one.stage):
         first, *more = group
         last = more[-1] if more else first
-        content = _stage(campaign, last, plan, of="in the last recording" if more else "")
+        content = _stage(campaign, last, plan, of=" in the last recording" if more else "")
         yield {**content, "from": _place(campaign, first.start_ns)}
 
 
@@ -132,10 +132,10 @@ def _stage(
     wanted = plan.stage[stage.index].end.cycles if plan else None
     text = stage.stage
     if wanted is not None and stage.end_ns is None:
-        text += f", {format_thousands(stage.cycles)} of {format_thousands(wanted)} cycles {of}"
+        text += f", {format_thousands(stage.cycles)} of {format_thousands(wanted)} cycles{of}"
     return {
         "name": stage.stage,
-        "text": text.rstrip(),
+        "text": text,
         "from": _place(campaign, stage.start_ns),
         "to": _place(campaign, until_ns),
         "on": stage.end_ns is None,

@@ -144,15 +144,16 @@ class LoadSystem:
     """In K/s."""
     cooling: tuple[Floats | float, ...]
     """In 1/s."""
+    poles: tuple[Floats, ...]
+    """Eigenvalues of the matrix, the slow one first."""
 
     def applied(self, function: Callable[[Floats], Floats]) -> tuple[tuple[Floats, ...], ...]:
         """Return a function of the matrix, from what it is at its eigenvalues (poles)."""
         if len(self.matrix) == 1:
-            return ((function(self.matrix[0][0]),),)
+            return ((function(self.poles[0]),),)
         (p, q), (r, s) = self.matrix
-        matrix = ((p, q), (r, s))
-        slow, fast = eigenvalues(matrix)
-        return matrix_function(matrix, function(slow), function(fast))
+        slow, fast = self.poles
+        return matrix_function(((p, q), (r, s)), (slow, fast), function)
 
 
 def load_system(joint: JointHeat, steps: LoadSteps) -> LoadSystem:
@@ -172,14 +173,17 @@ def load_system(joint: JointHeat, steps: LoadSteps) -> LoadSystem:
             matrix=((pole,),),
             rates=((copper_W + other_W) / network.J_per_K,),
             cooling=(1.0 / network.time_constant_s,),
+            poles=(pole,),
         )
     in_winding = joint.loss_node is Node.WINDING
     winding_W = copper_W + (other_W if in_winding else 0.0)
     housing_W = np.zeros_like(other_W) if in_winding else other_W
+    matrix = system_matrix(network, heating_W_per_K=heating_W_per_K)
     return LoadSystem(
-        matrix=system_matrix(network, heating_W_per_K=heating_W_per_K),
+        matrix=matrix,
         rates=(winding_W / network.winding_J_per_K, housing_W / network.housing_J_per_K),
         cooling=(0.0, 1.0 / (network.housing_ambient_K_per_W * network.housing_J_per_K)),
+        poles=eigenvalues(matrix),
     )
 
 

@@ -13,6 +13,7 @@ The simulator and the fit of a recording (`thermal_load`, `thermal_duty`) share 
 # ruff: noqa: N802, N803, N806, N815 - units are written as units are: K, W and A are capitals
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -235,23 +236,22 @@ def exponential_and_integral(
     matrix: BlockMatrix2x2, time_s: float | Floats
 ) -> tuple[BlockMatrix2x2, BlockMatrix2x2]:
     """Return exp(M t) and its integral from 0 to t, entry by entry; M and t broadcast."""
-    slow, fast = eigenvalues(matrix)
+    poles = eigenvalues(matrix)
     return (
-        matrix_function(
-            matrix, np.asarray(np.exp(slow * time_s)), np.asarray(np.exp(fast * time_s))
-        ),
-        matrix_function(
-            matrix, integrated_exponential(slow, time_s), integrated_exponential(fast, time_s)
-        ),
+        matrix_function(matrix, poles, lambda pole: np.asarray(np.exp(pole * time_s))),
+        matrix_function(matrix, poles, lambda pole: integrated_exponential(pole, time_s)),
     )
 
 
-def matrix_function(matrix: BlockMatrix2x2, at_slow: Floats, at_fast: Floats) -> BlockMatrix2x2:
-    """Return f(M) of a function that is known at the two `eigenvalues` of M, entry by entry.
+def matrix_function(
+    matrix: BlockMatrix2x2, poles: tuple[Floats, Floats], function: Callable[[Floats], Floats]
+) -> BlockMatrix2x2:
+    """Return f(M), entry by entry; `poles`: the `eigenvalues` of M, which several f share.
 
     f(M) = (f(s1)(M - s2) - f(s2)(M - s1))/(s1 - s2).
     """
-    slow, fast = eigenvalues(matrix)
+    slow, fast = poles
+    at_slow, at_fast = function(slow), function(fast)
     matrix_factor = (at_slow - at_fast) / (slow - fast)
     identity_factor = (slow * at_fast - fast * at_slow) / (slow - fast)
     (p, q), (r, s) = matrix
