@@ -123,8 +123,10 @@ def _is_gone(pid: int) -> bool:
 def await_orphan(recording: Path) -> None:
     """Wait until what makes parts for a recorder that is gone has ended as well, 10 s at most."""
     begun_s = time.monotonic()
-    while (pid := writer_pid(recording)) and _is_gone(pid):
-        if time.monotonic() - begun_s > ORPHAN_S:
+    while (pid := writer_pid(recording)) is not None:
+        # A lock without a pid was taken or is let go at this instant: the file is emptied first.
+        timeout_s = _wait_timeout_s(pid) if pid == 0 or _is_gone(pid) else 0.0
+        if time.monotonic() - begun_s > timeout_s:
             break
         time.sleep(0.01)
 

@@ -87,7 +87,7 @@ def test_a_recording_without_an_end_is_refused(tmp_path: Path):
     with pytest.raises(InputError, match=r"has rows in its journal.*finished.*dutytrace seal"):
         Recording.open(location_of(f"file://{path}"))
     copy = tmp_path / "copy"
-    shutil.copytree(path, copy)
+    shutil.copytree(path, copy, ignore=shutil.ignore_patterns(".*.aside"))
     shutil.rmtree(copy / "journal")
     with pytest.raises(InputError, match=r"has no end.*finished"):
         Recording.open(location_of(f"file://{copy}"))

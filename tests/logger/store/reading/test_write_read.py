@@ -94,7 +94,7 @@ def test_a_killed_writer_leaves_what_it_flushed(tmp_path: Path):
     writer = _writer(tmp_path / "rec")
     count = _feed(writer, until_s=15)
     tick_into_parts(writer, 15.6)
-    shutil.copytree(tmp_path / "rec", tmp_path / "crash")
+    shutil.copytree(tmp_path / "rec", tmp_path / "crash", ignore=shutil.ignore_patterns(".*.aside"))
     writer.abandon()
     rows = _rows(tmp_path / "crash")
     assert rows["frames"] == count

@@ -118,7 +118,8 @@ def test_a_journal_that_was_only_begun_is_whole(tmp_path: Path):
         path, new_manifest(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
     )
     assert _journal(path).stat().st_size > 0
-    shutil.copytree(path, tmp_path / "killed")
+    # The next journal is made ahead under a name of its own, which may change while it is copied.
+    shutil.copytree(path, tmp_path / "killed", ignore=shutil.ignore_patterns(".*.aside"))
     writer.close(ended_ns=START_NS + 1, cause="test")
     (tmp_path / "killed" / "live.lock").unlink()
     assert _told(tmp_path / "killed") == (0.0, 0.2, True)
@@ -184,3 +185,17 @@ def test_a_recorder_that_is_gone_is_not_live_while_its_parts_are_made(tmp_path: 
     assert not found.live
     assert len(found.cut_short) == 1
     assert not found.is_complete
+
+
+@pytest.mark.parametrize("after_s", [0.05, None])
+def test_a_lock_without_a_pid_is_about_to_be_released(tmp_path: Path, after_s: float | None):
+    """It is emptied before it is released; but one that nobody releases is a recorder's."""
+    path = _killed(tmp_path / "rec")
+    lock = WriteLock(path)
+    (path / LOCK_FILE).write_text("", encoding="ascii")
+    ends = threading.Timer(after_s or 0.0, lock.release if after_s else bool)
+    ends.start()
+    found = check_recording(Recording.open(path))
+    ends.join()
+    lock.release()
+    assert found.live == (after_s is None)
