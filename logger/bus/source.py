@@ -35,6 +35,8 @@ log = logging.getLogger(__name__)
 POLL_INTERVAL_S: Final = 0.002
 CHECK_AFTER_QUIET_CALLS: Final = 5
 """Calls in a row in which a bus said "there is something" and gave nothing, before it is paused."""
+MAX_LAST_READS: Final = 100
+"""Reads at the end of a recording: as many frames as a bus may have kept meanwhile."""
 MIN_REOPEN_PAUSE_S: Final = 0.25
 MAX_REOPEN_PAUSE_S: Final = 10.0
 
@@ -141,6 +143,15 @@ class Source:
         """Return the received frames, after waiting for at most `wait_s` when there are none."""
         self.wait(wait_s)
         return self.take()
+
+    def receive_rest(self) -> list[Received]:
+        """Return, for whoever ends, what came until now; of a bus that is away nothing."""
+        ended_ns = self.now_ns()
+        rest: list[Received] = []
+        # A bus that brings more than can be taken, with stamps that lag behind, has no end.
+        while self._bus is not None and self._until_ns < ended_ns and len(rest) < MAX_LAST_READS:
+            rest.append(self.receive(0.0))
+        return rest
 
     def wait(self, wait_s: float) -> bool:
         """Wait for at most `wait_s` until there is something; return whether to `take` it at once.

@@ -181,9 +181,12 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
             put_due_s = next_instant_s(now_s, frame_queue.quiet_s)
             counters.garbled = source.garbled
             gathered = frame_queue.put_gathered(gathered)
-    if source.holds_bytes:
-        # They came before the end.
-        gathered.append(replace(source.take(), sent_requests=tuple(sent_requests)))
+    # It came before the end, however long ago this thread looked last.
+    for received in source.receive_rest():
+        if received.standstills:
+            gathered = frame_queue.put_gathered(gathered)
+        gathered.append(replace(received, sent_requests=tuple(sent_requests)))
+        sent_requests = []
     counters.garbled = source.garbled
     frame_queue.put_gathered(gathered)
 
