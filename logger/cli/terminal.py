@@ -7,6 +7,7 @@ command yields. Nothing here raises for a closed terminal: a recording goes on w
 import contextlib
 import io
 import json
+import queue
 import signal
 import sys
 import threading
@@ -193,8 +194,17 @@ def show_progress(what: str, total: float | None) -> Iterator[Callable[[float], 
 def stop_on_signals() -> threading.Event:
     """Return an event that Ctrl-C, SIGTERM and a closed terminal set."""
     stop = threading.Event()
+    # A handler runs between any two steps of the main thread, also while that holds the lock of the
+    # event that it waits for: setting it there would wait for ever. Queueing is safe at any moment.
+    heard: queue.SimpleQueue[int] = queue.SimpleQueue()
+
+    def set_when_heard() -> None:
+        heard.get()
+        stop.set()
+
+    threading.Thread(target=set_when_heard, name="signals", daemon=True).start()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         # A process started with nohup has to continue without its terminal.
         if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:
-            signal.signal(number, lambda *_: stop.set())
+            signal.signal(number, lambda number, _frame: heard.put(number))
     return stop

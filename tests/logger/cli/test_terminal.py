@@ -1,6 +1,8 @@
 """What commands write: tables in columns, JSON or lines, never both, and no fault when closed."""
 
 import json
+import os
+import subprocess
 import sys
 from collections.abc import Iterator
 
@@ -8,6 +10,7 @@ import pytest
 
 import logger.cli.terminal
 from logger.cli.terminal import Line, Table, redraw, render_lines, say, show
+from tests.support.command import ROOT
 
 
 def test_a_table_in_columns():
@@ -104,3 +107,34 @@ def test_nothing_that_is_shown_steers_the_terminal(capsys: pytest.CaptureFixture
     assert not set(answer) & set("\x1b\x07\u202e\x9b")
     assert json.loads(answer)["k"] == hostile
     assert not any(set(line) & set("\x1b\u202e") for line in render_lines(lines))
+
+
+# The main thread holds the event's lock from when it begins to wait until it sleeps.
+_SIGNAL_AMID_WAIT = """
+import signal, sys, threading
+from logger.cli.terminal import stop_on_signals
+
+stop = stop_on_signals()
+
+def interrupt(frame, event, _argument):
+    if event == "call" and frame.f_code is threading.Condition.wait.__code__:
+        sys.setprofile(None)
+        signal.raise_signal(signal.SIGINT)
+
+sys.setprofile(interrupt)
+assert stop.wait(60)
+print("stopped")
+"""
+
+
+def test_a_signal_at_any_moment_stops():
+    """Also amid the few steps in which whoever waits for it holds its lock."""
+    done = subprocess.run(
+        [sys.executable, "-c", _SIGNAL_AMID_WAIT],
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    assert (done.returncode, done.stdout) == (0, "stopped\n"), done.stderr
