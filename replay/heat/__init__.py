@@ -26,8 +26,10 @@ From a recording to answers, in this order:
     choice      the model that predicts what it has not seen
     lag_choice  whether a temperature sensor lags behind its node
     answers     what the fitted joint bears, with bands
+    peak_load   loads beyond which heat alone says too little
     result      everything that is told, typed
     fit         from recordings to a fitted joint
+    known_peaks  those loads, from claims, limits, kept ceilings and recordings
     evaluate    from recordings to a result: the one way in
     bench_model  a fitted joint written into its bench file, in place
     kept_model  a fitted joint kept in a finding, and taken from it in place of a fit
@@ -35,12 +37,13 @@ From a recording to answers, in this order:
     options     which joint a person means
     text        numbers as text
     sentence    the one sentence to copy, in parts
+    borne_words  what is borne as rows: for ever, and for a time
     finding     a result as a finding, to be kept
     words       rows and notes of a result
     planning/   what a fitted joint would do under a planned motion; limits that protect it
     cli         `dutytrace heat`
 
-Pure but for `bins`, `fit` and `evaluate`, which read recordings.
+Pure but for `bins`, `fit`, `known_peaks` and `evaluate`, which read recordings.
 
 Kept together: each step of one evaluation, in the order in which it is made.
 """

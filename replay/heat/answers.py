@@ -102,6 +102,7 @@ def held_for(
     ambient_degC: float,
     per_ampere: float,
     loads: Sequence[float] | None = None,
+    more: Sequence[float] = (),
 ) -> tuple[HeldFor, ...]:
     """Return for how long loads above the one for ever can be held (S2), from cold and warm.
 
@@ -109,6 +110,8 @@ def held_for(
     ----------
     loads
         In N.m (or the load channel's unit); None: shares of the one for ever.
+    more
+        Loads that are told beside those shares, as far as they are more than the one for ever.
     """
     likeliest = continuous_mean_square_A2(
         joints[0], node=node, limit_degC=limit_degC, ambient_degC=ambient_degC
@@ -116,7 +119,9 @@ def held_for(
     if likeliest <= 0.0:
         return ()
     if loads is None:
-        loads = [per_ampere * share * math.sqrt(likeliest) for share in LOAD_SHARES]
+        for_ever = per_ampere * math.sqrt(likeliest)
+        shares = [share * for_ever for share in LOAD_SHARES]
+        loads = sorted({*shares, *(load for load in more if load > for_ever)})
     squares = np.square(np.asarray(loads) / per_ampere)
     cold, warm = (
         held_times_s(

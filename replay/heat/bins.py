@@ -78,6 +78,8 @@ class ReadTrace:
     recordings: tuple[str, ...]
     skipped_s: float
     """Time in which no load was recorded: gaps, and segments that are too short."""
+    largest_load: float
+    """Of all readings of the load, of either sign; 0 where there is none."""
 
 
 def load_channel(recording: Recording, joint: str) -> LoadChannel:
@@ -213,6 +215,7 @@ def read_trace(
         ),
         recordings=tuple(one.name for one in ordered),
         skipped_s=max(recorded_s - float(len(steps_ns) * width_s), 0.0),
+        largest_load=max(piece.largest for piece in pieces),
     )
 
 
@@ -252,10 +255,15 @@ class _Piece:
     square: Floats
     speed: Floats
     speed_square: Floats
+    largest: float
+    """Load of all readings, of either sign."""
 
     @classmethod
     def of(cls, recording: Recording, joint: str, load: str, width_ns: int) -> "_Piece":
-        found = resample_buckets(_seconds(recording, joint, load), width_ns)
+        seconds = _seconds(recording, joint, load)
+        extremes = np.abs(np.concatenate([seconds.minimum, seconds.maximum]))
+        largest = float(np.max(extremes, initial=0.0, where=np.isfinite(extremes)))
+        found = resample_buckets(seconds, width_ns)
         kept = found.duration_s >= HELD_SHARE * to_s(width_ns)
         start_ns = found.start_ns[kept]
         square = _mean_square(found)[kept]
@@ -272,7 +280,13 @@ class _Piece:
                 one_way = (moving.minimum[at] >= 0.0) | (moving.maximum[at] <= 0.0)
                 magnitude = np.where(one_way, np.abs(moving.mean[at]), np.sqrt(speed_square))
                 speed = np.where(has_own, magnitude, 0.0)
-        return cls(start_ns=start_ns, square=square, speed=speed, speed_square=speed_square)
+        return cls(
+            start_ns=start_ns,
+            square=square,
+            speed=speed,
+            speed_square=speed_square,
+            largest=largest,
+        )
 
 
 def _bridged(start_ns: Ints, square: Floats, width_ns: int) -> tuple[Ints, Floats]:

@@ -90,6 +90,7 @@ def fit_heat(
     """Fit a joint's heat to recordings: what it bears for how long; a planned motion on it."""
     from replay.heat.evaluate import REFERENCE_DEGC, answer_heat
     from replay.heat.fit import fit_heat as fitted
+    from replay.heat.known_peaks import known_peaks
     from replay.heat.options import chosen_joint
     from replay.heat.planning.planned_heat import plan_heat
     from replay.heat.typed_ambient import ambient_choice, temperature_degC
@@ -116,7 +117,7 @@ def fit_heat(
     if limits and limit_degC is not None:
         _show_limits(fit, opened, limit_degC, as_json=as_json)
         return
-    result = answer_heat(fit, limit_degC=limit_degC)
+    result = answer_heat(fit, limit_degC=limit_degC, peaks=known_peaks(fit, opened))
     planned = None
     if planned_motion is not None and limit_degC is not None:
         own_degC = REFERENCE_DEGC if fit.has_room else fit.idle_degC  # noqa: N806
@@ -218,7 +219,7 @@ def _span_motion(text: str, recording: "Recording", joint: str, load: str) -> "M
 def _heat_lines(
     result: "HeatResult", planned: "PlannedHeat | None", bench: Path | None
 ) -> Iterator[Line]:
-    from replay.heat import words
+    from replay.heat import borne_words, words
     from replay.heat.planning.planned_words import planned_lines, planned_sentence
     from replay.heat.sentence import heat_sentence
 
@@ -228,14 +229,9 @@ def _heat_lines(
         return
     yield heat_sentence(result)
     yield Table(("of its heat", "value (95 %)", "interval by"), words.quantity_rows(result))
-    unit = "N·m" if result.load_unit == "N.m" else result.load_unit
-    at = "where it is, without load, at" if result.ambient_is_idle else "ambient"
-    yield Table(
-        (at, f"for ever, rotating, {unit}", f"for ever, holding, {unit}"),
-        words.for_ever_rows(result),
-    )
+    yield Table(borne_words.for_ever_head(result), borne_words.for_ever_rows(result))
     if result.for_ever and result.held_for:
-        yield Table(words.held_for_head(result), words.held_for_rows(result))
+        yield Table(borne_words.held_for_head(result), borne_words.held_for_rows(result))
     yield from words.note_lines(result)
     if bench is not None:
         yield f"The model stands in {bench}: the next recording with it forecasts this joint."

@@ -8,6 +8,8 @@ from typing import Final
 from logger.joint.thermal.thermal_load import Node
 from replay.heat.answers import HOLDING_LOSS, equilibrium_at_end, held_for, load_for_ever
 from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
+from replay.heat.known_peaks import known_peaks
+from replay.heat.peak_load import PeakLoad, PeakSource
 from replay.heat.result import Assumption, Basis, HeatResult, HeldFor, LoadBand
 from replay.recording import Recording
 
@@ -32,7 +34,8 @@ def evaluate_heat(
     HeatFault
         Nothing can be fitted to these recordings; its `kind` says why.
     """
-    return answer_heat(fit_heat(recordings, joint, ambient=ambient), limit_degC=limit_degC)
+    fit = fit_heat(recordings, joint, ambient=ambient)
+    return answer_heat(fit, limit_degC=limit_degC, peaks=known_peaks(fit, recordings))
 
 
 def answer_heat(
@@ -42,6 +45,7 @@ def answer_heat(
     reference_degC: float = REFERENCE_DEGC,
     is_holding: bool = False,
     loads: Sequence[float] | None = None,
+    peaks: Sequence[PeakLoad] = (),
 ) -> HeatResult:
     """Return what a fitted joint's heat is, and what the joint bears.
 
@@ -57,6 +61,9 @@ def answer_heat(
         Times are for holding at standstill; False: for rotating.
     loads
         Whose times are told, in the fit's unit; None: shares of what is borne for ever.
+    peaks
+        Beyond which times by heat alone are not to be relied on, the lowest first; see
+        `known_peaks`.
     """
     bands: tuple[LoadBand, ...] = ()
     times: tuple[HeldFor, ...] = ()
@@ -79,6 +86,7 @@ def answer_heat(
             ambient_degC=held_at,
             per_ampere=fit.load_factor / math.sqrt(HOLDING_LOSS if is_holding else 1.0),
             loads=loads,
+            more=[one.load for one in peaks if one.source is not PeakSource.RECORDED],
         )
     has_changed = fit.has_changed
     return HeatResult(
@@ -97,6 +105,8 @@ def answer_heat(
         node=fit.node,
         limit_degC=limit_degC,
         load_unit=fit.load_unit,
+        torque_per_ampere=None if fit.load_unit == "A" else fit.torque_per_ampere,
+        peaks=tuple(peaks),
         for_ever=bands,
         held_at_degC=held_at,
         held_for=times,

@@ -177,6 +177,16 @@ class HeatFit:
         return 1.0 if self.read.load == "torque_Nm" else (self.torque_per_ampere or 1.0)
 
     @property
+    def load_factors(self) -> dict[str, float]:
+        """Channel of a load -> load in `load_unit` for one of its own; those that can be told."""
+        if self.load_unit == "A":
+            return {"current_A": 1.0}
+        factors = {"torque_Nm": 1.0}
+        if self.torque_per_ampere is not None:
+            factors["current_A"] = self.torque_per_ampere
+        return factors
+
+    @property
     def idle_degC(self) -> float:  # noqa: N802 - the unit's own spelling
         """Mean ambient, with the standby rise in it where the room is not known."""
         return float(np.mean(self.problem.ambient_of(self.mode.unknowns)))

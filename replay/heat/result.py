@@ -11,6 +11,7 @@ from logger.heat.model import HeatModel
 from logger.joint.thermal.thermal_load import Node
 from replay.heat.change import FoundChange
 from replay.heat.neighbours import Neighbour
+from replay.heat.peak_load import PeakLoad, peaks_passed
 from replay.heat.quantity import Quantity, QuantityName
 
 __all__ = [
@@ -170,6 +171,10 @@ class HeatResult:
     """None: no limit was stated, so nothing is said of what is borne."""
     load_unit: str
     """UCUM: N.m, or A where no torque constant is declared."""
+    torque_per_ampere: float | None
+    """In N.m/A, as declared: by it a load in N.m is a current; None where that is not known."""
+    peaks: tuple[PeakLoad, ...]
+    """Beyond which a time that heat alone allows is not to be relied on, the lowest first."""
     for_ever: tuple[LoadBand, ...]
     held_at_degC: float | None
     """The ambient of `held_for` and of the sentence to copy: 40 degC, the coolant that IEC 60034-1
@@ -185,6 +190,14 @@ class HeatResult:
     def label_of(self, joint: str) -> str:
         """Return what people call a joint, this one or a neighbour."""
         return self.labels.get(joint, joint)
+
+    def current_A(self, load: float) -> float | None:  # noqa: N802 - the unit's own spelling
+        """Return the current that makes a load; None where that is not known, or it is one."""
+        return None if self.torque_per_ampere is None else load / self.torque_per_ampere
+
+    def _currents(self, loads: ValueBand) -> list[float] | None:
+        per_ampere = self.torque_per_ampere
+        return None if per_ampere is None else [load / per_ampere for load in loads]
 
     def to_json(self) -> dict[str, Any]:
         """Return it as a JSON object: times in s, never is null."""
@@ -216,12 +229,16 @@ class HeatResult:
             "limit_node": self.node.value,
             "limit_degC": self.limit_degC,
             "load_unit": self.load_unit,
+            "torque_per_ampere": self.torque_per_ampere,
+            "peaks": [one.to_json() for one in self.peaks],
             "ambient_is_idle": self.ambient_is_idle,
             "for_ever": [
                 {
                     "ambient_degC": one.ambient_degC,
                     "rotating": list(one.rotating),
+                    "rotating_A": self._currents(one.rotating),
                     "holding": list(one.holding),
+                    "holding_A": self._currents(one.holding),
                 }
                 for one in self.for_ever
             ],
@@ -230,6 +247,8 @@ class HeatResult:
             "held_for": [
                 {
                     "load": one.load,
+                    "current_A": self.current_A(one.load),
+                    "beyond": [peak.source.value for peak in peaks_passed(self.peaks, one.load)],
                     "cold_s": [_finite(value) for value in one.cold_s],
                     "warm_s": [_finite(value) for value in one.warm_s],
                 }

@@ -4,13 +4,14 @@ Pure. A page sets values, units and intervals apart; the terminal and the clipbo
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from replay.heat.answers import WARM_SHARE
+from replay.heat.peak_load import beyond_text, first_beyond
 from replay.heat.quantity import QuantityName
-from replay.heat.result import HeatResult, LoadBand
+from replay.heat.result import HeatResult, HeldFor, LoadBand
 from replay.heat.text import band_values, duration_values, recordings_text, unit_text
 
 __all__ = [
@@ -101,8 +102,25 @@ def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # 
     yield SentencePart(PartKind.GIVEN, f"{limit_degC:g}")
     yield unit_part("°C")
     held = next((one for one in result.held_for if math.isfinite(one.cold_s[0])), None)
-    if held is None:
-        return
+    if held is not None:
+        yield from _held(result, held)
+    yield from _by_heat_alone(result, [load[0], *(() if held is None else (held.load,))])
+
+
+def _by_heat_alone(result: HeatResult, loads: Sequence[float]) -> Iterator[SentencePart]:
+    """Yield what the loads of the sentence are beyond; nothing if they are beyond nothing."""
+    peak = first_beyond(result.peaks, max(loads))
+    if peak is not None:
+        # The lowest of them says it for those above it as well.
+        lowest = min(load for load in loads if first_beyond((peak,), load))
+        yield words_part(", by heat alone: ")
+        yield SentencePart(PartKind.GIVEN, f"{lowest:.3g}")
+        yield unit_part(unit_text(result.load_unit))
+        yield words_part(f" is {beyond_text(peak, result.load_unit)}")
+
+
+def _held(result: HeatResult, held: HeldFor) -> Iterator[SentencePart]:
+    unit = unit_text(result.load_unit)
     yield words_part(", ")
     yield SentencePart(PartKind.VALUE, f"{held.load:.3g}")
     yield unit_part(unit)

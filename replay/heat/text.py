@@ -1,16 +1,29 @@
 """Numbers of heat as text: as many digits as an interval bears, durations as said. Pure."""
 
 import math
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 __all__ = [
+    "TimeUnit",
     "band_text",
     "band_values",
+    "column_time_unit",
     "duration_band_text",
     "duration_text",
     "duration_values",
     "recordings_text",
     "unit_text",
+    "values_in_unit",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class TimeUnit:
+    """A unit that durations below each other are told in."""
+
+    text: str
+    size_s: float
 
 
 def duration_text(duration_s: float) -> str:
@@ -91,6 +104,31 @@ def unit_text(ucum: str) -> str:
 def recordings_text(count: int) -> str:
     """Return how many recordings something is from."""
     return "1 recording" if count == 1 else f"{count} recordings"
+
+
+def column_time_unit(durations_s: Iterable[float]) -> TimeUnit:
+    """Return the one unit of durations below each other: minutes, unless all are of another."""
+    units = {_time_unit(one) for one in durations_s if math.isfinite(one)}
+    return TimeUnit(*units.pop()) if len(units) == 1 else TimeUnit("min", 60.0)
+
+
+def values_in_unit(values_s: tuple[float, float, float], unit: TimeUnit) -> tuple[str, str]:
+    """Return a duration and its interval as numbers of one unit: 35, 33 to 38.
+
+    Without an end: "for ever"; without an upper end: "at least 33", and no interval for neither.
+    """
+    value, low, high = (one / unit.size_s for one in values_s)
+    if math.isinf(low):
+        return "for ever", ""
+    if math.isinf(high):
+        shown = "for ever" if math.isinf(value) else _three_digits(value)
+        return shown, f"at least {_three_digits(low)}"
+    return band_values((value, low, high))
+
+
+def _three_digits(value: float) -> str:
+    """Return a number of three digits, all of those before the point."""
+    return f"{value:.0f}" if value >= 100.0 else f"{value:.3g}"
 
 
 def _time_unit(duration_s: float) -> tuple[str, float]:

@@ -5,12 +5,12 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 
+from replay.heat.borne_words import current_lines
 from replay.heat.change import RIVAL_GAIN, FoundChange
 from replay.heat.dated_change import ChangeCause
 from replay.heat.fit import HeatFit
 from replay.heat.quantity import IntervalMethod, Quantity, QuantityName
-from replay.heat.result import Assumption, Caution, HeatResult, HeldFor, Remedy
-from replay.heat.sentence import warm_load
+from replay.heat.result import Assumption, Caution, HeatResult, Remedy
 from replay.heat.text import (
     band_text,
     duration_band_text,
@@ -27,9 +27,6 @@ __all__ = [
     "change_rows",
     "changed_lines",
     "equilibrium_lines",
-    "for_ever_rows",
-    "held_for_head",
-    "held_for_rows",
     "load_lack_text",
     "neighbour_lines",
     "note_lines",
@@ -148,43 +145,6 @@ def quantity_text(one: Quantity) -> str:
     return f"{band_text((one.value, one.low, one.high))} {unit_text(one.unit)}"
 
 
-def for_ever_rows(result: HeatResult) -> list[tuple[str, str, str]]:
-    """Return ambient, load rotating and load holding, each with its interval."""
-    return [
-        (f"{one.ambient_degC:.0f} °C", _load_text(one.rotating), _load_text(one.holding))
-        for one in result.for_ever
-    ]
-
-
-def _load_text(band: tuple[float, float, float]) -> str:
-    return band_text(band) if band[0] > 0.0 else "nothing"
-
-
-def held_for_head(result: HeatResult) -> tuple[str, str, str]:
-    """Return what the columns of `held_for_rows` are."""
-    before = "where it is at" if result.ambient_is_idle else "ambient"
-    after = " without load" if result.ambient_is_idle else ""
-    unit = unit_text(result.load_unit)
-    return (
-        f"load, {before} {result.held_at_degC:.0f} °C{after}",
-        "held from cold",
-        f"once settled at {warm_load(result):.2g} {unit}",
-    )
-
-
-def held_for_rows(result: HeatResult) -> list[tuple[str, str, str]]:
-    """Return load, time from cold and time from warm, each with its interval."""
-
-    def row(one: HeldFor) -> tuple[str, str, str]:
-        return (
-            f"{one.load:.3g} {unit_text(result.load_unit)}",
-            duration_band_text(one.cold_s),
-            duration_band_text(one.warm_s),
-        )
-
-    return [row(one) for one in result.held_for]
-
-
 def note_lines(result: HeatResult) -> Iterator[str]:
     """Yield what is not known and how to learn it, what it rests on, assumptions and cautions."""
     for label, remedy in unknown_rows(result):
@@ -194,6 +154,7 @@ def note_lines(result: HeatResult) -> Iterator[str]:
     yield from neighbour_lines(result)
     yield from equilibrium_lines(result)
     yield basis_line(result)
+    yield from current_lines(result)
     yield from assumption_lines(result)
     yield from caution_lines(result)
 

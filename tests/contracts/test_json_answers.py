@@ -110,11 +110,23 @@ SHAPES: dict[str, Any] = {
         ],
         "neighbours": [dict],
         "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
-        "load_unit": str, "ambient_is_idle": bool,
-        "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
+        "load_unit": str, "torque_per_ampere": float | None,
+        "peaks": [{"source": str, "load": float, "limit": str | None}],
+        "ambient_is_idle": bool,
+        "for_ever": [
+            {
+                "ambient_degC": float, "rotating": [float], "rotating_A": list | None,
+                "holding": [float], "holding_A": list | None,
+            }
+        ],
         "held_at_degC": float | None,
         "held_at_standstill": bool,
-        "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
+        "held_for": [
+            {
+                "load": float, "current_A": float | None, "beyond": [str],
+                "cold_s": [float | None], "warm_s": [float | None],
+            }
+        ],
         "assumptions": [str], "cautions": [str], "kept": str | None,
         "planned": dict | None,
     },

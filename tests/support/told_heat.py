@@ -96,6 +96,7 @@ def fit_simulated(made: Simulated, **settings: Any) -> HeatFit:
         spans_ns=((0, 1),),
         recordings=("made",),
         skipped_s=0.0,
+        largest_load=math.sqrt(float(trace.steps.mean_square_A2.max())),
     )
     joint = JointSettings(name="a", layout="l", **settings)
     return fit_trace(read, joint, ambient=AmbientChoice())

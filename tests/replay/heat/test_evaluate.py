@@ -11,6 +11,7 @@ import pytest
 from logger.errors import InputError
 from replay.heat.bench_model import thermal_settings
 from replay.heat.bins import read_trace
+from replay.heat.borne_words import for_ever_rows, held_for_rows
 from replay.heat.dated_ambient import DatedReading
 from replay.heat.evaluate import AmbientChoice, answer_heat, evaluate_heat
 from replay.heat.faults import HeatFault, HeatFaultKind
@@ -22,7 +23,7 @@ from replay.heat.result import Assumption, Caution, Remedy
 from replay.heat.sentence import heat_sentence
 from replay.heat.text import duration_text
 from replay.heat.typed_ambient import ambient_choice, temperature_degC
-from replay.heat.words import for_ever_rows, held_for_rows, note_lines
+from replay.heat.words import note_lines
 from tests.support.heat_joints import load_course, simulate_joint
 from tests.support.heat_recordings import START_NS, S, record_channels, record_stepped
 
@@ -77,7 +78,7 @@ def test_a_room_as_warm_as_the_limit_leaves_nothing(stepped):
     result = answer_heat(stepped[3], limit_degC=39.0)
     assert "carries nothing for ever at 40 °C with its housing at 39 °C" in heat_sentence(result)
     assert result.held_for == ()
-    assert {room: load for room, load, _ in for_ever_rows(result)}["40 °C"] == "nothing"
+    assert {room: load for room, load, *_ in for_ever_rows(result)}["40 °C"] == "nothing"
 
 
 def test_without_a_limit_nothing_is_borne(stepped):

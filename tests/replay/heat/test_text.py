@@ -4,7 +4,14 @@ import math
 
 import pytest
 
-from replay.heat.text import band_text, duration_band_text, duration_text, unit_text
+from replay.heat.text import (
+    band_text,
+    column_time_unit,
+    duration_band_text,
+    duration_text,
+    unit_text,
+    values_in_unit,
+)
 
 
 @pytest.mark.parametrize(
@@ -59,3 +66,16 @@ def test_durations_and_units():
     ]  # fmt: skip
     assert unit_text("K/A2") == "K/A²"
     assert unit_text("K/(N.m)2") == "K/(N·m)²"
+
+
+def test_durations_below_each_other_have_one_unit():
+    """That of all, else minutes; what has no end is said, with the end that it has."""
+    assert column_time_unit([14.0, 44.0, math.inf]).text == "s"
+    assert column_time_unit([8000.0, 90_000.0]).text == "h"
+    assert column_time_unit([]).text == "min"
+    minutes = column_time_unit([14.0, 2000.0, 9000.0])
+    assert minutes.text == "min"
+    assert values_in_unit((14.7, 14.6, 14.8), minutes) == ("0.245", "0.243 to 0.247")
+    assert values_in_unit((15_000.0, 12_000.0, math.inf), minutes) == ("250", "at least 200")
+    assert values_in_unit((math.inf, 1980.0, math.inf), minutes) == ("for ever", "at least 33")
+    assert values_in_unit((math.inf, math.inf, math.inf), minutes) == ("for ever", "")
