@@ -3,10 +3,23 @@
 import threading
 
 from logger.errors import InputError, OutsideFault
+from logger.event_kind import EventKind
 from logger.recording.record_settings import RecordSettings
 from logger.recording.recorder import RecordResult, record
+from replay.recording import Recording
 
-__all__ = ["Recorder"]
+__all__ = ["Recorder", "kinds_told"]
+
+PATIENCE_S = 60.0
+"""How long a recording may take to begin, or to end, on a busy machine."""
+
+
+def kinds_told(recording: Recording) -> list[str]:
+    """Return the kinds of a recording's events in order.
+
+    Left out are standstills, which tell how busy the machine is and nothing of what is tested.
+    """
+    return [event.kind for event in recording.read_events() if event.kind != EventKind.STANDSTILL]
 
 
 class Recorder:
@@ -20,7 +33,7 @@ class Recorder:
         begun = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(begun,))
         self._thread.start()
-        assert begun.wait(60)
+        assert begun.wait(PATIENCE_S)
 
     def _run(self, begun: threading.Event) -> None:
         try:
@@ -30,11 +43,11 @@ class Recorder:
         except (InputError, OutsideFault) as fault:
             self.fault = fault
 
-    def join(self, within_s: float = 20.0) -> None:
+    def join(self, within_s: float = PATIENCE_S) -> None:
         """Wait for its end."""
         self._thread.join(within_s)
 
-    def end(self, *, within_s: float = 20.0) -> RecordResult | None:
+    def end(self, *, within_s: float = PATIENCE_S) -> RecordResult | None:
         """Stop it; return how it ended, None after a fault."""
         self._stop.set()
         self.join(within_s)

@@ -17,7 +17,7 @@ from logger.store.layout.files import cycle_rules_stream, cycles_stream
 from replay.campaign.read_cycles import read_cycles
 from replay.check import check_recording
 from replay.recording import Recording
-from tests.logger.recording.campaign_recorder import CYCLE_FRAMES, number_of, position_of
+from tests.logger.recording.campaign_recorder import CYCLE_FRAMES, RATE_HZ, number_of, position_of
 
 ALL = {"start_ns": 0, "end_ns": 2**62}
 _HELD_UP_S = 0.15
@@ -109,7 +109,7 @@ def _assert_one_campaign(recording: Recording, lives: int) -> int:
     # The joint's own count, of what came to be recorded: nothing is missing within these.
     rises = _rises(numbers.tolist(), *_levels(recording))
     made = {
-        number: float(np.diff(time_ns[row : next_row + 1]).max()) / 1e9
+        number: np.diff(time_ns[row : next_row + 1]) / 1e9
         for (number, row), (next_number, next_row) in pairwise(rises)
         if next_number - number == next_row - row == CYCLE_FRAMES
     }
@@ -117,8 +117,15 @@ def _assert_one_campaign(recording: Recording, lives: int) -> int:
     assert (np.diff(started) > 0).all(), "no cycle is counted twice"
     assert made.keys() <= set(started.tolist()), "none that was recorded is left out"
     whole = set(started[np.array(table["kind"].to_pylist()) == "whole"].tolist())
-    # One during which a busy machine held the joint up may be told as paused, or as a gap.
-    assert {number for number, longest_s in made.items() if longest_s < _HELD_UP_S} <= whole
+    # Where a busy machine held the joint up, it may be told as paused or as a gap; and one that
+    # began late, and made up for it, as short.
+    usual_s = CYCLE_FRAMES / RATE_HZ
+    in_time = {
+        number
+        for number, steps_s in made.items()
+        if steps_s.max() < _HELD_UP_S and abs(steps_s.sum() - usual_s) < _HELD_UP_S
+    }
+    assert in_time <= whole
     assert whole <= made.keys()
 
     events = recording.read_events()

@@ -35,7 +35,7 @@ from replay.recording import Recording
 from replay.statistics import span_statistics
 from tests.support.adapter import Adapter
 from tests.support.demo_drive import MOTION, answer_id, asking, health_answer, question_id
-from tests.support.recorder import Recorder
+from tests.support.recorder import Recorder, kinds_told
 from tests.support.web import wait_until
 
 S = 1_000_000_000
@@ -239,7 +239,7 @@ def test_a_fault_while_writing_reaches_the_caller(tmp_path: Path, monkeypatch: p
     assert "broken" in str(running.fault)
     recording = Recording.open(tmp_path / "rec")
     assert not recording.live
-    assert [event.kind for event in recording.read_events()] == ["started"]
+    assert kinds_told(recording) == ["started"]
 
 
 def test_a_terminal_that_stands_still_costs_no_frame(tmp_path: Path):

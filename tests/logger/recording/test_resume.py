@@ -33,7 +33,7 @@ from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from replay.statistics import span_statistics as figures_of
 from tests.support.demo_drive import answer_id, health_answer, motion_answer
-from tests.support.recorder import Recorder
+from tests.support.recorder import Recorder, kinds_told
 
 LIMITS = """
 format = 1
@@ -75,14 +75,13 @@ def _motion(count: int) -> can.Message:
     return _answer(motion_answer(count))
 
 
-def _run(settings: RecordSettings, *messages: can.Message) -> RecordResult:
-    """Record those messages, then end."""
+def _run(settings: RecordSettings, *messages: can.Message, every_s: float = 0.0) -> RecordResult:
+    """Record those messages, so far apart at least, then end: what came by then is recorded."""
     with can.Bus(interface="virtual", channel=settings.bench.buses[0].channel) as other:
         running = Recorder(settings)
         for message in messages:
             other.send(message)
-            time.sleep(0.005)
-        time.sleep(0.1)
+            time.sleep(every_s)
         ended = running.end()
     assert ended is not None, running.fault
     return ended
@@ -168,7 +167,7 @@ def test_a_killed_recorder_is_gone_on_with(tmp_path: Path):
     )
     assert ended.returncode == 0, ended.stderr
     recording = Recording.open(path)
-    assert [event.kind for event in recording.read_events()] == ["started", "continued", "ended"]
+    assert kinds_told(recording) == ["started", "continued", "ended"]
     assert not recording.live
 
 
@@ -195,7 +194,7 @@ def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     """It goes on from where it stood, the time off counted as rest; afterwards is told the same."""
     path = tmp_path / "rec"
     limits = parse_limits(IMAGE, "limits.toml")
-    _run(_first(path, "on-9", limits), *[_current(40.0)] * 60, _current(0.0))
+    _run(_first(path, "on-9", limits), *[_current(40.0)] * 60, _current(0.0), every_s=0.005)
     (row,) = Recording.open(path).bench.joints
     plan = plan_limits(
         limits, joint="shoulder", hold_ns=Recording.open(path).bench.hold_times_ns_of(row)
@@ -274,7 +273,7 @@ channel = "temperature_housing_degC"
 within = 1.0
 load = "current_A"
 load_above = 5.0
-on_delay_s = 0.1
+on_delay_s = 0.5
 """
 
 
@@ -282,9 +281,10 @@ def test_a_frozen_reading_is_held_against_where_it_froze(tmp_path: Path):
     """Gone on with, it must move from the reading with which the wait began, not from a later."""
     path = tmp_path / "rec"
     limits = parse_limits(FROZEN, "limits.toml")
-    loaded = [message for _ in range(8) for message in (_current(900), _health(40))]
+    # Long before the delay is over the reading is another, and stays so until it is over.
+    loaded = [message for _ in range(2) for message in (_current(900), _health(40))]
     later = [message for _ in range(14) for message in (_current(900), _health(41))]
-    _run(_first(path, "on-12", limits), *loaded, *later)
+    _run(_first(path, "on-12", limits), *loaded, *later, every_s=0.02)
     (raised,) = [event for event in Recording.open(path).read_events() if event.kind == "raised"]
     assert raised.value == 41.0
     plan = plan_limits(

@@ -1,5 +1,6 @@
 """A stop frame on a trip, on a real byte path: in time, told, and an alert where it did nothing."""
 
+import re
 import signal
 import subprocess
 import sys
@@ -12,6 +13,7 @@ import pytest
 
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.lifecycle import Alert
 from logger.limits.limit import parse_limits
 from logger.recording.record_settings import RecordSettings, settings_to_resume
 from logger.recording.recorder import record
@@ -49,7 +51,11 @@ severity = "{severity}"
 channel = "temperature_housing_degC"
 above = 70.0
 """
-UNTIL = 'until = { channel = "current_A", below = 0.5, within_s = 0.4 }\n'
+UNTIL = 'until = { channel = "current_A", below = 0.5, within_s = 40.0 }\n'
+# Eight frames, 0.02 s apart, have left long before.
+IGNORED_UNTIL = UNTIL.replace("40.0", "1.5")
+STOPS_AT = 3
+"""The stop frame at which a joint that heeds them stops."""
 
 
 def _text(
@@ -76,22 +82,20 @@ def _settings(text: str, out: Path, *, severity: str = "trip") -> RecordSettings
 
 
 class _Joints:
-    """Joints that report by themselves, and stop 60 ms after a stop frame if they heed it."""
+    """Joints that report by themselves, and stop at the third stop frame if they heed them."""
 
     def __init__(self, count: int = 1, *, heeds: bool = True) -> None:
         self.hot = [False] * count
-        self.stops_s = [float("inf")] * count
+        self.told = [0] * count
         self._heeds = heeds
 
     def answer(self, frame: CanFrame) -> Iterable[CanFrame]:
-        if self._heeds and frame.identifier > 0x100:
-            place = frame.identifier - 0x101
-            self.stops_s[place] = min(self.stops_s[place], time.monotonic() + 0.06)
+        self.told[frame.identifier - 0x101] += 1
         return ()
 
     def talk(self) -> Iterable[CanFrame]:
         for place, hot in enumerate(self.hot):
-            still = time.monotonic() >= self.stops_s[place]
+            still = self._heeds and self.told[place] >= STOPS_AT
             current = (0 if still else 800).to_bytes(2, "little")
             data = current + bytes([75 if hot else 30, 0])
             yield CanFrame(identifier=0x201 + place, data=data)
@@ -110,31 +114,37 @@ def test_a_joint_that_trips_is_stopped(
     """Sent at once, repeated until the current shows it, both told; recording goes on."""
     joints = _Joints()
     with Adapter(tmp_path / "line", answer=joints.answer, talk=joints.talk) as adapter:
-        running = Recorder(_settings(_text(tmp_path / "line"), tmp_path / "rec"))
+        # It would be repeated for two seconds.
+        text = _text(tmp_path / "line").replace("repeat = 8", "repeat = 100")
+        running = Recorder(_settings(text, tmp_path / "rec"))
         time.sleep(0.4)
         assert adapter.heard == []
         joints.hot[0] = True
         until(lambda: _events(tmp_path / "rec", "stop seen"), "the stop is seen")
+        (seen,) = _events(tmp_path / "rec", "stop seen")
+        # What had been sent by then has arrived.
+        time.sleep(0.3)
         heard = len(adapter.heard)
-        time.sleep(0.5)
+        # The cool-down is in the recording.
+        until(
+            lambda: Recording.open(tmp_path / "rec").newest_ns("a") > seen.time_ns + 800_000_000,
+            "the joint is recorded while it cools down",
+        )
         running.end()
         assert len(adapter.heard) == heard
-    assert 3 <= heard <= 8
+    assert STOPS_AT <= heard < 100
     assert {(one.identifier, one.data) for _, one in adapter.heard} == {(0x101, b"\x00\x00")}
     recording = Recording.open(tmp_path / "rec")
     (armed,) = _events(tmp_path / "rec", "stop armed")
     assert "a (0x101)" in armed.text
     assert "no safety function" in armed.text
     (sent,) = _events(tmp_path / "rec", "stop sent")
-    (seen,) = _events(tmp_path / "rec", "stop seen")
     assert (sent.joint, sent.limit) == (seen.joint, seen.limit) == ("a", "hot")
-    assert 0.0 <= sent.duration_s < 0.05
-    assert 0.04 < seen.duration_s < 0.2
-    assert "stop seen after 0." in seen.text
+    # How soon is measured by tests/benchmarks/test_stopping.py.
+    assert 0.0 <= sent.duration_s < seen.duration_s
+    assert re.search(r"stop seen after \d", seen.text)
     assert "current_A below 0.5 A" in seen.text
     assert {alert.limit for alert in recording.read_alerts()} == {"hot"}
-    # The cool-down is in the recording.
-    assert recording.newest_ns("a") > seen.time_ns + 300_000_000
 
 
 def test_a_joint_that_ignores_it_is_an_alert(
@@ -143,15 +153,16 @@ def test_a_joint_that_ignores_it_is_an_alert(
     """As often as it is said, and a trip of the joint's own in the name of the recorder."""
     joints = _Joints(heeds=False)
     with Adapter(tmp_path / "line", answer=joints.answer, talk=joints.talk) as adapter:
-        running = Recorder(_settings(_text(tmp_path / "line"), tmp_path / "rec"))
+        text = _text(tmp_path / "line", until=IGNORED_UNTIL)
+        running = Recorder(_settings(text, tmp_path / "rec"))
         joints.hot[0] = True
         until(lambda: len(_events(tmp_path / "rec", "raised")) == 2, "the new alert")
         running.end()
-    assert len(adapter.heard) == 8
+        until(lambda: len(adapter.heard) == 8, "all have arrived")
     recording = Recording.open(tmp_path / "rec")
     alert = recording.read_alerts()[1]
     assert (alert.limit, alert.joint, alert.severity) == ("stop-without-effect", "a", "trip")
-    assert "0.4 s after the stop frame 0x101, sent 8 times, current_A is still 8 A" in alert.text
+    assert "1.5 s after the stop frame 0x101, sent 8 times, current_A is still 8 A" in alert.text
     assert "Stop it by other means." in alert.text
     assert alert.state_at(recording.end_ns) == "latched"
     # The alert itself is no trip that orders a stop.
@@ -192,14 +203,17 @@ def test_without_anything_that_shows_it_it_is_sent_so_often(
     assert len(_events(tmp_path / "rec", *OUTCOMES)) == 1
 
 
-def test_a_warning_stops_nothing(tmp_path: Path):
+def test_a_warning_stops_nothing(
+    tmp_path: Path, until: Callable[[Callable[[], object], str], None]
+):
     """Only a trip does."""
     joints = _Joints()
     with Adapter(tmp_path / "line", answer=joints.answer, talk=joints.talk) as adapter:
         settings = _settings(_text(tmp_path / "line"), tmp_path / "rec", severity="warning")
         running = Recorder(settings)
         joints.hot[0] = True
-        time.sleep(0.4)
+        until(lambda: _events(tmp_path / "rec", "raised"), "the warning is raised")
+        time.sleep(0.2)
         running.end()
         assert adapter.heard == []
     assert len(_events(tmp_path / "rec", "raised")) == 1
@@ -212,7 +226,7 @@ def test_an_adapter_that_is_away_at_that_moment_is_told(
     joints = _Joints()
     silence = '[[limit]]\nname = "gone"\nkind = "silence"\nseverity = "trip"\nafter_s = 1.0\n'
     with Adapter(tmp_path / "line", answer=joints.answer, talk=joints.talk) as adapter:
-        settings = _settings(_text(tmp_path / "line"), tmp_path / "rec")
+        settings = _settings(_text(tmp_path / "line", until=IGNORED_UNTIL), tmp_path / "rec")
         settings = RecordSettings(
             bench=settings.bench,
             where=settings.where,
@@ -237,9 +251,15 @@ def test_going_on_a_stop_without_effect_is_closed(
 ):
     """A recorder that was killed leaves it standing; the next one watches anew."""
     joints = _Joints(heeds=False)
-    (tmp_path / "bench.toml").write_text(_text(tmp_path / "line"), encoding="utf-8")
+    text = _text(tmp_path / "line", until=IGNORED_UNTIL)
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
     (tmp_path / "talks.toml").write_text(LAYOUT, encoding="utf-8")
     (tmp_path / "limits.toml").write_text(LIMITS.format(severity="trip"), encoding="utf-8")
+
+    def standing() -> list[Alert]:
+        alerts = Recording.open(tmp_path / "rec").read_alerts()
+        return [one for one in alerts if one.limit == "stop-without-effect"]
+
     with Adapter(tmp_path / "line", answer=joints.answer, talk=joints.talk):
         process = _command(tmp_path, "--send-stop-on-trip", "--out", str(tmp_path / "rec"))
         try:
@@ -254,12 +274,10 @@ def test_going_on_a_stop_without_effect_is_closed(
         settings = settings_to_resume(tmp_path / "rec", send_stop_on_trip=True)
         assert settings.send_stop_on_trip
         running = Recorder(settings)
-        time.sleep(0.3)
+        until(lambda: standing()[0].returned_ns is not None, "it is closed")
         running.end()
-    recording = Recording.open(tmp_path / "rec")
-    (alert,) = [one for one in recording.read_alerts() if one.limit == "stop-without-effect"]
+    (alert,) = standing()
     assert alert.joint == "a"
-    assert alert.returned_ns is not None
 
 
 def _command(folder: Path, *options: str) -> "subprocess.Popen[str]":
