@@ -1,7 +1,6 @@
 """Delivery somebody: a real HTTP server, up, down, slow or ill; programs; the apprise library."""
 
 import json
-import socket
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -145,12 +144,13 @@ def test_errors_are_tried_again_and_said_once(server: Webhook, tmp_path: Path):
 
 def test_each_alert_says_that_its_message_waits(server: Webhook, tmp_path: Path):
     """Not only the first: whoever looks at a later one reads as well that nobody knows of it."""
-    server.answers = [500] * 3
+    server.then = 500
     reports: list[DeliveryReport] = []
     teller = _teller(_settings(server.port), tmp_path, reports)
     teller.notify_targets(_event(1))
     _until(lambda: bool(reports))
     teller.notify_targets(_event(2))
+    server.then = 200
     _until(lambda: len(server.heard) == 2)
     assert teller.close() == 0
     waiting = [one.alert for one in reports if one.kind == "telling" and one.alert]
@@ -161,11 +161,12 @@ def test_each_alert_says_that_its_message_waits(server: Webhook, tmp_path: Path)
 def test_what_waits_behind_the_first_says_so_too(server: Webhook, tmp_path: Path):
     """Alerts that were raised while the first message was under way, before it failed."""
     server.answers = [500]
-    server.pause_s = 0.3
+    server.may_answer.clear()
     reports: list[DeliveryReport] = []
     teller = _teller(_settings(server.port), tmp_path, reports)
     for number in (1, 2, 3):
         teller.notify_targets(_event(number))
+    server.may_answer.set()
     _until(lambda: len(server.heard) == 3)
     assert teller.close() == 0
     assert [one.alert for one in reports if one.kind == "telling" and one.alert] == [1, 2, 3]
@@ -202,17 +203,16 @@ def test_a_message_of_an_earlier_recording_is_no_news_of_this_one(server: Webhoo
 
 def test_what_waits_survives_a_restart(tmp_path: Path):
     """The server is down; the next recorder delivers it, old before new."""
-    server = Webhook()
-    port = server.port
-    server.close()
-    first = _teller(_settings(port), tmp_path)
+    server = Webhook(is_up=False)
+    reports: list[DeliveryReport] = []
+    first = _teller(_settings(server.port), tmp_path, reports)
     first.notify_targets(_event(1))
     first.notify_targets(_event(2))
-    time.sleep(0.1)
+    _until(lambda: bool(reports))
     assert first.close() == 2
-    server = Webhook(port)
     try:
-        second = _teller(_settings(port), tmp_path)
+        server.start()
+        second = _teller(_settings(server.port), tmp_path)
         second.notify_targets(_event(3))
         _until(lambda: len(server.heard) == 3)
         assert second.close() == 0
@@ -222,13 +222,13 @@ def test_what_waits_survives_a_restart(tmp_path: Path):
 
 
 def test_a_slow_server_holds_up_nobody(server: Webhook, tmp_path: Path):
-    """Delivery returns at once, many times over, while the server sleeps."""
-    server.pause_s = 1.0
+    """Delivery returns at once, many times over, while the server does not answer."""
+    server.may_answer.clear()
     teller = _teller(_settings(server.port), tmp_path)
     for number in range(1, 30):
         teller.notify_targets(_event(number))
     assert len(server.heard) == 0, "the server has not answered once"
-    server.pause_s = 0.0
+    server.may_answer.set()
     teller.close()
 
 
@@ -366,15 +366,15 @@ def test_a_recorder_tells(server: Webhook, tmp_path: Path):
 
 def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
     """Next morning the recording says that its messages did not arrive, and why."""
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        port = taken.getsockname()[1]
+    # Ours, so that nobody else listens there, and nobody does.
+    server = Webhook(is_up=False)
     files = {
         "bench.toml": '[bus]\ninterface = "slcan"\nchannel = "LINE"\nbitrate = 500000\n'
         '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
         "limits.toml": 'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\n'
         'severity = "trip"\nafter_s = 0.3\n',
-        "tell.toml": f'format = 1\n[[webhook]]\nname = "desk"\nurl = "http://127.0.0.1:{port}/x"\n',
+        "tell.toml": 'format = 1\n[[webhook]]\nname = "desk"\n'
+        f'url = "http://127.0.0.1:{server.port}/x"\n',
     }
     with Adapter(tmp_path / "line") as adapter:
         for name, text in files.items():
@@ -385,6 +385,7 @@ def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
             *("--duration", "2s", "--out", "rec"),
             cwd=tmp_path,
         )
+    server.close()
     assert done.returncode == 0, done.stderr
     events = RecordingReader(tmp_path / "rec").read_events()
     (said,) = [one for one in events if one.kind == "telling"]

@@ -1,7 +1,7 @@
 """Limits that are saved while they are in force: checked, taken over at one instant, or refused."""
 
 import os
-import time
+from collections.abc import Callable
 from pathlib import Path
 
 import can
@@ -16,8 +16,10 @@ from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from tests.support.demo_drive import answer_id, health_answer
-from tests.support.recorder import Recorder
+from tests.support.recorder import Recorder, kinds_told
 
+BESIDE = {"started", "ended", "bus hint", "standstill"}
+"""Events that tell nothing of limits."""
 LIMITS = """
 format = 1
 [[limit]]
@@ -103,7 +105,9 @@ def test_others_in_force_make_the_next_save_news(tmp_path: Path):
     assert again.text == LIMITS.format(warm=50.0)
 
 
-def test_a_recording_takes_them_over(tmp_path: Path):
+def test_a_recording_takes_them_over(
+    tmp_path: Path, until: Callable[[Callable[[], object], str], None]
+):
     """A changed limit ends its alert and begins anew; one that is the same stands."""
     path = tmp_path / "limits.toml"
     _save(path, LIMITS.format(warm=50.0))
@@ -121,19 +125,26 @@ def test_a_recording_takes_them_over(tmp_path: Path):
             0.02,
         )
         recorder = Recorder(settings)
+
+        def raised() -> int:
+            return kinds_told(Recording.open(tmp_path / "rec")).count("raised")
+
         try:
-            time.sleep(0.4)
+            until(lambda: raised() == 2, "both limits are raised")
             _save(path, LIMITS.format(warm=65.0))
-            time.sleep(1.2)
+            until(lambda: raised() == 3, "the changed limit is raised")
             _save(path, "format = 2")
-            time.sleep(1.2)
+            until(
+                lambda: "limits refused" in kinds_told(Recording.open(tmp_path / "rec")),
+                "what is no limits file is refused",
+            )
         finally:
             task.stop()
             ended = recorder.end()
     assert ended is not None
     recording = Recording.open(tmp_path / "rec")
     kinds = [(event.kind, event.limit) for event in recording.read_events()]
-    assert [kind for kind in kinds if kind[0] not in {"started", "ended", "bus hint"}] == [
+    assert [kind for kind in kinds if kind[0] not in BESIDE] == [
         ("raised", "warm"),
         ("raised", "hot"),
         ("returned", "warm"),
