@@ -19,8 +19,9 @@ from logger.store.layout.files import LOCK_FILE, is_outside_fault
 __all__ = ["WriteLock", "await_orphan", "check_not_written", "writer_pid"]
 
 TEST_S: Final = 0.2
+UNSIGNED_S: Final = 2.0
 ORPHAN_S: Final = 10.0
-"""How long a lock of a process that runs, or of one that is gone, is waited for."""
+"""How long a lock of a process that runs, of nobody known or of one that is gone is waited for."""
 
 
 class WriteLock:
@@ -44,14 +45,14 @@ class WriteLock:
             raise kind(
                 f"{recording}: the recording cannot be written ({fault.strerror})."
             ) from None
-        begun_s = time.monotonic()
+        patience = _Patience()
         while True:
             try:
                 fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
             except BlockingIOError:
                 pid = _pid_in(path)
-                if time.monotonic() - begun_s > _wait_timeout_s(pid):
+                if patience.is_over(pid):
                     os.close(self._descriptor)
                     raise InputError(
                         f"{recording}: another logger{f' (pid {pid})' if pid else ''} is writing "
@@ -100,13 +101,29 @@ class WriteLock:
         self.release()
 
 
-def _wait_timeout_s(pid: int | None) -> float:
-    """Return for how long a lock may be held by somebody who is about to release it, in s.
+class _Patience:
+    """For how long a lock is waited for: counted anew whenever another holds it.
 
-    A reader that tests it holds a shared lock for an instant. The process that makes parts for a
-    recorder inherits its lock and ends with it: killed while the disk syncs, it ends after that.
+    Who releases it empties the file first, and who takes it signs it afterwards.
     """
-    return ORPHAN_S if pid and _is_gone(pid) else TEST_S
+
+    def __init__(self, *, running_s: float = TEST_S) -> None:
+        """Wait for a process that runs, such as a reader that tests the lock, for `running_s`."""
+        self._running_s = running_s
+        self._pid: int | None = None
+        self._since_s = time.monotonic()
+
+    def is_over(self, pid: int | None) -> bool:
+        """Return whether the process that holds it, None or 0 where none signed, has had its time.
+
+        The process that makes parts for a recorder inherits its lock and ends with it: killed while
+        the disk syncs, it ends after that.
+        """
+        pid = pid or None
+        if pid != self._pid:
+            self._pid, self._since_s = pid, time.monotonic()
+        wait_s = UNSIGNED_S if pid is None else ORPHAN_S if _is_gone(pid) else self._running_s
+        return time.monotonic() - self._since_s >= wait_s
 
 
 def _is_gone(pid: int) -> bool:
@@ -122,20 +139,16 @@ def _is_gone(pid: int) -> bool:
 
 def await_orphan(recording: Path) -> None:
     """Wait until what makes parts for a recorder that is gone has ended as well, 10 s at most."""
-    begun_s = time.monotonic()
-    while (pid := writer_pid(recording)) is not None:
-        # A lock without a pid was taken or is let go at this instant: the file is emptied first.
-        timeout_s = _wait_timeout_s(pid) if pid == 0 or _is_gone(pid) else 0.0
-        if time.monotonic() - begun_s > timeout_s:
-            break
+    patience = _Patience(running_s=0.0)
+    while (pid := writer_pid(recording)) is not None and not patience.is_over(pid):
         time.sleep(0.01)
 
 
 def check_not_written(recording: Path) -> None:
     """Raise InputError when a recording is being written."""
-    begun_s = time.monotonic()
+    patience = _Patience()
     while (pid := writer_pid(recording)) is not None:
-        if time.monotonic() - begun_s < _wait_timeout_s(pid):
+        if not patience.is_over(pid):
             time.sleep(0.01)
             continue
         raise InputError(

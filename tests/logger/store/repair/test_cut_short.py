@@ -3,6 +3,9 @@
 import shutil
 import subprocess
 import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +17,7 @@ from logger.recording.resume import resume_point
 from logger.simulate import scenario
 from logger.store.layout.events import Event
 from logger.store.layout.files import JOURNAL_FOLDER, LOCK_FILE
-from logger.store.layout.lock import WriteLock
+from logger.store.layout.lock import WriteLock, check_not_written
 from logger.store.layout.manifest import ClockAnchor, new_manifest, read_manifest, write_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
@@ -171,13 +174,18 @@ def test_a_cut_lacks_what_lies_in_it(tmp_path: Path):
         assert check_recording(Recording.open(made.path)).cut_short == ()
 
 
-def test_a_recorder_that_is_gone_is_not_live_while_its_parts_are_made(tmp_path: Path):
-    """What makes its parts inherits its lock and ends after it: until then nobody knows the cut."""
-    path = _killed(tmp_path / "rec")
+def _locked_by_one_that_is_gone(path: Path) -> WriteLock:
     gone = subprocess.Popen(["true"])
     gone.wait()
     lock = WriteLock(path)
     (path / LOCK_FILE).write_text(f"{gone.pid}\n", encoding="ascii")
+    return lock
+
+
+def test_a_recorder_that_is_gone_is_not_live_while_its_parts_are_made(tmp_path: Path):
+    """What makes its parts inherits its lock and ends after it: until then nobody knows the cut."""
+    path = _killed(tmp_path / "rec")
+    lock = _locked_by_one_that_is_gone(path)
     ends = threading.Timer(0.3, lock.release)
     ends.start()
     found = check_recording(Recording.open(path))
@@ -187,15 +195,42 @@ def test_a_recorder_that_is_gone_is_not_live_while_its_parts_are_made(tmp_path: 
     assert not found.is_complete
 
 
-@pytest.mark.parametrize("after_s", [0.05, None])
-def test_a_lock_without_a_pid_is_about_to_be_released(tmp_path: Path, after_s: float | None):
-    """It is emptied before it is released; but one that nobody releases is a recorder's."""
-    path = _killed(tmp_path / "rec")
-    lock = WriteLock(path)
+def _emptied_after(lock: WriteLock, path: Path, after_s: float) -> None:
+    """Empty a lock's file, as who releases it does first, and release it later than at once."""
+    time.sleep(after_s)
     (path / LOCK_FILE).write_text("", encoding="ascii")
-    ends = threading.Timer(after_s or 0.0, lock.release if after_s else bool)
-    ends.start()
-    found = check_recording(Recording.open(path))
-    ends.join()
+    time.sleep(0.1)
     lock.release()
-    assert found.live == (after_s is None)
+
+
+# Longer than a lock is waited for of which nobody is known to hold it.
+@pytest.mark.parametrize("after_s", [0.0, 2.3])
+def test_a_lock_is_emptied_before_it_is_released(tmp_path: Path, after_s: float):
+    """However long its orphan was waited for: nobody calls it live, or refuses, in between."""
+    waits: list[Callable[[Path], object]] = [
+        lambda path: check_recording(Recording.open(path)).live,
+        check_not_written,
+        lambda path: WriteLock(path).release(),
+    ]
+    paths = [_killed(tmp_path / str(number)) for number in range(len(waits))]
+    endings = [
+        threading.Thread(
+            target=_emptied_after, args=(_locked_by_one_that_is_gone(path), path, after_s)
+        )
+        for path in paths
+    ]
+    for ending in endings:
+        ending.start()
+    with ThreadPoolExecutor(len(waits)) as pool:
+        said = [future.result() for future in map(pool.submit, waits, paths)]
+    for ending in endings:
+        ending.join()
+    assert said == [False, None, None]
+
+
+def test_a_lock_that_nobody_signed_and_nobody_releases_is_a_recorders(tmp_path: Path):
+    """A full disk takes no pid: the lock holds all the same."""
+    path = _killed(tmp_path / "rec")
+    with WriteLock(path):
+        (path / LOCK_FILE).write_text("", encoding="ascii")
+        assert check_recording(Recording.open(path)).live
