@@ -13,7 +13,7 @@ import time
 import zlib
 from collections import OrderedDict
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor
+from concurrent.futures import BrokenExecutor, Executor, wait
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -25,6 +25,8 @@ __all__ = ["Job", "JobContext", "JobFunction", "JobQueue"]
 log = logging.getLogger(__name__)
 
 POOL_IDLE_S: Final = 60.0
+_ASKED_S: Final = 2.0
+"""How long a process that has nothing to do has to say so."""
 MAX_FINISHED_JOBS: Final = 32
 
 
@@ -157,9 +159,10 @@ class JobQueue:
         while job is not None:
             # A new executor after one of its processes died, which ends all of them.
             with process_executor(core_count) as executor:
-                while job is not None and _accepts_work(executor):
+                is_new = True
+                while job is not None and (is_new or _accepts_work(executor)):
                     self._run_job(job, executor, core_count)
-                    job = self._wait_for_job()
+                    job, is_new = self._wait_for_job(), False
 
     def _run_job(self, job: Job, executor: Executor | None, jobs: int) -> None:
         def progress(share: float) -> None:
@@ -181,11 +184,15 @@ class JobQueue:
 
 
 def _accepts_work(executor: Executor | None) -> bool:
-    """Return whether tasks can be submitted to an executor."""
+    """Return whether tasks can be submitted to an executor that has worked before.
+
+    It waits until that is answered: a task that finds no process idle starts another, which loads
+    this program once more.
+    """
     if executor is None:
         return True
     try:
-        executor.submit(int)
+        wait([executor.submit(int)], _ASKED_S)
     except BrokenExecutor:
         return False
     return True

@@ -154,7 +154,8 @@ class RecordingCache:
         """Return `derive(recording)` for a list of recordings.
 
         For a finished one it is computed once for each state of its recording.json, without opening
-        the recording again: a folder may hold hundreds.
+        the recording again: a folder may hold hundreds. One that is open already is not opened
+        beside itself: the names of the parts of months alone take tens of megabytes.
 
         Raises
         ------
@@ -166,6 +167,12 @@ class RecordingCache:
             recording = self.open_recording(name)
             return self.derive_once(purpose, recording, derive)
         state = file_stamp(entry.path / MANIFEST_FILE)
-        return self._derive(
-            purpose, name, state, lambda: derive(Recording.open(self.find_path(name)))
-        )
+
+
+        def work() -> Derived:
+            is_open = self._open.get(name) is not None
+            return derive(
+                self.open_recording(name) if is_open else Recording.open(self.find_path(name))
+            )
+
+        return self._derive(purpose, name, state, work)

@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 from scipy.ndimage import median_filter, uniform_filter1d
-from scipy.signal import lfilter
 
 from logger.arrays import Floats, Ints
 
@@ -42,6 +41,9 @@ class Reference:
         """Return it as a sensor of first order shows it; `lag_s`: its time constant, 0 for none."""
         if lag_s <= 0.0:
             return self
+        # Imported here: it loads half of scipy, 26 MB in a server that may never ask for it.
+        from scipy.signal import lfilter  # noqa: PLC0415
+
         keep = float(np.exp(-self.step_s / lag_s))
         settled = [keep * self.values[0]]
         return self._with(lfilter([1.0 - keep], [1.0, -keep], self.values, zi=settled)[0])

@@ -10,13 +10,15 @@ them, an offset and a drift.
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.optimize import OptimizeResult, least_squares
 
 from logger.arrays import Floats
 from logger.findings.uncertainty import student_factor
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
 
 __all__ = ["LoopFit", "LoopPath", "fit_loops", "loop_angles", "thin_loop"]
 
@@ -216,11 +218,14 @@ class _Problem:
 
     def solve(
         self, start: Floats, zones: int, *, spread: float = 0.0, counted: np.ndarray | None = None
-    ) -> OptimizeResult:
+    ) -> "OptimizeResult":
         """Return the nearest solution; outliers are told by `spread`, 0: not known yet.
 
         Only points that are `counted` are fitted; None: all.
         """
+        # Imported here: 17 MB in a server that may never measure anything.
+        from scipy.optimize import least_squares  # noqa: PLC0415
+
         noise = max(_noise(self.path.angle), 1e-6 * self.span, 1e-9)
         scale = ROBUST_SHARE * spread if spread else max(3.0 * noise, 0.02 * self.span)
         near = np.ones(len(self.path.angle), dtype=np.bool_) if counted is None else counted

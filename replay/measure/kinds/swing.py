@@ -7,7 +7,6 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy.optimize import least_squares, minimize
 
 from logger.arrays import Floats
 
@@ -86,6 +85,9 @@ def fit_decay(time_s: Floats, values: Floats, *, least_scatter: float = 0.0) -> 
     """
     if len(time_s) < 12:
         return None
+    # Imported here: 17 MB in a server that may never measure anything.
+    from scipy.optimize import least_squares  # noqa: PLC0415
+
     at = time_s - time_s[0]
     length = float(at[-1])
     starts = sorted(
@@ -264,6 +266,9 @@ def fit_noise_driven(time_s: Floats, values: Floats, omega: float) -> NoiseFit |
                 for w in (at, folded)
             )
         )
+
+    # Imported here, as above.
+    from scipy.optimize import minimize  # noqa: PLC0415
 
     def cost(logs: Floats) -> float:
         spectrum = np.exp(logs[2]) * shape(logs) + np.exp(logs[3])

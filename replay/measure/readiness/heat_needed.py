@@ -12,7 +12,6 @@ from typing import Final
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.signal import lfilter
 
 from logger.arrays import Floats
 from logger.heat.observer import AMBIENT_WALK_K2_PER_S
@@ -120,6 +119,9 @@ class _OneNode:
 
     def columns(self, time_constant_s: float) -> Floats:
         """Return what ambient, start and resistance are multiplied with, shape (n, 3)."""
+        # Imported here: it loads half of scipy, 26 MB in a server that may never ask for it.
+        from scipy.signal import lfilter  # noqa: PLC0415
+
         kept = math.exp(-self._step_s / time_constant_s)
         followed = lfilter([1.0 - kept], [1.0, -kept], self._load)
         fading = np.exp(-self._time_s / time_constant_s)

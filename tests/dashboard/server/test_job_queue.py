@@ -118,3 +118,15 @@ def test_what_is_kept_of_results_is_small(toil: JobQueue):
     assert _until(toil, number, _over)["result"] == {"points": points}
     kept = toil._jobs[number].result
     assert len(kept) < sum(map(len, points)) / 5
+
+
+def test_one_task_takes_one_process(toil: JobQueue):
+    """None is started to ask whether there is one: each loads this program once more."""
+
+    def counts(means: JobContext) -> dict[str, object]:
+        assert means.executor is not None
+        means.executor.submit(abs, -1).result()
+        return {"processes": len(means.executor._processes)}
+
+    for _ in range(2):
+        assert _until(toil, toil.submit("a", counts), _over)["result"] == {"processes": 1}

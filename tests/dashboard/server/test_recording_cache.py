@@ -160,3 +160,16 @@ def test_a_name_that_no_address_takes_says_why(tmp_path: Path):
     (tmp_path / "bench day").mkdir()
     with pytest.raises(RecordingNotFoundError, match="rename the folder"):
         RecordingCache(tmp_path).find_path("bench day")
+
+
+def test_a_list_opens_no_recording_beside_itself(tmp_path: Path):
+    """One that a page has open is looked at as it is; one that nobody has open is not kept open."""
+    _record(tmp_path / "rec", at_s=0)
+    cache = RecordingCache(tmp_path)
+    opened = cache.open_recording("rec")
+    (entry,) = cache.list_entries()
+    assert cache.derive_for_list("itself", entry, lambda found: found) is opened
+    _record(tmp_path / "other", at_s=10)
+    (entry,) = (one for one in cache.list_entries() if one.path.name == "other")
+    cache.derive_for_list("itself", entry, lambda found: found)
+    assert cache._open.get("other") is None
