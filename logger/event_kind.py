@@ -98,7 +98,8 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.ACKNOWLEDGED: "Someone acknowledged an alert.",
     EventKind.SHELVED: "Someone shelved a warning for a stated time (`duration_s`).",
     EventKind.UNSHELVED: "Someone ended the shelving of a warning.",
-    EventKind.DROPPED: "Frames were lost before they could be stored (`value`: how many).",
+    EventKind.DROPPED: "Frames were lost before they could be stored (`value`: how many; "
+    "`duration_s`: within how long before; none: unknown).",
     EventKind.STANDSTILL: "The recorder did not read a bus (`duration_s`): it was paused, or the "
     "computer suspended (`value`: frames lost and not told of otherwise; none: unknown).",
     EventKind.GARBLED: "Lines or frames of an adapter could not be read (`value`: how many).",

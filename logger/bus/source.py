@@ -60,6 +60,8 @@ class Received:
     """Requests that were sent meanwhile: number and time (ns)."""
     sent_bits: int = 0
     """Bits on the wire of all requests and stop frames that were sent so far."""
+    unqueued: int = 0
+    """Frames of the bus before these that the writer did not keep up with, so far."""
 
 
 def open_sources(

@@ -12,8 +12,17 @@ from logger.campaign.cycle_sums import LOAD_CHANNELS, CycleSums, Integral
 from logger.joint.channels import channel_named
 from logger.joint.time_weighted import WeightedStatistics, statistics_of
 
-__all__ = ["cycle_figure_names", "cycle_figures", "figure_channels", "figure_unit"]
+__all__ = [
+    "MISSING_FIGURE",
+    "cycle_figure_names",
+    "cycle_figures",
+    "figure_channels",
+    "figure_unit",
+]
 
+MISSING_FIGURE: Final = "missing_s"
+"""For how long nothing was recorded in a cycle, or may not have been. 0.0 where nothing is missing,
+null where it began in so long a gap that nobody knows, or where an older recorder wrote it."""
 _WAYS: Final = ("forward", "backward")
 _CYCLE_UNITS: Final = {"s": "s", "Nm": "N.m", "A": "A", "degC": "Cel", "rad": "rad", "J": "J"}
 _ERRORS: Final = {
@@ -34,7 +43,7 @@ def cycle_figure_names(channels: Sequence[str], *, has_winding: bool) -> tuple[s
 
     `has_winding`: the bench file says what the winding's resistance is.
     """
-    names = ["cycle_time_s"]
+    names = ["cycle_time_s", MISSING_FIGURE]
     has_speed = "speed_rad_s" in channels
     for load in LOAD_CHANNELS:
         if load in channels:
@@ -67,9 +76,15 @@ def figure_unit(name: str) -> str:
     return _CYCLE_UNITS[name.rsplit("_", 1)[1]]
 
 
-def cycle_figures(sums: CycleSums, names: Sequence[str], *, duration_s: float) -> dict[str, float]:
-    """Return the figures of a cycle by name, in the order of `names`; NaN for one not known."""
-    known = {"cycle_time_s": duration_s}
+def cycle_figures(
+    sums: CycleSums, names: Sequence[str], *, duration_s: float, missing_s: float
+) -> dict[str, float]:
+    """Return the figures of a cycle by name, in the order of `names`; NaN for one not known.
+
+    `missing_s`: for how long nothing is known of it; infinity: nobody knows for how long.
+    """
+    missing_s = missing_s if math.isfinite(missing_s) else math.nan
+    known = {"cycle_time_s": duration_s, MISSING_FIGURE: missing_s}
     hottest = math.nan
     for channel, parts in sums.buckets.items():
         figures = statistics_of(list(parts))

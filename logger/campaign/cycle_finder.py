@@ -3,8 +3,7 @@
 While the course has not shown how its cycles are counted, readings wait (at most `MOST_PENDING`);
 then those that waited are counted as well. Where an encoder lost its turns the positions before are
 about another zero, and the rule is learned anew, or kept where it counts as many; so it is where a
-course leaves what it was learned from, or does not rise for long. The readings of an open cycle are
-summed every `STRETCH_ROWS`, so that a cycle may last for days.
+course leaves what it was learned from, or does not rise for long.
 """
 
 import math
@@ -17,10 +16,11 @@ import numpy as np
 
 from logger.arrays import Ints, to_ns, to_s
 from logger.campaign.cycle_figures import cycle_figures
-from logger.campaign.cycle_kind import cycle_kind, unseen_before_s
+from logger.campaign.cycle_kind import cycle_kind, missing_in_s, unseen_before_s
 from logger.campaign.cycle_plan import Cycle, CyclePlan
 from logger.campaign.cycle_rule import CycleRule, find_rises, learn_rule
-from logger.campaign.cycle_sums import CycleSums, add_sums, stretch_sums
+from logger.campaign.open_cycle import OpenCycle, joined_readings
+from logger.campaign.recording_breaks import RecordingBreaks
 from logger.joint.batch import ReadingBatch
 
 __all__ = ["CycleFinder"]
@@ -29,7 +29,6 @@ MOST_PENDING: Final = 1 << 18
 """Readings that wait for a rule: 33 minutes of a joint with 130 frames a second."""
 FIRST_ATTEMPT: Final = 1000
 """Readings after which a rule is looked for, then after half as many more each time."""
-STRETCH_ROWS: Final = 1 << 14
 _MOST_LEARNED: Final = 1 << 14
 _REMEMBERED: Final = 15
 """Cycles whose median duration the next is compared with."""
@@ -53,19 +52,11 @@ class CycleFinder:
     """The newest reading by which the rule was learned or found to hold."""
     number: int = 0
     """Cycles that have ended."""
-    start_ns: int | None = None
-    """Of the open cycle; None before the first."""
-    unseen_s: float = 0.0
-    """So much earlier the open cycle may have begun: nothing was read then."""
+    open: OpenCycle = field(default_factory=OpenCycle)
     course_ns: int | None = None
     """The newest reading of the course."""
-    stretch_ns: int = 0
-    """Where the readings that are held begin."""
-    held: tuple[ReadingBatch, ...] = ()
-    held_rows: int = 0
-    sums: CycleSums = field(default_factory=CycleSums)
-    carried: ReadingBatch | None = None
-    """The newest reading of each channel before those that are held."""
+    breaks: RecordingBreaks = field(default_factory=RecordingBreaks)
+    """Those in the recording that are ahead, or that readings still wait beside."""
     durations_s: tuple[float, ...] = ()
 
     @classmethod
@@ -79,6 +70,7 @@ class CycleFinder:
         rule: CycleRule | None,
         learned_ns: int,
         before: ReadingBatch,
+        breaks: RecordingBreaks,
     ) -> "CycleFinder":
         """Return what was remembered when a cycle that is recorded had just ended.
 
@@ -92,12 +84,15 @@ class CycleFinder:
             By which it was counted and until when that was learned; None: by what somebody said.
         before
             The readings up to its end, from `LONGEST_LOOK_BACK_NS` or the longest hold before it.
+        breaks
+            Those in the recording, from there on.
         """
         known = before.position_segment[before.position_segment >= 0]
         rule = plan.rule or rule
         earlier = _needed_columns(before.select_rows(before.time_ns < end_ns), plan)
         course_ns = earlier.channel_series(plan.course)[0] if plan.course else np.array([end_ns])
-        unseen_s = unseen_before_s(plan, end_ns - course_ns[-1:])
+        begun = np.full(len(course_ns[-1:]), end_ns)
+        unseen_s = unseen_before_s(plan, course_ns[-1:], begun, breaks)
         return cls(
             rule=rule,
             is_learning=rule is None,
@@ -105,15 +100,25 @@ class CycleFinder:
             segment=int(known[-1]) if len(known) else None,
             learned_ns=learned_ns,
             number=number,
-            start_ns=end_ns,
-            unseen_s=float(unseen_s[0]) if len(unseen_s) else math.inf,
-            stretch_ns=end_ns,
-            carried=_newest_cycle(None, earlier) if len(earlier) else None,
+            open=OpenCycle()
+            .hold(plan, earlier, breaks)
+            .followed_at(end_ns, unseen_s=float(unseen_s[0]) if len(unseen_s) else math.inf),
+            breaks=breaks,
             durations_s=durations_s[-_REMEMBERED:],
         )
 
+    @property
+    def start_ns(self) -> int | None:
+        """Where the open cycle began; None before the first."""
+        return self.open.start_ns
+
     def feed(
-        self, plan: CyclePlan, readings: ReadingBatch, *, starts_ns: Ints | None = None
+        self,
+        plan: CyclePlan,
+        readings: ReadingBatch,
+        *,
+        starts_ns: Ints | None = None,
+        breaks: RecordingBreaks | None = None,
     ) -> tuple[tuple[Cycle, ...], "CycleFinder"]:
         """Return the cycles that end with these readings, and what is remembered.
 
@@ -124,8 +129,27 @@ class CycleFinder:
         starts_ns
             Where cycles begin, if somebody says so: instants in order, none before a reading of an
             earlier batch, none behind one of a later batch.
+        breaks
+            In the recording, beside those that are known; at the latest with the first readings
+            behind where one begins.
         """
         rows = _needed_columns(readings, plan)
+        state = self if breaks is None else replace(self, breaks=self.breaks.joined(breaks))
+        cycles, state = state._take_rows(plan, rows, starts_ns)
+        return cycles, state._without_past_breaks(plan, rows)
+
+    def _without_past_breaks(self, plan: CyclePlan, rows: ReadingBatch) -> "CycleFinder":
+        """Return it without breaks that nothing which is still to be counted lies beside."""
+        if not len(self.breaks) or not len(rows):
+            return self
+        waiting = [int(rows.time_ns[-1]), *(int(one.time_ns[0]) for one in self.pending[:1])]
+        waiting += [] if self.start_ns is None else [self.open.stretch_ns]
+        oldest_ns = min(waiting) - max(plan.hold_ns.values(), default=0)
+        return replace(self, breaks=self.breaks.after(oldest_ns))
+
+    def _take_rows(
+        self, plan: CyclePlan, rows: ReadingBatch, starts_ns: Ints | None
+    ) -> tuple[tuple[Cycle, ...], "CycleFinder"]:
         if plan.course is None:
             starts = np.empty(0, np.int64) if starts_ns is None else starts_ns
             places = np.searchsorted(rows.time_ns, starts).tolist()
@@ -151,7 +175,7 @@ class CycleFinder:
         """Return the cycles among readings that still wait: at the end, nothing else will come."""
         if not self.is_learning or not self.pending or plan.course is None:
             return (), self
-        waiting = _joined_signal(self.pending)
+        waiting = joined_readings(self.pending)
         rule = _attempt(plan, self, waiting)
         if rule is None and not (self.is_new_zero and _leaves(self.rule, plan, waiting)):
             rule = self.rule
@@ -223,7 +247,7 @@ def _advance(
 
 def _learn(plan: CyclePlan, state: CycleFinder) -> tuple[tuple[Cycle, ...], CycleFinder]:
     """Look for a rule in what waits; count it then, or give up the older half of too much."""
-    waiting = _joined_signal(state.pending)
+    waiting = joined_readings(state.pending)
     rule = _attempt(plan, state, waiting)
     if rule is not None:
         learned = replace(
@@ -300,7 +324,8 @@ def _by_rule(
     rises, side = find_rises(values[at], rule.low, rule.high, state.side)
     known_ns = rows.time_ns[at]
     before_ns = known_ns[:1] if state.course_ns is None else [state.course_ns]
-    unseen_s = unseen_before_s(plan, np.diff(known_ns, prepend=before_ns)[rises])
+    before_ns = np.append(before_ns, known_ns)[:-1][rises] if len(at) else known_ns
+    unseen_s = unseen_before_s(plan, before_ns, known_ns[rises], state.breaks)
     if len(at):
         state = replace(state, course_ns=int(known_ns[-1]))
     begun = zip(at[rises].tolist(), known_ns[rises].tolist(), unseen_s.tolist(), strict=True)
@@ -318,80 +343,34 @@ def _count(
         if state.start_ns is not None:
             cycle, state = _close(plan, state, state.start_ns, start_ns)
             cycles.append(cycle)
-        state = replace(state, start_ns=start_ns, stretch_ns=start_ns, sums=CycleSums())
-        state = replace(state, unseen_s=unseen_s)
+        state = replace(state, open=state.open.followed_at(start_ns, unseen_s=unseen_s))
         first = place
     return tuple(cycles), _hold(plan, state, rows.select_rows(slice(first, None)))
 
 
 def _hold(plan: CyclePlan, state: CycleFinder, rows: ReadingBatch) -> CycleFinder:
-    """Hold readings of the open cycle, summed whenever there are enough of them."""
-    if not len(rows):
-        return state
-    if state.start_ns is None:
-        return replace(state, carried=_newest_cycle(state.carried, rows))
-    held = (*state.held, rows)
-    count = state.held_rows + len(rows)
-    state = replace(state, held=held, held_rows=count)
-    while state.held_rows > STRETCH_ROWS:
-        together = _joined_signal(state.held)
-        end_ns = int(together.time_ns[STRETCH_ROWS])
-        state = _add_stretch(plan, state, together.select_rows(slice(STRETCH_ROWS)), end_ns)
-        left = together.select_rows(slice(STRETCH_ROWS, None))
-        state = replace(state, held=(left,), held_rows=len(left), stretch_ns=end_ns)
-    return state
+    return replace(state, open=state.open.hold(plan, rows, state.breaks))
 
 
 def _close(
     plan: CyclePlan, state: CycleFinder, start_ns: int, end_ns: int
 ) -> tuple[Cycle, CycleFinder]:
-    if state.held:
-        state = _add_stretch(plan, state, _joined_signal(state.held), end_ns)
+    done = state.open.sum_until(plan, end_ns, state.breaks)
     duration_s = to_s(end_ns - start_ns)
     usual_s = float(np.median(state.durations_s)) if state.durations_s else None
     if usual_s is None and state.rule is not None:
         usual_s = state.rule.typical_s
+    missing_s = missing_in_s(plan, done.sums, end_ns - start_ns, unseen_s=done.unseen_s)
     cycle = Cycle(
         number=state.number + 1,
         start_ns=start_ns,
         end_ns=end_ns,
-        kind=cycle_kind(plan, state.sums, duration_s, usual_s=usual_s, unseen_s=state.unseen_s),
-        figures=cycle_figures(state.sums, plan.figures, duration_s=duration_s),
+        kind=cycle_kind(duration_s, usual_s=usual_s, missing_s=missing_s, unseen_s=done.unseen_s),
+        figures=cycle_figures(done.sums, plan.figures, duration_s=duration_s, missing_s=missing_s),
     )
     return cycle, replace(
         state,
         number=cycle.number,
         durations_s=(*state.durations_s, duration_s)[-_REMEMBERED:],
-        held=(),
-        held_rows=0,
+        open=done,
     )
-
-
-def _add_stretch(
-    plan: CyclePlan, state: CycleFinder, rows: ReadingBatch, end_ns: int
-) -> CycleFinder:
-    """Sum a stretch that ends at an instant; its readings need not be held any longer."""
-    together = rows if state.carried is None else _joined_signal((state.carried, rows))
-    own = stretch_sums(
-        together,
-        start_ns=state.stretch_ns,
-        end_ns=end_ns,
-        hold_ns=plan.hold_ns,
-        winding=plan.winding,
-    )
-    return replace(state, sums=add_sums(state.sums, own), carried=_newest_cycle(None, together))
-
-
-def _newest_cycle(carried: ReadingBatch | None, rows: ReadingBatch) -> ReadingBatch:
-    """Return the rows that hold the newest value of each channel."""
-    together = rows if carried is None else _joined_signal((carried, rows))
-    kept = set()
-    for values in together.columns.values():
-        known = np.flatnonzero(~np.isnan(values))
-        if len(known):
-            kept.add(int(known[-1]))
-    return together.select_rows(np.array(sorted(kept), np.intp))
-
-
-def _joined_signal(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
-    return ReadingBatch.concatenate(batches, channels=list(batches[0].columns))

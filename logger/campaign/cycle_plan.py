@@ -20,7 +20,8 @@ class CycleKind(StrEnum):
     SHORT = "short"
     """It took less than 0.6 of the usual time: it was broken off, or moved by hand."""
     GAP = "gap"
-    """More than a tenth of it was not recorded, or may not have been: it began in a gap."""
+    """More than a tenth of it was not recorded, or may not have been: beyond the holds of readings,
+    in a break of the recording, or before its first reading, where it began in a gap."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ import numpy as np
 
 from logger.arrays import Floats, to_s
 from logger.campaign.friction import ConstantSpeed, constant_speed_friction
+from logger.campaign.recording_breaks import RecordingBreaks
 from logger.joint.batch import ReadingBatch
 from logger.joint.thermal.thermal_model import Winding
 from logger.joint.time_weighted import Buckets, span_bucket
@@ -44,6 +45,8 @@ class CycleSums:
     buckets: Mapping[str, tuple[Buckets, ...]] = field(default_factory=dict)
     """Channel -> its figures, stretch by stretch."""
     integrals: Mapping[str, Integral] = field(default_factory=dict)
+    held_ns: Mapping[str, int] = field(default_factory=dict)
+    """Channel -> for how long its value is known, breaks of the recording left out."""
 
 
 def add_sums(first: CycleSums, then: CycleSums) -> CycleSums:
@@ -63,6 +66,10 @@ def add_sums(first: CycleSums, then: CycleSums) -> CycleSums:
             name: (*first.buckets.get(name, ()), *then.buckets.get(name, ())) for name in names
         },
         integrals=integrals,
+        held_ns={
+            name: first.held_ns.get(name, 0) + then.held_ns.get(name, 0)
+            for name in {**first.held_ns, **then.held_ns}
+        },
     )
 
 
@@ -73,6 +80,7 @@ def stretch_sums(
     end_ns: int,
     hold_ns: Mapping[str, int],
     winding: Winding | None,
+    breaks: RecordingBreaks,
 ) -> CycleSums:
     """Return the sums of [start_ns, end_ns).
 
@@ -84,7 +92,10 @@ def stretch_sums(
         Channel -> how long a value holds; channels that are not in it have no figures.
     winding
         For the copper loss; None: not known.
+    breaks
+        Of the recording: what is known ends there. Figures are made as over a late reading.
     """
+    held_ns: dict[str, int] = {}
     buckets: dict[str, tuple[Buckets, ...]] = {}
     held: dict[str, tuple[Floats, Floats]] = {}
     begin = np.maximum(rows.time_ns, start_ns)
@@ -108,9 +119,12 @@ def stretch_sums(
             newest = np.maximum.accumulate(np.where(has_own, np.arange(len(values)), -1))
             until = np.minimum(rows.time_ns[newest] + hold, following)
             held_s = np.where(newest >= 0, to_s(np.maximum(until - begin, 0)), 0.0)
+            known_until = np.minimum(until, breaks.held_until(rows.time_ns[newest]))
+            known_ns = np.where(newest >= 0, np.maximum(known_until - begin, 0), 0)
+            held_ns[channel] = int(known_ns.sum())
             # What is held from each row to the next, and for how many seconds of that.
             held[channel] = (np.where(held_s > 0.0, values[newest], 0.0), held_s)
-    return CycleSums(buckets=buckets, integrals=_integrals(held, winding))
+    return CycleSums(buckets=buckets, integrals=_integrals(held, winding), held_ns=held_ns)
 
 
 def _integrals(

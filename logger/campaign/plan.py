@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from logger.campaign.cycle_figures import cycle_figure_names
+from logger.campaign.cycle_figures import MISSING_FIGURE, cycle_figure_names
 from logger.campaign.cycle_rule import COURSE_CHANNELS
 from logger.campaign.plan_settings import PlanSettings, StageEnd, StageSettings
 from logger.errors import InputError, Mistake
@@ -131,7 +131,8 @@ def _stage_mistakes(
             name=stage.name,
             problem=f"{lack}, so that the plan would never end.",
         )
-    figures = cycle_figure_names(known, has_winding=joint.winding is not None)
+    named = cycle_figure_names(known, has_winding=joint.winding is not None)
+    figures = [name for name in named if name != MISSING_FIGURE]
     for at, figure in enumerate(stage.watch):
         if figure not in figures:
             yield Mistake(

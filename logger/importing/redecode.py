@@ -233,6 +233,8 @@ class _Redecoder:
         self._health = RecordedHealth(reader)
         self._events: list[Event] = []
         carried_events = _carried_events(reader.read_events())
+        if self._campaign is not None:
+            self._campaign.add_breaks(carried_events)
         self._standstills = _standstills(carried_events, self._lost, len(bench.buses))
         self._next_event = iter(carried_events)
         self._next = next(self._next_event, None)

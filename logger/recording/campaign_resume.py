@@ -12,11 +12,12 @@ from logger.campaign.cycle_rule import CycleRule
 from logger.campaign.joint_cycles import joint_cycle_plan
 from logger.campaign.plan import plan_joint
 from logger.campaign.plan_settings import PlanSettings
+from logger.campaign.recording_breaks import RecordingBreaks
 from logger.campaign.stage_progress import DAY_NS, CampaignState
 from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.recording.campaign_start import CampaignStart
-from logger.store.layout.events import Event
+from logger.store.layout.events import Event, recording_breaks
 from logger.store.layout.files import cycle_rules_stream, cycles_stream, status_stream
 from logger.store.reading.reader import RecordingReader
 from logger.time_chunks import time_chunks
@@ -44,10 +45,12 @@ def recorded_campaign(reader: RecordingReader) -> CampaignStart | None:
     span = reader.span_ns(status_stream(joint))
     if cycle_plan is None or span is None:
         return CampaignStart(state=state)
-    finder = CycleFinder()
+    events = reader.read_events()
+    breaks = RecordingBreaks.of(recording_breaks(events, bus=reader.bench.bus_of_joint(joint)))
+    finder = CycleFinder(breaks=breaks)
     begin_ns = max(span[0], span[1] - _LEARNED_AGAIN_NS)
     if cycles:
-        finder = _finder(reader, joint, cycle_plan, cycles)
+        finder = _finder(reader, joint, cycle_plan, cycles, breaks)
         begin_ns = max(cycles[-1]["time"], span[1] - FED_AGAIN_NS)
     readings = tuple(
         rows
@@ -57,7 +60,7 @@ def recorded_campaign(reader: RecordingReader) -> CampaignStart | None:
     note = plan.cycle.note if plan.cycle else None
     marks = [
         event.time_ns
-        for event in reader.read_events()
+        for event in events
         if event.kind == EventKind.NOTE and event.text == note and event.time_ns > begin_ns
     ]
     return CampaignStart(
@@ -94,7 +97,11 @@ def _newest_cycles(reader: RecordingReader, joint: str) -> list[dict[str, Any]]:
 
 
 def _finder(
-    reader: RecordingReader, joint: str, plan: CyclePlan, cycles: list[dict[str, Any]]
+    reader: RecordingReader,
+    joint: str,
+    plan: CyclePlan,
+    cycles: list[dict[str, Any]],
+    breaks: RecordingBreaks,
 ) -> CycleFinder:
     newest = cycles[-1]
     rule, learned_ns = _rule(reader, joint, newest["cycle"])
@@ -108,6 +115,7 @@ def _finder(
         rule=rule,
         learned_ns=learned_ns,
         before=_readings(reader, joint, end_ns - before_ns, end_ns + 1),
+        breaks=breaks.after(end_ns - before_ns),
     )
 
 

@@ -18,6 +18,7 @@ from logger.campaign.joint_cycles import joint_cycle_plan
 from logger.campaign.plan import plan_joint
 from logger.campaign.plan_outlook import PlanOutlook, plan_outlook
 from logger.campaign.plan_settings import PlanSettings
+from logger.campaign.recording_breaks import RecordingBreaks
 from logger.campaign.stage_outlook import StageOutlook, stage_outlook
 from logger.campaign.stage_progress import (
     STEP_NS,
@@ -34,6 +35,7 @@ from logger.recording.campaign_start import CampaignStart
 from logger.recording.campaign_words import change_words
 from logger.recording.event_log import EventLog
 from logger.store.layout.cycle_schema import CYCLE_RULE_SCHEMA, PROGRESS_SCHEMA
+from logger.store.layout.events import Event, recording_breaks
 from logger.store.layout.files import cycle_rules_stream, cycles_stream
 from logger.store.layout.schema import stream_schemas, table_of_rows
 from logger.store.writing.row_writer import RowWriter
@@ -83,6 +85,8 @@ class CampaignRows:
         self._newest: dict[str, tuple[int, float]] = {}
         self._ambient_newest: tuple[int, float] = (TIME_MIN_NS, math.nan)
         self._notes: list[tuple[int, str]] = []
+        self._bus = bench.bus_of_joint(joint.name)
+        self._breaks_ns: list[tuple[int, int]] = []
         self._begin_note = plan.cycle.note if plan.cycle else None
         for batch in start.readings:
             self.add_readings(batch)
@@ -103,9 +107,15 @@ class CampaignRows:
         if len(readings) and (readings.joint == self.joint or readings.joint in self._ambient):
             self._waiting.setdefault(readings.joint, []).append(readings)
 
-    def add_note(self, time_ns: int, text: str) -> None:
-        """Take a note; one of a time that is over counts from the next step on."""
-        self._notes.append((time_ns, text))
+    def add_event(self, event: Event) -> None:
+        """Take an event; a note of a time that is over counts from the next step on."""
+        if event.kind == EventKind.NOTE:
+            self._notes.append((event.time_ns, event.text))
+        self.add_breaks([event])
+
+    def add_breaks(self, events: Sequence[Event]) -> None:
+        """Take the breaks of the recording that events tell of, also such as are still to come."""
+        self._breaks_ns += recording_breaks(events, bus=self._bus)
 
     def record_until(self, now_ns: int, writer: RowWriter, events: EventLog) -> None:
         """Write the rows of all steps that are over at an instant, and emit what happened.
@@ -220,7 +230,8 @@ class CampaignRows:
             self._marks_ns = []
         if (own is not None and len(own)) or (starts_ns is not None and len(starts_ns)):
             rows = own if own is not None else _no_readings(self.joint, plan)
-            cycles, self._finder = self._finder.feed(plan, rows, starts_ns=starts_ns)
+            breaks, self._breaks_ns = RecordingBreaks.of(self._breaks_ns), []
+            cycles, self._finder = self._finder.feed(plan, rows, starts_ns=starts_ns, breaks=breaks)
         if is_end:
             waited, self._finder = self._finder.finish(plan)
             cycles = (*cycles, *waited)

@@ -50,11 +50,11 @@ class EventLog:
         # In order of their numbers, which only grow.
         self._raised = dict(list(start.raised.items())[-MAX_RAISED:])
         self._recorder_alerts: dict[int, LimitChange] = {}
-        self._on_note: Callable[[int, str], None] = lambda _time_ns, _text: None
+        self._follow: Callable[[Event], None] = lambda _event: None
 
-    def watch_notes(self, on_note: Callable[[int, str], None]) -> None:
-        """Call `on_note` with time and text of each note from here on."""
-        self._on_note = on_note
+    def follow_events(self, follow: Callable[[Event], None]) -> None:
+        """Call `follow` with each event from here on."""
+        self._follow = follow
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
         """Emit that recording starts, or that it is resumed and for how long nothing was recorded.
@@ -236,6 +236,5 @@ class EventLog:
             if len(self._raised) > MAX_RAISED:
                 del self._raised[next(iter(self._raised))]
         self._writer.append_events([event])
-        if event.kind == EventKind.NOTE:
-            self._on_note(event.time_ns, event.text)
+        self._follow(event)
         self._on_event(event)

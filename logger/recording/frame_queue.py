@@ -87,6 +87,7 @@ class FrameQueue:
             lost=sum(received.lost for received in gathered),
             bus=bus,
             sent_bits=self.counters[bus].sent_bits,
+            unqueued=self.counters[bus].unqueued,
             sent_requests=tuple(
                 sent_request for received in gathered for sent_request in received.sent_requests
             ),

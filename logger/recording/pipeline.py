@@ -100,7 +100,7 @@ class Pipeline:
         self._derived = DerivedRows(bench, limits, forecasts=forecasts)
         self._campaign = campaign
         if campaign is not None:
-            events.watch_notes(campaign.add_note)
+            events.follow_events(campaign.add_event)
         self._segments = PositionSegments()
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
@@ -255,8 +255,10 @@ class Pipeline:
             ),
         )
 
-    def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:
-        """Count frames that were lost on a bus, and make an event of it.
+    def emit_frame_loss(
+        self, count: int, *, since_ns: int, time_ns: int, bus: int, cause: str
+    ) -> None:
+        """Count frames that were lost on a bus between two instants, and make an event of it.
 
         `bus`: index in the bench. `cause`: why, for the end of the sentence.
         """
@@ -266,6 +268,7 @@ class Pipeline:
             EventKind.DROPPED,
             time_ns=time_ns,
             value=float(count),
+            duration_s=to_s(time_ns - since_ns),
             bus=bus,
             text=f"{frames} lost on the bus {self._bench.buses[bus].channel}: {cause}",
         )

@@ -133,7 +133,10 @@ class Writer:
         )
         self._traffic = [TrafficCounter(bus.bitrate) for bus in bench.buses]
         self._sent_bits = [0] * len(bench.buses)
+        self._received_ns = [anchor.wall_ns] * len(bench.buses)
+        """Until when each bus was received, at what was taken of it last."""
         self._unqueued = [0] * len(bench.buses)
+        """Frames of each bus that this thread did not keep up with, of which was told."""
         self._garbled_before = [0] * len(bench.buses)
         self._garbled_report = GarbledReport(len(bench.buses))
         self._statistics_plan = statistics_plan(bench)
@@ -164,7 +167,6 @@ class Writer:
                 frames = FrameBatch.concatenate([self._take(received) for received in handed_on])
             self._process(frames)
             self._stops.update(self._until_ns)
-            self._count_unqueued()
             now_s = time.monotonic()
             self._housekeeping.do_due(now_s, self._until_ns)
             if self._frame_keeping is not None:
@@ -172,6 +174,9 @@ class Writer:
             self._store.tick(now_s)
         frames, self._until_ns = self._merge.take_until_watermark(TIME_MAX_NS)
         self._process(frames)
+        for bus_index, counters in enumerate(self._pipe.counters):
+            # Of these nothing came after them.
+            self._emit_unqueued(bus_index, counters.unqueued, self._received_ns[bus_index])
         self._stops.end(self._until_ns)
         self._polling.end(self._until_ns)
 
@@ -191,6 +196,9 @@ class Writer:
         """Take in what one bus brought; return the frames that are due, in order of time."""
         for standstill in received.standstills:
             self._note_standstill(standstill, received.bus)
+        # What was lost was lost since it last handed on; earlier rows are evaluated.
+        since_ns = max(self._until_ns, self._received_ns[received.bus])
+        self._received_ns[received.bus] = received.until_ns
         self._sent_bits[received.bus] = received.sent_bits
         self._traffic[received.bus].add_frames(received.frames)
         self._merge.add_frames(received.bus, received.frames, until_ns=received.until_ns)
@@ -205,10 +213,12 @@ class Writer:
             self._pipe.counters[received.bus].lost += received.lost
             self.pipeline.emit_frame_loss(
                 received.lost,
-                time_ns=self._until_ns,
+                since_ns=since_ns,
+                time_ns=max(since_ns, self._until_ns, received.until_ns),
                 bus=received.bus,
                 cause="the system's receive buffer was full.",
             )
+        self._emit_unqueued(received.bus, received.unqueued, since_ns)
         return frames
 
     def _note_standstill(self, standstill: Standstill, bus: int) -> None:
@@ -245,19 +255,23 @@ class Writer:
             self._frame_keeping.on_event(event)
         self._on_event(event)
 
-    def _count_unqueued(self) -> None:
-        """Emit which frames were lost because this thread did not keep up."""
-        for bus_index, counters in enumerate(self._pipe.counters):
-            count = counters.unqueued - self._unqueued[bus_index]
-            if count > 0:
-                self._unqueued[bus_index] += count
-                self._polling.reset(bus_index)
-                self.pipeline.emit_frame_loss(
-                    count,
-                    time_ns=self._until_ns,
-                    bus=bus_index,
-                    cause="the writer did not keep up.",
-                )
+    def _emit_unqueued(self, bus: int, total: int, since_ns: int) -> None:
+        """Emit which frames of a bus were lost since an instant: this thread did not keep up.
+
+        `total`: so far.
+        """
+        count = total - self._unqueued[bus]
+        if count <= 0:
+            return
+        self._unqueued[bus] = total
+        self._polling.reset(bus)
+        self.pipeline.emit_frame_loss(
+            count,
+            since_ns=since_ns,
+            time_ns=max(since_ns, self._until_ns, self._received_ns[bus]),
+            bus=bus,
+            cause="the writer did not keep up.",
+        )
 
     def _record_seconds(self, now_ns: int) -> None:
         """Record health, hints and derived rows, if a second of the recording is over."""

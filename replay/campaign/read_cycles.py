@@ -9,6 +9,8 @@ from logger.campaign.cycle_finder import CycleFinder
 from logger.campaign.cycle_plan import CyclePlan
 from logger.campaign.joint_cycles import joint_cycle_plan
 from logger.campaign.plan_settings import CycleStart
+from logger.campaign.recording_breaks import RecordingBreaks
+from logger.store.layout.events import recording_breaks
 from logger.time_chunks import time_chunks
 from replay.campaign.cycle_table import CycleCounter, CycleTable
 from replay.campaign.faults import CycleFault, CycleFaultKind
@@ -41,7 +43,9 @@ def read_cycles(
     plan = _plan(recording, joint, start)
     marks_ns = _noted_ns(recording, start.note) if start and start.note is not None else None
     counter = CycleCounter(joint, plan.figures)
-    state = CycleFinder()
+    bus = recording.bench.bus_of_joint(joint)
+    breaks_ns = recording_breaks(recording.read_events(), bus=bus)
+    state = CycleFinder(breaks=RecordingBreaks.of(breaks_ns))
     begin_ns, end_ns = recording.start_ns, recording.end_ns
     for first_ns, until_ns in time_chunks(begin_ns, end_ns):
         report_progress((first_ns - begin_ns) / (end_ns - begin_ns))

@@ -265,8 +265,9 @@ class RecordingTables:
         """Return the cycles that a joint went through, found by themselves: a row for each.
 
         Index: the cycle's number. `start`, `end`, `kind` (whole, paused, short, gap), and its
-        figures: `cycle_time_s`, RMS and peak of torque and current, peak temperatures, work; NaN
-        where one is not known. `joint` is needed where there are several.
+        figures: `cycle_time_s`, `missing_s` (for how long nothing was recorded in it), RMS and peak
+        of torque and current, peak temperatures, work; NaN where one is not known. `joint` is
+        needed where there are several.
 
         Raises
         ------

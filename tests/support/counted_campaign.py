@@ -107,6 +107,7 @@ def _record(path: Path, made: _Made, rate_hz: float) -> None:
     writer = RecordingWriter(path, manifest, bench, now_s=0.0)
     events = EventLog(bench, writer)
     campaign = CampaignRows(plan, bench, start_ns=START_NS)
+    events.follow_events(campaign.add_event)
     events.begin(START_NS)
     first = 0
     for last, behind, killed in (*made.ends, (len(made.time_ns), 0, False)):
@@ -129,6 +130,7 @@ def _record(path: Path, made: _Made, rate_hz: float) -> None:
         writer = RecordingWriter.resume(path, bench, clock=clock, now_s=0.0)
         events = EventLog(bench, writer, start=start)
         campaign = CampaignRows(plan, bench, start_ns=now_ns, start=start.campaign)
+        events.follow_events(campaign.add_event)
         events.begin(now_ns)
 
 

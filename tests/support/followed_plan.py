@@ -1,13 +1,15 @@
 """A joint that follows a plan, recorded in batches of any size, with restarts between them."""
 
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from logger.campaign.plan import parse_plan
+from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.limits.limit import LimitSet
 from logger.recording.campaign_rows import CampaignRows
@@ -20,7 +22,7 @@ from replay.recording import Recording
 from tests.logger.campaign.pick_and_place import RATE_HZ, START_NS, S, course, readings
 from tests.support.one_joint import one_joint_bench
 
-__all__ = ["BENCH", "END_NS", "PLAN", "ROWS", "record_campaign"]
+__all__ = ["BENCH", "END_NS", "PLAN", "ROWS", "Missing", "Why", "record_campaign", "steady_rows"]
 
 LAYOUT: Final = """
 [[frame]]
@@ -85,14 +87,46 @@ def _rows(cycles: int = 60) -> ReadingBatch:
     return ReadingBatch(joint="a", time_ns=made.time_ns, position_segment=segment, columns=columns)
 
 
+def steady_rows(cycles: int) -> ReadingBatch:
+    """Return so many cycles with nothing between them."""
+    made = readings(course("one peak", cycles))
+    columns = {name: values for name, values in made.columns.items() if name != "current_A"}
+    return replace(made, columns=columns)
+
+
 ROWS: Final = _rows()
 END_NS: Final = int(ROWS.time_ns[-1]) + S
 
 
+class Why(StrEnum):
+    """Why rows were not recorded."""
+
+    ENDED = "the recorder ended and went on"
+    KILLED = "it was killed and went on"
+    STANDSTILL = "it stood still"
+    LOST = "frames were lost"
+    LATE = "they were late, and nobody knows of it"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """Rows that were not recorded, from a place on."""
+
+    row: int
+    count: int = 0
+    why: Why
+
+
 def record_campaign(
-    path: Path, cuts: Sequence[int], *, restarts: Sequence[int] = (), kills: Sequence[int] = ()
+    path: Path,
+    cuts: Sequence[int],
+    *,
+    restarts: Sequence[int] = (),
+    kills: Sequence[int] = (),
+    missing: Sequence[Missing] = (),
+    rows: ReadingBatch = ROWS,
 ) -> Recording:
-    """Record the rows in batches that end at these places; at some the recorder ends, or is killed.
+    """Record rows in batches that end at these places; at some the recorder ends, or is killed.
 
     What a killed one leaves is its journal: nothing is finished, sealed or said.
     """
@@ -102,20 +136,46 @@ def record_campaign(
     events = EventLog(BENCH, writer)
     campaign = CampaignRows(plan, BENCH, start_ns=START_NS)
     pipeline = Pipeline(BENCH, LimitSet(), writer, events, start_ns=START_NS, campaign=campaign)
-    for first, last in pairwise([0, *sorted({*cuts, *restarts, *kills}), len(ROWS)]):
-        batch = ROWS.select_rows(slice(first, last))
-        if not len(batch):
+    at = {one.row: one for one in missing}
+    at |= {row: Missing(row=row, why=Why.ENDED) for row in restarts}
+    at |= {row: Missing(row=row, why=Why.KILLED) for row in kills}
+    first, now_ns, end_ns = 0, START_NS, int(rows.time_ns[-1]) + S
+    for last in sorted({*cuts, *at, len(rows)}):
+        if last < first:
+            continue  # it was not recorded
+        if last > first:
+            batch = rows.select_rows(slice(first, last))
+            now_ns = int(batch.time_ns[-1]) + 1
+            pipeline.process_readings(batch, now_ns=now_ns)
+            pipeline.record_seconds(now_ns)
+        if (one := at.get(last)) is None:
+            first = last
             continue
-        now_ns = int(batch.time_ns[-1]) + 1
-        pipeline.process_readings(batch, now_ns=now_ns)
-        pipeline.record_seconds(now_ns)
-        if last in restarts or last in kills:
-            if last in kills:
+        first = min(last + one.count, len(rows))
+        next_ns = int(rows.time_ns[first]) if one.count and first < len(rows) else now_ns
+        if one.why is Why.STANDSTILL:
+            events.emit(
+                EventKind.STANDSTILL,
+                time_ns=next_ns,
+                bus=0,
+                duration_s=(next_ns - now_ns) / S,
+                text="made",
+            )
+        elif one.why is Why.LOST:
+            pipeline.emit_frame_loss(
+                max(one.count, 1),
+                since_ns=now_ns,
+                time_ns=max(now_ns, next_ns - 1),
+                bus=0,
+                cause="made",
+            )
+        elif one.why is not Why.LATE:
+            if one.why is Why.KILLED:
                 writer.abandon()
             else:
                 pipeline.finish(now_ns)
                 writer.close(ended_ns=now_ns, cause="test")
-            start = resume_point(path)
+            start, now_ns = resume_point(path), next_ns
             clock = ClockAnchor(boottime_ns=0, wall_ns=now_ns)
             writer = RecordingWriter.resume(path, BENCH, clock=clock, now_s=0.0)
             events = EventLog(BENCH, writer, start=start)
@@ -124,6 +184,6 @@ def record_campaign(
                 BENCH, LimitSet(), writer, events, start_ns=now_ns, start=start, campaign=campaign
             )
             events.begin(now_ns)
-    pipeline.finish(END_NS)
-    writer.close(ended_ns=END_NS, cause="test")
+    pipeline.finish(end_ns)
+    writer.close(ended_ns=end_ns, cause="test")
     return Recording.open(path)

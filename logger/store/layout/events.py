@@ -16,13 +16,23 @@ from logger.event_kind import EventKind
 from logger.limits.limit_change import EventSeverity
 from logger.store.layout.schema import EVENT_SCHEMA
 
-__all__ = ["Event", "events_from", "events_table", "headline", "pause_ns", "raised_in"]
+__all__ = [
+    "Event",
+    "events_from",
+    "events_table",
+    "headline",
+    "pause_ns",
+    "raised_in",
+    "recording_breaks",
+]
 
 
 _TEXTS: Final = (
     *("joint", "limit", "severity", "channel", "text", "who", "frame", "request", "anchor"),
     "stage",
 )
+_UNTIMED: Final = frozenset({EventKind.DROPPED, EventKind.BUS_LOST})
+"""The newest reading before one of these may be of the same instant."""
 _MAX_DURATION_S: Final = to_s(TIME_MAX_NS)
 
 
@@ -73,12 +83,37 @@ def headline(kind: EventKind, severity: EventSeverity) -> str:
 def pause_ns(event: Event) -> int:
     """Return how long nothing was read before a resume or standstill, on the recording's time axis.
 
+    Of lost frames: within how long before they were lost; 0 where that is not known.
+
     The pause before a resume (`duration_s`) may be longer, or unknown, where the wall clock was set
     back: there `value` is that of the axis. Older recorders gave none; their `duration_s` is.
     """
     has_axis_s = event.kind == EventKind.CONTINUED and not math.isnan(event.value)
     pause_s = event.value if has_axis_s else event.duration_s
     return 0 if math.isnan(pause_s) else to_ns(pause_s)
+
+
+def recording_breaks(events: Iterable[Event], *, bus: int | None) -> list[tuple[int, int]]:
+    """Return (begin, end) of spans in ns of which readings of a joint are missing, or may be.
+
+    No recorder ran, its bus was not read and what was lost is not counted, frames were lost, or the
+    bus went away: that ends with the next reading.
+
+    Parameters
+    ----------
+    bus
+        Of the joint, its index in the bench; None: an instrument, whose readings no recorder took.
+    """
+    if bus is None:
+        return []
+    return [
+        (event.time_ns - max(pause_ns(event), 0), event.time_ns + (event.kind in _UNTIMED))
+        for event in events
+        if event.kind == EventKind.CONTINUED
+        or (event.bus == bus and event.kind in _UNTIMED)
+        # What the system kept of a standstill is stored; what it did not is an event of its own.
+        or (event.bus == bus and event.kind == EventKind.STANDSTILL and event.value != 0.0)
+    ]
 
 
 def raised_in(events: Iterable[Event]) -> dict[int, Event]:

@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.campaign import cycle_finder
+from logger.campaign import cycle_finder, open_cycle
 from logger.campaign.cycle_finder import CycleFinder
 from logger.campaign.cycle_plan import Cycle, CycleKind, CyclePlan, plan_cycles
 from logger.campaign.cycle_rule import CycleRule
+from logger.campaign.recording_breaks import RecordingBreaks
 from logger.joint.batch import ReadingBatch
 from logger.joint.thermal.thermal_model import Winding
 from tests.logger.campaign.pick_and_place import CYCLE_S, CYCLES, RATE_HZ, S, course, readings
@@ -125,6 +126,7 @@ def test_a_finder_that_goes_on_knows_that_a_beginning_is_missing(missing_s: floa
         durations_s=tuple((one.end_ns - one.start_ns) / S for one in (*first, *more)),
         rule=state.rule,
         learned_ns=state.learned_ns,
+        breaks=RecordingBreaks(),
         before=rows.select_rows(slice(behind + 1)),
     )
     rest, _ = again.feed(plan, rows.select_rows(rows.time_ns >= newest.end_ns))
@@ -138,6 +140,40 @@ def test_any_chunking_finds_the_same(cuts: list[int]):
     assert _text(_cycles(_eventful(), cuts=cuts)) == _text(_whole())
 
 
+BREAKS_NS = [
+    # Between two readings; over several of them; where a cycle begins; one over another.
+    *((1300 * 20, 1300 * 20 + 7), (2000 * 20 + 3, 2010 * 20 + 5), (2280 * 20, 2300 * 20)),
+    *((3000 * 20, 3050 * 20), (3020 * 20, 3030 * 20)),
+]
+
+
+def _fed_with_breaks(cuts: Sequence[int]) -> tuple[list[Cycle], CycleFinder]:
+    """Return the cycles of readings in pieces; each piece brings the breaks that begin in it."""
+    rows, plan, found = readings(course("one peak")), _plan(), []
+    begin_ns, state = int(rows.time_ns[0]), CycleFinder()
+    spans = [(begin_ns + one * 1_000_000, begin_ns + other * 1_000_000) for one, other in BREAKS_NS]
+    for first, last in pairwise([0, *sorted({*cuts}), len(rows)]):
+        until_ns = int(rows.time_ns[last]) if last < len(rows) else int(rows.time_ns[-1]) + S
+        here = [one for one in spans if rows.time_ns[first] <= one[0] < until_ns]
+        cycles, state = state.feed(
+            plan, rows.select_rows(slice(first, last)), breaks=RecordingBreaks.of(here)
+        )
+        found += cycles
+    return [*found, *state.finish(plan)[0]], state
+
+
+@settings(max_examples=6, deadline=None)
+@given(st.lists(st.integers(1, 5_990), max_size=20))
+def test_a_break_of_the_recording_hides_the_same_in_any_chunking(cuts: list[int]):
+    """To the last bit; and what lies behind is forgotten."""
+    whole, _ = _fed_with_breaks([])
+    found, state = _fed_with_breaks([*cuts, 5_900])
+    assert _text(found) == _text(whole)
+    hidden = {one.number: one.figures["missing_s"] for one in whole if one.figures["missing_s"]}
+    assert list(hidden.values()) == pytest.approx([0.02, 0.217, 0.18, 0.24, 1.0])
+    assert len(state.breaks) == 0
+
+
 @cache
 def _whole() -> list[Cycle]:
     return _cycles(_eventful())
@@ -145,7 +181,7 @@ def _whole() -> list[Cycle]:
 
 def test_long_cycles_are_summed_on_the_way(monkeypatch: pytest.MonkeyPatch):
     """Figures are the same however much is held, but for the last bits; memory is bounded."""
-    monkeypatch.setattr(cycle_finder, "STRETCH_ROWS", 37)
+    monkeypatch.setattr(open_cycle, "STRETCH_ROWS", 37)
     summed, whole = _cycles(_eventful()), _whole()
     assert [(one.start_ns, one.kind) for one in summed] == [
         (one.start_ns, one.kind) for one in whole
@@ -229,7 +265,7 @@ def test_what_is_not_known_has_no_figure():
     """A joint that reports its torque only; friction of a move that never has constant speed."""
     plan = plan_cycles({"torque_Nm": S // 10})
     assert plan is not None
-    assert plan.figures == ("cycle_time_s", "rms_torque_Nm", "peak_torque_Nm")
+    assert plan.figures == ("cycle_time_s", "missing_s", "rms_torque_Nm", "peak_torque_Nm")
     assert plan_cycles({"voltage_V": S}) is None
     time_s = np.arange(len(course("one peak"))) / RATE_HZ
     bent = _cycles(readings(5.0 - 5.0 * np.cos(2 * math.pi * time_s / CYCLE_S)))

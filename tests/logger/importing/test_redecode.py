@@ -197,7 +197,9 @@ def test_a_recording_that_was_gone_on_with(tmp_path: Path):
     pipeline = Pipeline(RIGHT, limits, writer, events, start_ns=START_NS)
     events.begin(START_NS)
     feed(pipeline, writer, START_NS, START_NS + 30 * S)
-    pipeline.emit_frame_loss(12, time_ns=START_NS + 30 * S, bus=0, cause="full")
+    pipeline.emit_frame_loss(
+        12, since_ns=START_NS + 29 * S, time_ns=START_NS + 30 * S, bus=0, cause="full"
+    )
     feed(pipeline, writer, START_NS + 30 * S, START_NS + 60 * S)
     events.emit(EventKind.ENDED, time_ns=START_NS + 60 * S, text="Recording ended: first.")
     writer.close(ended_ns=START_NS + 60 * S, cause="stopped")

@@ -2,18 +2,23 @@
 
 import threading
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from logger.campaign.cycle_plan import CycleKind
 from logger.campaign.plan import parse_plan
 from logger.campaign.stage_outlook import stage_outlook
 from logger.campaign.stage_progress import STEP_NS, CampaignState, Seen, advance
 from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.limits.limit import LimitSet
+from logger.recording import campaign_rows
 from logger.recording.campaign_resume import recorded_campaign
 from logger.recording.campaign_rows import CampaignRows
 from logger.recording.campaign_words import change_words
@@ -27,10 +32,20 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.tools.cut import copy_span
 from logger.store.writing.live_writer import RecordingWriter
+from replay.campaign.campaign_cycles import read_campaign_cycles
 from replay.campaign.read_cycles import read_cycles
 from replay.recording import Recording
-from tests.logger.campaign.pick_and_place import START_NS, S
-from tests.support.followed_plan import BENCH, END_NS, PLAN, ROWS, record_campaign
+from tests.logger.campaign.pick_and_place import RATE_HZ, START_NS, S
+from tests.support.followed_plan import (
+    BENCH,
+    END_NS,
+    PLAN,
+    ROWS,
+    Missing,
+    Why,
+    record_campaign,
+    steady_rows,
+)
 
 
 def _told(recording: Recording) -> list[tuple[str, str, float, int]]:
@@ -134,6 +149,101 @@ def test_batches_of_any_size_and_restarts_give_the_same(
     recording = record_campaign(path, cuts, restarts=restarts, kills=kills)
     _assert_as_in_batch(recording)
     assert _told(recording) == _told(whole)
+
+
+STEADY = steady_rows(25)
+HOLD_ROWS = 25
+"""A value holds for half a second."""
+
+
+def _expected_missing(missing: list[Missing], start_ns: int, end_ns: int) -> tuple[float, float]:
+    """Return how much of a cycle is missing (s), and by how much earlier it may have begun."""
+    time_ns = STEADY.time_ns.tolist()
+    inside_s = unseen_s = 0.0
+    for one in missing:
+        before_ns, behind_ns = time_ns[one.row - 1], time_ns[one.row + one.count]
+        gone_ns = behind_ns - before_ns
+        hidden_ns = gone_ns
+        if one.why is Why.LATE:
+            hidden_ns = max(gone_ns - HOLD_ROWS * (S // RATE_HZ), 0)
+        if start_ns <= before_ns and behind_ns <= end_ns:
+            inside_s += hidden_ns / S
+        if behind_ns == start_ns and hidden_ns:
+            unseen_s += gone_ns / S
+    return inside_s, unseen_s
+
+
+@given(
+    cuts=st.lists(st.integers(1, len(STEADY) - 1), max_size=6),
+    whys=st.lists(st.sampled_from(list(Why)), min_size=1, max_size=3),
+    places=st.tuples(st.integers(1100, 1700), st.integers(60, 900)),
+    counts=st.lists(st.integers(0, HOLD_ROWS + 15), min_size=3, max_size=3),
+)
+@example(cuts=[], whys=[Why.KILLED], places=(1250, 300), counts=[HOLD_ROWS - 2, 0, 0])
+@example(cuts=[], whys=[Why.ENDED, Why.LATE], places=(1250, 900), counts=[0, HOLD_ROWS - 1, 0])
+# A cycle begins in the break; two breaks in one cycle, of which the second kills the recorder.
+@example(cuts=[1290], whys=[Why.STANDSTILL], places=(1270, 300), counts=[20, 0, 0])
+@example(cuts=[], whys=[Why.LOST, Why.KILLED], places=(1400, 60), counts=[3, 12, 0])
+@settings(
+    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_what_a_break_hides_of_a_cycle_stands_in_its_row(
+    tmp_path_factory: pytest.TempPathFactory,
+    cuts: list[int],
+    whys: list[Why],
+    places: tuple[int, int],
+    counts: list[int],
+):
+    """However short the break is; a reading that is late hides nothing. Live as afterwards."""
+    first, apart = places
+    missing = [
+        Missing(row=first + place * apart, count=count, why=why)
+        for place, (why, count) in enumerate(zip(whys, counts, strict=False))
+    ]
+    recording = record_campaign(
+        tmp_path_factory.mktemp("breaks") / "r", cuts, missing=missing, rows=STEADY
+    )
+    _assert_as_in_batch(recording)
+    found = read_cycles(recording, "a")
+    assert len(found) >= 20
+    for start_ns, end_ns, kind, missing_s in zip(
+        found.start_ns.tolist(),
+        found.end_ns.tolist(),
+        found.kinds,
+        found.figures["missing_s"].tolist(),
+        strict=True,
+    ):
+        inside_s, unseen_s = _expected_missing(missing, start_ns, end_ns)
+        assert missing_s == pytest.approx(inside_s + unseen_s, abs=1e-6)
+        assert (missing_s == 0.0) == (inside_s + unseen_s == 0.0)
+        whole_s = (end_ns - start_ns) / S + unseen_s
+        if abs(missing_s - 0.1 * whole_s) > 1e-6:
+            assert (kind is CycleKind.GAP) == (missing_s > 0.1 * whole_s)
+
+
+def test_cycles_of_an_older_recorder_read_and_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """It did not say what was missing: null, where the newer recorder says 0."""
+    rows_of, killed = campaign_rows._cycle_rows, 1640
+
+    def older_rows(*given: Any) -> pa.RecordBatch:
+        rows = rows_of(*given)
+        is_older = rows["time"][-1].value < STEADY.time_ns[killed]
+        return rows.drop_columns(["missing_s"]) if is_older else rows
+
+    monkeypatch.setattr(campaign_rows, "_cycle_rows", older_rows)
+    cuts = list(range(1000, 2400, 100))
+    recording = record_campaign(tmp_path / "r", cuts, kills=[killed], rows=STEADY)
+    stream = cycles_stream("a")
+    table = recording.read_rows(stream, start_ns=0, end_ns=END_NS)
+    told = table["missing_s"].to_pylist()
+    assert told[0] is None
+    assert told[-1] == 0.0
+    assert "missing_s" not in pq.read_schema(sorted((tmp_path / "r").glob("cycles/*/*"))[0]).names
+    assert table["cycle"].to_pylist() == list(range(1, len(told) + 1))
+    cycles = read_campaign_cycles([recording], "a", None, {"cycle_time_s"})
+    assert len(cycles.table) == len(told)
 
 
 def test_where_it_goes_on_is_read_back(whole: Recording):

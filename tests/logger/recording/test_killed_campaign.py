@@ -21,8 +21,6 @@ from tests.logger.recording.campaign_recorder import CYCLE_FRAMES, RATE_HZ, numb
 
 ALL = {"start_ns": 0, "end_ns": 2**62}
 _HELD_UP_S = 0.15
-_BETWEEN_S = 0.7
-"""From a kill to the next start. A value holds for 0.5 s: a shorter break is none to anybody."""
 _LEAST_LIFE_S = 1.2
 """A life that is killed within its first second may leave nothing at all (what is promised)."""
 STATED = '[cycle]\nchannel = "position_rad"\nabove = 0.0\nhysteresis = 0.2\n'
@@ -75,7 +73,6 @@ def _record(folder: Path, lives_s: list[float], *, seed: int, last_stage: str = 
             time.sleep(0.2)
         os.kill(child, signal.SIGTERM if is_last else signal.SIGKILL)
         assert ask(f"wait {child}") == (0 if is_last else signal.SIGKILL), _said(folder)
-        time.sleep(_BETWEEN_S)
     server.stdin.close()
     server.wait(20)
     server.stdout.close()

@@ -1,7 +1,9 @@
 """The writing thread, turn by turn: what a turn has begun is not undone by what it meets later."""
 
 import errno
+import queue
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,7 @@ from logger.bus.source import Received
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import bench_from_texts
-from logger.limits.limit import parse_limits
+from logger.limits.limit import LimitSet, parse_limits
 from logger.recording.frame_queue import FrameQueue
 from logger.recording.record_settings import RecordSettings
 from logger.recording.writer import Writer
@@ -103,6 +105,42 @@ def test_what_cannot_be_read_is_told(tmp_path: Path):
     assert (found.garbled, found.dropped, found.is_complete) == (1807, 0, False)
     assert found.to_json()["garbled"] == 1807
     assert Recording.open(path).latest_health().undecoded == 0, "a line is no frame"
+
+
+def test_lost_frames_are_told_with_the_span_in_which_they_were_lost(tmp_path: Path):
+    """By the system, or because the writer did not keep up: since that bus last handed on."""
+    bench = bench_from_texts(BENCH.replace("send = true", ""), {"talks": LAYOUT}, where="b.toml")
+    anchor = read_clocks()
+    path, begin_ns = tmp_path / "rec", anchor.wall_ns
+    store = RecordingWriter(
+        path, new_manifest(bench, name="t", started_ns=begin_ns), bench, now_s=time.monotonic()
+    )
+    pipe = replace(FrameQueue.for_buses(1), queue=queue.Queue(2))
+    batches = [
+        Received(
+            frames=FrameBatch.from_rows([(begin_ns + after_ns, 0x7F0, 0, b"")] * count),
+            until_ns=begin_ns + after_ns,
+            lost=lost,
+        )
+        for after_ns, count, lost in ((100, 1, 0), (200, 1, 4), (300, 3, 0), (400, 1, 0))
+    ]
+    # The third does not fit; what comes after it says so.
+    for one in batches[:3]:
+        pipe.put_gathered([one])
+    pipe.queue.maxsize = 3
+    pipe.put_gathered(batches[3:])
+    pipe.received_all.set()
+    settings = RecordSettings(bench=bench, where="b.toml", limits=LimitSet(), out=path, name="t")
+    writer = Writer(
+        settings, store, pipe, [Poller(bench, now_s=0.0)], anchor=anchor, started_ns=begin_ns
+    )
+    writer.run()
+    writer.finish(cause="test")
+    events = Recording.open(path).read_events()
+    lost = [one for one in events if one.kind == EventKind.DROPPED]
+    assert [one.value for one in lost] == [4.0, 3.0]
+    assert [one.time_ns - begin_ns for one in lost] == [200, 400]
+    assert [round(one.duration_s * 1e9) for one in lost] == [100, 200]
 
 
 def test_frames_of_four_buses_are_with_the_kernel_after_one_turn(tmp_path: Path):
