@@ -168,7 +168,6 @@ class RecordingCache:
             return self.derive_once(purpose, recording, derive)
         state = file_stamp(entry.path / MANIFEST_FILE)
 
-
         def work() -> Derived:
             is_open = self._open.get(name) is not None
             return derive(
