@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from logger.arrays import to_s
 from logger.bus.clock import RecordingClock, read_clocks
-from logger.bus.source import Source, open_sources
+from logger.bus.source import Received, Source, open_sources
 from logger.errors import OutsideFault
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
@@ -210,17 +210,21 @@ class _BusListener:
     def run_until(self, end_event: threading.Event) -> None:
         try:
             while not end_event.is_set():
-                received = self._source.receive(_LISTEN_WAIT_S)
-                self.remarks += received.remarks
-                self.lost += received.lost
-                if len(received.frames):
-                    self._batches.append(received.frames)
-                # A batch of one frame takes ten times the room of the frame.
-                if len(self._batches) >= _JOIN_EVERY:
-                    self._joined.append(FrameBatch.concatenate(self._batches))
-                    self._batches = []
+                self._keep(self._source.receive(_LISTEN_WAIT_S))
+            for received in self._source.receive_rest():
+                self._keep(received)
         except Exception as fault:  # noqa: BLE001 - whatever it is, the caller must know
             self.fault = fault
+
+    def _keep(self, received: Received) -> None:
+        self.remarks += received.remarks
+        self.lost += received.lost
+        if len(received.frames):
+            self._batches.append(received.frames)
+        # A batch of one frame takes ten times the room of the frame.
+        if len(self._batches) >= _JOIN_EVERY:
+            self._joined.append(FrameBatch.concatenate(self._batches))
+            self._batches = []
 
     def joined_frames(self) -> FrameBatch:
         """Return all received frames, in order of time."""

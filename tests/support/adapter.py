@@ -26,15 +26,19 @@ class Adapter:
         """`answer` gives what the bus says to a frame, `talk` what it says by itself."""
         self.link = link
         self.heard: list[tuple[float, CanFrame]] = []
-        """What the client sent, and when (monotonic)."""
+        """What the client sent, and when it was read (monotonic)."""
+        self.earliest_s: list[float] = []
+        """For each of them when nothing was there to read yet: it was sent after that."""
         self._answer = answer
         self._talk = talk
         self._every_s = every_s
+        self._read_s = time.monotonic()
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._run, name="adapter", daemon=True)
 
     def _sent(self, frame: CanFrame) -> Iterable[CanFrame]:
         self.heard.append((time.monotonic(), frame))
+        self.earliest_s.append(self._read_s)
         return self._answer(frame)
 
     def _run(self) -> None:
@@ -42,14 +46,17 @@ class Adapter:
         due_s = time.monotonic()
         with SerialLine(self.link) as line:
             while not self._done.is_set():
-                line.write(protocol.feed_bytes(line.read(timeout_s=0.001)))
+                begun_s = time.monotonic()
+                received = line.read(timeout_s=0.001)
+                line.write(protocol.feed_bytes(received))
+                self._read_s = begun_s
                 if time.monotonic() >= due_s:
                     due_s += self._every_s
                     line.write(protocol.frame_lines(self._talk()))
 
     def __enter__(self) -> "Adapter":
         self._thread.start()
-        until_s = time.monotonic() + 5.0
+        until_s = time.monotonic() + 30.0
         while not self.link.is_symlink() and time.monotonic() < until_s:
             time.sleep(0.005)
         return self
@@ -65,4 +72,4 @@ class Adapter:
     def unplug(self) -> None:
         """Take the adapter away."""
         self._done.set()
-        self._thread.join(5)
+        self._thread.join(30)

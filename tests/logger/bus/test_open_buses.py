@@ -55,7 +55,8 @@ def test_where_nothing_is_sent_nobody_waits():
     """A bench that only listens is recorded from the first instant: no thread, no second."""
     before = set(threading.enumerate())
     buses = _opened("open-quiet", send=False)
-    assert set(threading.enumerate()) == before
+    # One of an earlier test may end meanwhile.
+    assert set(threading.enumerate()) <= before
     sources, _ = buses.take()
     for source in sources:
         source.close()
@@ -78,7 +79,7 @@ def test_those_that_nobody_takes_are_closed():
     """A start that fails for another reason leaves no bus open and no thread behind."""
     before = set(threading.enumerate())
     buses = _opened("open-closed")
-    assert set(threading.enumerate()) != before
+    assert set(threading.enumerate()) - before
     buses.close()
-    assert set(threading.enumerate()) == before
+    assert set(threading.enumerate()) <= before
     assert not any(source.send(_request()) for source in buses.sources)

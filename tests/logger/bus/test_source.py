@@ -2,8 +2,8 @@
 
 import os
 import pty
+import select
 import struct
-import threading
 import time
 import tty
 from collections.abc import Callable
@@ -40,6 +40,15 @@ class _Adapter:
 
     def shutdown(self) -> None:
         self.shut = True
+
+
+def _read_until(descriptor: int, end: bytes) -> bytes:
+    """Return what comes until it ends so: a terminal hands on what is written when it likes."""
+    heard = b""
+    while not heard.endswith(end):
+        assert select.select([descriptor], [], [], 60.0)[0], heard
+        heard += os.read(descriptor, 4096)
+    return heard
 
 
 def _source(monkeypatch: pytest.MonkeyPatch, answer: Callable[[], can.Message | None]) -> Source:
@@ -221,17 +230,12 @@ def test_a_serial_adapter_is_opened_silent_by_default(
         options={"sleep_after_open": 0.0},
         **leave,
     )
-    heard = bytearray()
-    reader = threading.Thread(target=lambda: heard.extend(os.read(ours, 4096)))
-    bus = open_bus(settings, "bench.toml")
-    time.sleep(0.05)
-    reader.start()
-    reader.join(5)
-    commands = bytes(heard).split(b"\r")
+    open_bus(settings, "bench.toml").shutdown()
+    # Ended by closing.
+    commands = _read_until(ours, b"\rC\r").split(b"\r")
     assert opened in commands
     assert ({b"L": b"O", b"O": b"L"}[opened]) not in commands
     assert not any(command[:1] in {b"t", b"T", b"r", b"R"} for command in commands)
-    bus.shutdown()
 
 
 @pytest.mark.parametrize(
@@ -291,7 +295,7 @@ def test_requests_of_a_serial_line_leave_in_one_write():
         can.Message(arbitration_id=0x7FF, is_remote_frame=True, dlc=4, is_extended_id=False),
     ]
     try:
-        os.read(master, 4096)
+        _read_until(master, b"O\r")
         writes: list[bytes] = []
         write = os.write
         with pytest.MonkeyPatch.context() as monkey:
@@ -299,13 +303,10 @@ def test_requests_of_a_serial_line_leave_in_one_write():
                 output_file.os, "write", lambda fd, data: (writes.append(data), write(fd, data))[1]
             )
             assert source.send_all(messages) == 3
-        together = os.read(master, 4096)
+        together = _read_until(master, b"r7FF4\r")
         for message in messages:
             assert source.send(message)
-        singly = b""
-        while len(singly) < len(together):
-            singly += os.read(master, 4096)
-        assert together == singly
+        assert _read_until(master, b"r7FF4\r") == together
         assert writes == [together] == [b"t12320102\rT18FF0001103\rr7FF4\r"]
         source.close()
         assert source.send_all(messages) == 0

@@ -38,7 +38,7 @@ name   = "talks"
 name       = "status"
 identifier = "0x280 + node"
 length     = 3
-period_s   = 0.02
+period_s   = 0.1
 [[frame.value]]
 channel = "current_A"
 byte    = 1
@@ -62,7 +62,9 @@ def folder(tmp_path: Path) -> Iterator[Path]:
             while not done.is_set():
                 line.write(adapter.feed_bytes(line.read(timeout_s=0.005)))
                 if time.monotonic() >= due_s:
-                    due_s += 0.02
+                    # So slow that a bus is healthy on which a busy machine held them up for a
+                    # second: ten periods.
+                    due_s += 0.1
                     count += 1
                     data = bytes([0, count % 256, 1])
                     line.write(
@@ -106,10 +108,10 @@ def test_a_healthy_bus_ends_with_status_0(folder: Path):
     (bus,) = found["buses"]
     assert bus["hints"] == bus["silent_joints"] == []
     assert bus["bitrate_bit_per_s"] == 500_000
-    assert 0.005 < bus["load"] < 0.03
+    assert 0.001 < bus["load"] < 0.006
     assert [one["identifier"] for one in bus["identifiers"]] == ["0x283", "0x284"]
     assert [one["joints"] for one in bus["identifiers"]] == [["shoulder"], ["elbow"]]
-    assert all(0.01 < one["period_s"] < 0.05 for one in bus["identifiers"])
+    assert all(0.05 < one["period_s"] < 0.25 for one in bus["identifiers"])
 
     done = _run("bench.toml", "--for", "1s", cwd=folder)
     assert done.returncode == 0, done.stdout + done.stderr
@@ -220,7 +222,7 @@ def test_requests_that_a_controller_leaves_unanswered_are_told(tmp_path: Path):
         (bus,) = json.loads(done.stdout)["buses"]
         assert bus["unanswered"]["shoulder"] == 0
         asked, missed = bus["requests"]["elbow"], bus["unanswered"]["elbow"]
-        assert 30 < asked < 60
+        assert 10 < asked <= count
         assert missed == pytest.approx(asked / 2, abs=2)
         assert any("Requests without an answer: elbow" in hint for hint in bus["hints"])
         done = _run("bench.toml", "--for", "1s", cwd=tmp_path)
