@@ -1,8 +1,10 @@
 """Heat: what a joint bears, for how long, and why one may believe it.
 
 fits        joints fitted, kept for as long as somebody turns the rules
+limits_in_force  the limits in force on a joint, and the levels of its temperatures
 load_curve  for how long a load is held, and what the limits in force allow
 load_time_figure  the same as a figure
+borne_table       the same in numbers, of one unit below each other
 trace_figure      measured temperatures over those of the model
 ladder      where the heat goes, node by node
 view        what the page shows of a fitted joint, in words and figures

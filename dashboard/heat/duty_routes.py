@@ -15,7 +15,7 @@ from dashboard.heat.fits import HeatFits
 from dashboard.heat.further import AskedFit
 from dashboard.heat.heat_query import HeatQuery
 from dashboard.heat.held_against import OtherFit, other_fit
-from dashboard.heat.load_curve import TEMPERATURE_DEFAULTS, default_limit_degC
+from dashboard.heat.limits_in_force import TEMPERATURE_DEFAULTS, default_limit_degC
 from dashboard.heat.routes import heat_fits
 from dashboard.heat.view import LIMIT_RANGE_DEGC
 from dashboard.server.dependencies import OpenRecording, PageName, Recordings

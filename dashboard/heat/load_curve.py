@@ -1,28 +1,26 @@
 """For how long a joint holds a load, and what the limits in force allow it."""
-# ruff: noqa: N802, N806 - units are written as units are
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from dashboard.heat.limits_in_force import joint_limits
 from logger.arrays import Floats
 from logger.limits.curve_table import curve_table, limit_curve_settings
 from logger.limits.kind import JointLimit
 from logger.limits.kinds.level import Level
 from logger.limits.limit import LimitSet
 from logger.limits.scored_limit import ScoredLimit
-from replay.excursions.applied_limits import recorded_limits
 from replay.heat.fit import HeatFit
 from replay.recording import Recording
 
-__all__ = ["AllowedLoad", "allowed_loads", "curve_times_s", "default_limit_degC", "lowest_allowed"]
+__all__ = ["AllowedLoad", "allowed_loads", "curve_times_s", "lowest_allowed"]
 
 LONGEST_S: Final = 8 * 3600.0
 SHORTEST_S: Final = 10.0
 POINTS: Final = 48
-TEMPERATURE_DEFAULTS: Final = {"winding": 110.0, "housing": 80.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,34 +39,11 @@ def curve_times_s(fit: HeatFit) -> Floats:
     return np.geomspace(shortest, LONGEST_S, POINTS)
 
 
-def default_limit_degC(recording: Recording, fit: HeatFit) -> tuple[float, str]:
-    """Return the temperature to hold, and the limit in force that it comes from, if one does.
-
-    The lowest level of a trip on the node's temperature, else of a warning.
-    """
-    channel = f"temperature_{fit.node}_degC"
-    rated = recording.bench.joint_named(fit.joint).rated
-    found = [
-        (limit.severity != "trip", level.pick_up, limit.name)
-        for limit in _limits_of(recording, fit.joint)
-        for level in limit.levels(rated)
-        if level.channel == channel and level.is_rising
-    ]
-    if not found:
-        return TEMPERATURE_DEFAULTS[fit.node.value], ""
-    _, level_degC, name = min(found)
-    return level_degC, name
-
-
 def allowed_loads(recording: Recording, fit: HeatFit, time_s: Floats) -> list[AllowedLoad]:
     """Return what each limit in force on the joint's current or torque allows for each time."""
-    factors = {"current_A": fit.load_factor, "torque_Nm": 1.0}
-    if fit.read.load == "torque_Nm":
-        del factors["current_A"]
-    elif fit.torque_per_ampere is None:
-        factors = {"current_A": 1.0}
+    factors = fit.load_factors
     out = []
-    for limit in _limits_of(recording, fit.joint):
+    for limit in joint_limits(recording, fit.joint):
         channels = {channel for _, channel in limit.needed_channels}
         if len(channels) != 1 or not channels <= set(factors):
             continue
@@ -89,15 +64,6 @@ def lowest_allowed(loads: Sequence[AllowedLoad]) -> Floats | None:
     if not loads:
         return None
     return np.asarray(np.min([one.load for one in loads], axis=0))
-
-
-def _limits_of(recording: Recording, joint: str) -> Iterator[JointLimit]:
-    """Yield the limits in force last on a joint, in the units of its channels."""
-    rated = recording.bench.joint_named(joint).rated
-    for limit in recorded_limits(recording).limits.for_joint(joint, recording.channels(joint)):
-        in_unit = limit.in_channel_unit(rated)
-        if in_unit is not None:
-            yield in_unit
 
 
 def _allowed_by(limit: JointLimit, time_s: Floats) -> Floats | None:

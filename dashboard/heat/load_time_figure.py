@@ -13,7 +13,7 @@ from dashboard.text.theme import Theme
 from logger.arrays import Floats
 from replay.heat.text import band_values
 
-__all__ = ["BandCurve", "LimitCurve", "load_time_figure"]
+__all__ = ["BandCurve", "LimitCurve", "PeakLine", "load_time_figure"]
 
 LETTER_PX: Final = 7
 """Of a figure's text, at most on average."""
@@ -27,6 +27,8 @@ BAND_OPACITY: Final = 0.30
 OVER_OPACITY: Final = 0.22
 ROOM_SHARE: Final = 0.5
 """Of the figure's width, which a curve's name takes on a phone."""
+VEIL_OPACITY: Final = 0.6
+"""Of the paper over what lies beyond a peak."""
 HIGHEST_SHARE: Final = 3.2
 """Of the load for ever, at which the figure ends."""
 
@@ -48,14 +50,25 @@ class LimitCurve:
     load: Floats
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeakLine:
+    """A load beyond which times by heat alone are not to be relied on."""
+
+    words: str
+    """Empty where another line of the figure has its name."""
+    load: float
+
+
 def load_time_figure(
     time_s: Floats,
     curves: Sequence[BandCurve],
     limits: Sequence[LimitCurve],
     allowed: Floats | None,
+    peaks: Sequence[PeakLine] = (),
     *,
     for_ever: tuple[float, float, float],
     unit: str,
+    torque_per_ampere: float | None = None,
     pen: int,
     theme: Theme,
     is_narrow: bool = False,
@@ -68,6 +81,10 @@ def load_time_figure(
         From cold first; the tint lies between it and `allowed`.
     allowed
         What all limits together allow; None: no limit watches the load.
+    peaks
+        The lowest first; what is beyond it is faint.
+    torque_per_ampere
+        In N.m/A: with it currents stand beside torques.
     """
     colour = theme.pen_colour(pen)
     highest = HIGHEST_SHARE * for_ever[0]
@@ -86,6 +103,7 @@ def load_time_figure(
                 width=2.0,
                 words=f"{escape(curve.words)}: ",
                 unit=unit,
+                torque_per_ampere=torque_per_ampere,
             )
         )
     for limit in limits:
@@ -98,6 +116,7 @@ def load_time_figure(
                 width=1.0,
                 words=f"{escape(limit.name)} allows ",
                 unit=unit,
+                torque_per_ampere=torque_per_ampere,
             )
         )
     ticks = [
@@ -108,6 +127,7 @@ def load_time_figure(
     ]
     value_text = band_values(for_ever)
     right_px = max(96, 20 + LETTER_PX * len(value_text[1]))
+    amperes = f"<br>{for_ever[0] / torque_per_ampere:.3g} A" if torque_per_ampere else ""
     shown_s = list(TIME_TICKS_S)[:: 2 if is_narrow else 1]
     return {
         "data": data,
@@ -136,13 +156,14 @@ def load_time_figure(
             ),
             "height": LOAD_TIME_HEIGHT_PX,
             "margin": {"l": 56, "r": right_px, "t": 14, "b": 46},
+            "shapes": _peak_shapes(peaks, lowest, highest, theme),
             "annotations": [
                 *_curve_names(time_s, curves, highest, theme),
-                *_limit_names(time_s, limits, lowest, highest, theme),
+                *_line_names(time_s, limits, peaks, (lowest, for_ever[0], highest), theme),
                 {
                     "xref": "paper", "x": 1.01, "xanchor": "left", "showarrow": False,
                     "y": float(np.log10(for_ever[0])), "align": "left",
-                    "text": "<b>{}</b> for ever<br>{}".format(*value_text),
+                    "text": "<b>{}</b> for ever<br>{}{}".format(*value_text, amperes),
                     "font": {"size": 12, "color": theme.ink},
                 },
             ],
@@ -151,16 +172,31 @@ def load_time_figure(
 
 
 def _line(
-    time_s: Floats, load: Floats, *, colour: str, width: float, words: str, unit: str
+    time_s: Floats,
+    load: Floats,
+    *,
+    colour: str,
+    width: float,
+    words: str,
+    unit: str,
+    torque_per_ampere: float | None,
 ) -> dict[str, Any]:
+    pointed = [f"for {format_duration(float(one))}" for one in time_s]
+    if torque_per_ampere:
+        pointed = [
+            f"{current:.3g} A {text}"
+            for current, text in zip(load / torque_per_ampere, pointed, strict=True)
+        ]
     return {
         "type": "scatter",
         "mode": "lines",
         "x": _short(time_s),
         "y": _short(load),
         "line": {"color": colour, "width": width},
-        "hovertemplate": f"{words}%{{y:.3g}} {unit} for %{{customdata}}<extra></extra>",
-        "customdata": [format_duration(float(one)) for one in time_s],
+        "hovertemplate": f"{words}%{{y:.3g}} {unit}, %{{customdata}}<extra></extra>"
+        if torque_per_ampere
+        else f"{words}%{{y:.3g}} {unit} %{{customdata}}<extra></extra>",
+        "customdata": pointed,
     }
 
 
@@ -220,22 +256,56 @@ def _curve_names(
     return out
 
 
-def _limit_names(
-    time_s: Floats, limits: Sequence[LimitCurve], lowest: float, highest: float, theme: Theme
+def _peak_shapes(
+    peaks: Sequence[PeakLine], lowest: float, highest: float, theme: Theme
 ) -> list[dict[str, Any]]:
-    """Return the name of each limit at the right end of its line, lines that meet apart."""
-    shown = sorted(
-        (limit for limit in limits if lowest < limit.load[-1] < highest),
-        key=lambda limit: -float(limit.load[-1]),
-    )
+    """Return paper over what lies beyond the lowest peak, and a dashed line at each."""
+    if not peaks or peaks[0].load >= highest:
+        return []
+    across = {"xref": "paper", "x0": 0, "x1": 1}
+    veil = {
+        "type": "rect",
+        **across,
+        "y0": max(peaks[0].load, lowest),
+        "y1": highest,
+        "fillcolor": rgba_colour(theme.none_tint, VEIL_OPACITY),
+        "line": {"width": 0},
+        "layer": "above",
+    }
+    dashed = {"color": theme.none, "width": 1, "dash": "dash"}
+    lines = [
+        {"type": "line", **across, "y0": one.load, "y1": one.load, "line": dashed}
+        for one in peaks
+        if one.words and lowest < one.load < highest
+    ]
+    return [veil, *lines]
+
+
+def _line_names(
+    time_s: Floats,
+    limits: Sequence[LimitCurve],
+    peaks: Sequence[PeakLine],
+    ends: tuple[float, float, float],
+    theme: Theme,
+) -> list[dict[str, Any]]:
+    """Return the name of each limit and peak at the right end of its line, lines that meet apart.
+
+    `ends`: the lowest load of the figure, the one for ever, and the highest.
+    """
+    lines = [(float(one.load[-1]), one.name) for one in limits]
+    lines += [(one.load, one.words) for one in peaks if one.words]
     out: list[dict[str, Any]] = []
-    for limit in shown:
-        y = float(np.log10(limit.load[-1]))
+    for load, words in sorted(lines, reverse=True):
+        if not ends[0] < load < ends[2]:
+            continue
+        y = float(np.log10(load))
         y = min(y, out[-1]["y"] - 0.035) if out else y
+        # The curves end at what is borne for ever: a line below that has its name below it.
+        side = "top" if load < ends[1] else "bottom"
         out.append(
             {
-                "x": float(np.log10(time_s[-1])), "y": y, "text": escape(limit.name),
-                "showarrow": False, "xanchor": "right", "yanchor": "bottom",
+                "x": float(np.log10(time_s[-1])), "y": y, "text": escape(words),
+                "showarrow": False, "xanchor": "right", "yanchor": side,
                 "font": {"size": 12, "color": theme.ink_2},
             }
         )  # fmt: skip

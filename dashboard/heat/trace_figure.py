@@ -1,5 +1,7 @@
 """Measured temperatures, what the model says of them, and the difference below. Pure."""
 
+import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
@@ -8,19 +10,28 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.figures.annotation_shapes import TINT_OPACITY
 from dashboard.figures.style import axis_title
 from dashboard.text.format import format_elapsed
-from dashboard.text.theme import Theme, plotly_template
+from dashboard.text.theme import STATE_BY_SEVERITY, Theme, plotly_template
 from logger.arrays import Floats
+from logger.limits.levels import LimitLevel
 
-__all__ = ["ModelledSensor", "heat_trace_figure"]
+__all__ = ["ModelledSensor", "SensorLevel", "heat_trace_figure"]
 
 TRACE_HEIGHT_PX: Final = 360
+LEVELS_PX: Final = 200
+"""Of them, that the temperatures have."""
+NAME_PX: Final = 15
 MOST_POINTS: Final = 1500
 TICKS: Final = 7
 _NICE_S: Final = (60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 21600, 43200, 86400)
 DARK_MEASURED_OPACITY: Final = 0.62
 """The thin line of the model has to stand out on the wide one."""
+LEAST_TRACE_SHARE: Final = 0.2
+"""Of the axis, that the traces fill: a level that would leave them less is named at its edge."""
+LEAST_RANGE_K: Final = 4.0
+"""Of traces that hardly move: whole degrees of them fill no axis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +47,26 @@ class ModelledSensor:
     """1 where a gap lies before a reading."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorLevel:
+    """A level of a limit in force on one of the sensors."""
+
+    place: str
+    """Name of the sensor."""
+    level: LimitLevel
+
+
 def heat_trace_figure(
-    sensors: Sequence[ModelledSensor], *, pen: int, theme: Theme, is_narrow: bool = False
+    sensors: Sequence[ModelledSensor],
+    levels: Sequence[SensorLevel] = (),
+    *,
+    pen: int,
+    theme: Theme,
+    is_narrow: bool = False,
 ) -> dict[str, Any]:
     """Return the figure: wide what was measured, thin what the model says.
 
-    The difference below is of the first sensor.
+    The difference below is of the first sensor. `levels`: of the limits in force on these sensors.
     """
     colour = theme.pen_colour(pen)
     opacity = DARK_MEASURED_OPACITY if theme.name == "dark" else 1.0
@@ -69,6 +94,7 @@ def heat_trace_figure(
     ticks = _ticks(end_s, 3 if is_narrow else TICKS)
     reach = max(0.5, 1.3 * largest)
     axis = {"showgrid": True, "fixedrange": True, "zeroline": False}
+    low, high = _axis_ends(sensors, levels)
     return {
         "data": data,
         "layout": {
@@ -83,12 +109,19 @@ def heat_trace_figure(
                 "tickangle": 0, "tickvals": ticks,
                 "ticktext": [format_elapsed(tick) for tick in ticks],
             },
-            "yaxis": {**axis, "domain": [0.34, 1.0], "title": axis_title("°C", theme)},
+            "yaxis": {
+                **axis, "domain": [0.34, 1.0], "range": [low, high],
+                "title": axis_title("°C", theme),
+            },
             "yaxis2": {
                 **axis, "domain": [0.0, 0.24], "range": [-reach, reach], "zeroline": True,
                 "nticks": 4, "title": axis_title("K", theme),
             },
+            "shapes": _level_shapes(levels, (low, high), theme),
             "annotations": [
+                *_level_names(levels, (low, high), theme, names_place=len(sensors) > 1),
+            ]
+            + [
                 {
                     "xref": "paper", "x": 1.01, "xanchor": "left", "showarrow": False,
                     "yref": "y", "y": float(sensor.modelled_degC[-1]), "align": "left",
@@ -106,6 +139,107 @@ def heat_trace_figure(
             ],
         },
     }  # fmt: skip
+
+
+def _axis_ends(
+    sensors: Sequence[ModelledSensor], levels: Sequence[SensorLevel]
+) -> tuple[float, float]:
+    """Return the ends of the axis of temperatures: traces, and the levels that leave them room."""
+    values = np.concatenate([[*one.measured_degC, *one.modelled_degC] for one in sensors])
+    low, high = float(values.min()), float(values.max())
+    room = max(high - low, LEAST_RANGE_K) / LEAST_TRACE_SHARE
+    for at in sorted((one.level.pick_up for one in levels), key=lambda at: abs(at - high)):
+        if max(at, high) - min(at, low) <= room:
+            low, high = min(at, low), max(at, high)
+    margin = 0.06 * max(high - low, 1.0)
+    return low - margin, high + margin
+
+
+def _level_shapes(
+    levels: Sequence[SensorLevel], ends: tuple[float, float], theme: Theme
+) -> list[dict[str, Any]]:
+    """Return a line at each level, and what is beyond as a tint, as far as the next level.
+
+    Of several places in one figure a tint would lie over the wrong trace: lines alone.
+    """
+    shown = [one.level for one in levels if ends[0] < one.level.pick_up < ends[1]]
+    across = {"xref": "x domain", "x0": 0, "x1": 1, "yref": "y"}
+    shapes: list[dict[str, Any]] = [
+        {
+            "type": "line",
+            **across,
+            # A level often lies on a line of the grid.
+            "layer": "between",
+            "y0": one.pick_up,
+            "y1": one.pick_up,
+            "line": {"color": theme.ink, "width": 1},
+        }
+        for one in shown
+    ]
+    if len({one.place for one in levels}) > 1:
+        return shapes
+    rising = sorted((one for one in shown if one.is_rising), key=lambda one: one.pick_up)
+    for one, above in itertools.zip_longest(rising, rising[1:]):
+        mark = STATE_BY_SEVERITY[one.severity]
+        shapes.append(
+            {
+                "type": "rect",
+                **across,
+                "layer": "below",
+                "y0": one.pick_up,
+                "y1": ends[1] if above is None else above.pick_up,
+                "fillcolor": theme.state_colours(mark)[0],
+                "opacity": TINT_OPACITY[theme.name][mark],
+                "line": {"width": 0},
+            }
+        )
+    return shapes
+
+
+def _level_names(
+    levels: Sequence[SensorLevel],
+    ends: tuple[float, float],
+    theme: Theme,
+    *,
+    names_place: bool,
+) -> list[dict[str, Any]]:
+    """Return the name of each level at the left of its line; of those outside, at the edge."""
+    font = {"size": 12, "color": theme.ink_2}
+    name_rise = NAME_PX / LEVELS_PX * (ends[1] - ends[0])
+    lowest_name = math.inf
+    out: list[dict[str, Any]] = []
+    outside: dict[bool, list[str]] = {True: [], False: []}
+    for one in sorted(levels, key=lambda one: -one.level.pick_up):
+        level = one.level
+        below = "" if level.is_rising else "below "
+        place = f"{one.place} " if names_place else ""
+        words = f"{place}{level.prefix}{level.severity} {below}{level.pick_up:g}"
+        if not ends[0] < level.pick_up < ends[1]:
+            outside[level.pick_up >= ends[1]].append(words)
+            continue
+        # Above its line, or where another name is there, below it.
+        is_above = lowest_name - level.pick_up >= name_rise
+        lowest_name = level.pick_up - (0.0 if is_above else name_rise)
+        out.append(
+            {
+                "xref": "x domain", "x": 0.0, "xanchor": "left", "xshift": 4, "yref": "y",
+                "y": level.pick_up, "yanchor": "bottom" if is_above else "top",
+                "text": escape(words), "showarrow": False, "font": font,
+            }
+        )  # fmt: skip
+    for is_above, words_outside in outside.items():
+        if words_outside:
+            arrow = "↑" if is_above else "↓"
+            out.append(
+                {
+                    "xref": "x domain", "x": 1.0, "xanchor": "right", "xshift": -4,
+                    "yref": "y domain", "y": 1.0 if is_above else 0.0,
+                    "yanchor": "top" if is_above else "bottom",
+                    "text": escape(f"{arrow} {', '.join(words_outside)}"), "showarrow": False,
+                    "font": font,
+                }
+            )  # fmt: skip
+    return out
 
 
 def _line(

@@ -9,30 +9,29 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.pens import choose_pens
+from dashboard.heat.borne_table import borne_table
 from dashboard.heat.ladder import ladder_content
+from dashboard.heat.limits_in_force import default_limit_degC, temperature_limits
 from dashboard.heat.load_curve import (
     AllowedLoad,
     allowed_loads,
     curve_times_s,
-    default_limit_degC,
     lowest_allowed,
 )
-from dashboard.heat.load_time_figure import BandCurve, LimitCurve, load_time_figure
-from dashboard.heat.trace_figure import ModelledSensor, heat_trace_figure
+from dashboard.heat.load_time_figure import BandCurve, LimitCurve, PeakLine, load_time_figure
+from dashboard.heat.trace_figure import ModelledSensor, SensorLevel, heat_trace_figure
 from dashboard.text.format import format_duration, format_number
 from dashboard.text.theme import Theme
 from logger.arrays import Floats, Ints
 from replay.heat.answers import HOLDING_LOSS, WARM_SHARE, longest_loads
+from replay.heat.borne_words import current_lines, for_ever_head, for_ever_rows
 from replay.heat.evaluate import REFERENCE_DEGC, answer_heat
 from replay.heat.fit import HeatFit
-from replay.heat.result import HeatResult, HeldFor
+from replay.heat.known_peaks import known_peaks
+from replay.heat.peak_load import PeakSource, peak_text
+from replay.heat.result import HeatResult, LoadBand, ValueBand
 from replay.heat.sentence import heat_sentence, sentence_parts
-from replay.heat.text import (
-    duration_band_text,
-    duration_text,
-    recordings_text,
-    unit_text,
-)
+from replay.heat.text import band_values, recordings_text, unit_text
 from replay.heat.words import (
     assumption_lines,
     basis_line,
@@ -48,11 +47,13 @@ from replay.recording import Recording
 
 __all__ = ["HeatRules", "clipped_ambient_degC", "heat_view"]
 
+_PEAKS: Final = {
+    PeakSource.CLAIM: "stated peak",
+    PeakSource.MEASURED: "measured ceiling",
+    PeakSource.RECORDED: "most ever recorded",
+}
 AMBIENT_RANGE_DEGC: Final = (0.0, 50.0)
 LIMIT_RANGE_DEGC: Final = {"winding": (60.0, 160.0), "housing": (40.0, 110.0)}
-TABLE_SHARES: Final = (1.05, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5)
-"""Loads of the table, of the one that is borne for ever; rounded to what a person would type."""
-COLD_ROOM_DEGC: Final = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,29 +80,46 @@ def heat_view(
         limit_degC, limit_from = _clipped(rules.limit_degC, LIMIT_RANGE_DEGC[fit.node.value]), ""
     ambient_degC = clipped_ambient_degC(rules.ambient_degC)
     result = answer_heat(
-        fit, limit_degC=limit_degC, reference_degC=ambient_degC, is_holding=rules.is_holding
+        fit,
+        limit_degC=limit_degC,
+        reference_degC=ambient_degC,
+        is_holding=rules.is_holding,
+        peaks=known_peaks(fit, [recording]),
     )
     pen = choose_pens((), recording.joints, [fit.joint])[fit.joint]
     content: dict[str, Any] = {
         "state": "fitted",
         "sentence": [part.to_json() for part in sentence_parts(result)],
         "copy": heat_sentence(result),
-        "rules": _rules(fit, ambient_degC, limit_degC, limit_from, is_holding=rules.is_holding),
+        "rules": _rules(fit, ambient_degC, limit_degC, limit_from, result),
         "answered": bool(result.for_ever),
         "quantities": quantity_rows(result),
         "unknown": [*unknown_rows(result), *unknown_by_change(result)],
-        "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],
+        "assumed": [
+            *assumption_lines(result),
+            *current_lines(result),
+            *equilibrium_lines(result),
+            basis_line(result),
+        ],
         "cautions": caution_lines(result),
         "changes": change_rows(result, zone),
         "neighbours": neighbour_lines(result),
         "stretch_s": _stretch_s(fit, recording),
         "truth": heat_trace_figure(
-            _sensors(fit, recording), pen=pen, theme=theme, is_narrow=is_narrow
+            _sensors(fit, recording),
+            [
+                SensorLevel(place=one.place, level=one.level)
+                for one in temperature_limits(recording, fit)
+            ],
+            pen=pen,
+            theme=theme,
+            is_narrow=is_narrow,
         ),
         "truth_note": _truth_note(result),
         "curve": None,
         "ladder": None,
         "table": None,
+        "for_ever": None,
     }
     # A room as warm as the temperature that must not be passed leaves nothing to draw.
     if result.for_ever and _load_for_ever(result)[0] > 0.0:
@@ -109,7 +127,8 @@ def heat_view(
         content["curve"] = _curve(fit, result, allowed, pen=pen, theme=theme, is_narrow=is_narrow)
         content["curve_note"] = _curve_note(result, fit, allowed)
         content["ladder"] = ladder_content(fit, result, _load_for_ever(result)[0])
-        content["table"] = _table(fit, result, allowed)
+        content["table"] = borne_table(fit, result, allowed, _load_for_ever(result)[0])
+        content["for_ever"] = {"head": for_ever_head(result), "rows": for_ever_rows(result)}
     return content
 
 
@@ -133,7 +152,7 @@ def _clipped(value: float, ends: tuple[float, float]) -> float:
 
 
 def _rules(
-    fit: HeatFit, ambient_degC: float, limit_degC: float, limit_from: str, *, is_holding: bool
+    fit: HeatFit, ambient_degC: float, limit_degC: float, limit_from: str, result: HeatResult
 ) -> dict[str, Any]:
     low, high = LIMIT_RANGE_DEGC[fit.node.value]
     return {
@@ -152,8 +171,19 @@ def _rules(
             "from": f"as the limit {limit_from} has it" if limit_from else "",
         },
         "node": fit.node.value,
-        "holding": is_holding,
+        "holding": result.is_holding,
+        "both": _both_text(result),
     }
+
+
+def _both_text(result: HeatResult) -> str:
+    """Return what is borne for ever turning and holding still, side by side."""
+    band = _reference_band(result)
+    if band is None:
+        return ""
+    unit = unit_text(result.load_unit)
+    turning, still = (band_values(one)[0] for one in (band.rotating, band.holding))
+    return f"for ever {turning} {unit} turning, {still} {unit} holding still"
 
 
 def _curve(
@@ -166,14 +196,13 @@ def _curve(
     is_narrow: bool,
 ) -> dict[str, Any]:
     time_s = curve_times_s(fit)
-    band = next(one for one in result.for_ever if one.ambient_degC == result.held_at_degC)
-    for_ever = band.holding if result.is_holding else band.rotating
+    for_ever = _load_for_ever(result)
     cold, warm = (
         longest_loads(
             fit.joints,
             node=fit.node,
             limit_degC=result.limit_degC or 0.0,
-            ambient_degC=band.ambient_degC,
+            ambient_degC=result.held_at_degC or 0.0,
             per_ampere=fit.load_factor,
             time_s=time_s,
             is_warm=is_warm,
@@ -191,8 +220,19 @@ def _curve(
         ],
         [LimitCurve(name=one.name, load=one.load) for one in allowed],
         lowest_allowed(allowed),
+        [
+            # A trip on the load is drawn as what it allows.
+            PeakLine(
+                words=""
+                if one.source is PeakSource.LIMIT
+                else f"{_PEAKS[one.source]} {one.load:.3g}",
+                load=one.load,
+            )
+            for one in result.peaks
+        ],
         for_ever=for_ever,
         unit=unit,
+        torque_per_ampere=result.torque_per_ampere,
         pen=pen,
         theme=theme,
         is_narrow=is_narrow,
@@ -207,90 +247,22 @@ def _curve_note(result: HeatResult, fit: HeatFit, allowed: list[AllowedLoad]) ->
         notes.append(f"thin: the limits in force ({names}); red: they allow more than is borne")
     else:
         notes.append("no limit in force watches the load")
+    if result.peaks:
+        notes.append(f"faint: beyond {peak_text(result.peaks[0], result.load_unit)}")
     if fit.shortest_known_s > 0.0:
         notes.append("short times are not told: the winding is warmer than the housing")
     return "; ".join(notes)
 
 
-def _load_for_ever(result: HeatResult) -> tuple[float, float, float]:
-    band = next(one for one in result.for_ever if one.ambient_degC == result.held_at_degC)
+def _reference_band(result: HeatResult) -> LoadBand | None:
+    """Return what is borne for ever at the ambient of the rules; None where nothing is told."""
+    return next((one for one in result.for_ever if one.ambient_degC == result.held_at_degC), None)
+
+
+def _load_for_ever(result: HeatResult) -> ValueBand:
+    band = _reference_band(result)
+    assert band is not None, "what is borne is told"
     return band.holding if result.is_holding else band.rotating
-
-
-def _table(fit: HeatFit, result: HeatResult, allowed: list[AllowedLoad]) -> dict[str, Any]:
-    """Return for how long loads are held, cold and warm, in a cool room and in the one set."""
-    for_ever = _load_for_ever(result)[0]
-    loads = sorted({_round_load(share * for_ever) for share in TABLE_SHARES})
-    at_degC = result.held_at_degC or 0.0
-    rooms = (
-        sorted({COLD_ROOM_DEGC, at_degC})
-        if fit.has_room and at_degC > COLD_ROOM_DEGC
-        else [at_degC]
-    )
-    columns: list[tuple[str, list[str]]] = []
-    held: tuple[HeldFor, ...] = ()
-    for room in rooms:
-        answer = answer_heat(
-            fit,
-            limit_degC=result.limit_degC,
-            reference_degC=room,
-            is_holding=result.is_holding,
-            loads=loads,
-        )
-        held = answer.held_for
-        where = f"room {room:.0f} °C" if fit.has_room else "this room"
-        columns += [
-            (f"cold, {where}", [_time_text(one.cold_s) for one in held]),
-            (f"warm, {where}", [_time_text(one.warm_s) for one in held]),
-        ]
-    if allowed:
-        columns.append(("limits in force allow", _allowed_texts(held, allowed, fit)))
-    return {
-        "head": [unit_text(result.load_unit), *(head for head, _ in columns)],
-        "rows": [
-            [f"{load:g}", *(texts[at] for _, texts in columns)] for at, load in enumerate(loads)
-        ],
-        "note": f"Warm: settled at {WARM_SHARE:.0%} of what is borne for ever in that room. "
-        "In brackets 95 %. By heat alone: gear, drive and magnets may bear less."
-        + (" Limits from cold." if allowed else ""),
-    }
-
-
-def _allowed_texts(
-    held: tuple[HeldFor, ...], allowed: list[AllowedLoad], fit: HeatFit
-) -> list[str]:
-    """Return for how long the limits let each load go on, marked where that is too long."""
-    lowest = lowest_allowed(allowed)
-    if lowest is None:
-        return []
-    time_s = curve_times_s(fit)
-    texts = []
-    for one in held:
-        over = np.flatnonzero(lowest < one.load)
-        if not len(over):
-            texts.append("for ever" + ("" if math.isinf(one.cold_s[0]) else ": too long"))
-            continue
-        until_s = float(time_s[over[0]])
-        late_s = until_s - one.cold_s[1]
-        words = f"at most {duration_text(until_s)}"
-        texts.append(f"{words}: {duration_text(late_s)} too long" if late_s > 0 else words)
-    return texts
-
-
-def _time_text(times: tuple[float, float, float]) -> str:
-    value, low, _ = times
-    if math.isinf(low):
-        return "for ever"
-    if math.isinf(value):
-        return f"for ever (at least {duration_text(low)})"
-    return duration_band_text(times)
-
-
-def _round_load(load: float) -> float:
-    """Return a load as a person would type it: two digits, a half from 10 on."""
-    step = 10.0 ** math.floor(math.log10(load) - 1.0) if load > 0 else 1.0
-    step = 0.5 if 10.0 <= load < 20.0 else step
-    return float(f"{round(load / step) * step:.6g}")
 
 
 def _sensors(fit: HeatFit, recording: Recording) -> list[ModelledSensor]:

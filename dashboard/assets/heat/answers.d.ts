@@ -17,6 +17,8 @@ export interface Rules {
   limit: Rule & { from: string };
   node: string;
   holding: boolean;
+  /** What is borne for ever turning and holding still; empty where that is not told. */
+  both: string;
 }
 
 /** A node of the ladder; `degC` is null where it is not known. */
@@ -46,6 +48,19 @@ export interface Ladder {
 export interface Table {
   head: string[];
   rows: string[][];
+}
+
+/** A value, and its interval or what else is said of it. */
+export type BorneCell = [string, string];
+
+/** For how long loads are held. */
+export interface BorneTable {
+  /** `kind`: load, current, cool (a cooler room than the one that is set), time or allowed. */
+  columns: { head: string; kind: string }[];
+  /** `beyond`: what the load is beyond, empty for nothing. */
+  rows: { cells: BorneCell[]; beyond: string }[];
+  /** Between rows: what those from `before` on are beyond. */
+  lines: { before: number; words: string }[];
   note: string;
 }
 
@@ -101,7 +116,9 @@ export interface Fitted extends Asked {
   curve: any;
   curve_note?: string;
   ladder: Ladder | null;
-  table: Table | null;
+  table: BorneTable | null;
+  /** By ambient, turning and holding still side by side. */
+  for_ever: Table | null;
 }
 
 /** The load as it was. */

@@ -10,6 +10,7 @@ import { drawPlot, purgePlot } from "../plotly.mjs";
 import { listFor } from "../recording_choice.mjs";
 import { screenForm, screenTheme } from "../screen.mjs";
 import { AmbientPart } from "./ambient.mjs";
+import { borneRows, renderBorneTable } from "./borne_table.mjs";
 import { DutyPart } from "./duty.mjs";
 import { MotionPart } from "./motion.mjs";
 import { OthersPart, namesIn } from "./others.mjs";
@@ -73,7 +74,7 @@ export class HeatPage extends Page {
       choice.onclick = () => this.take({ isHolding: choice.dataset.holding === "1" });
     this.part("csv").onclick = () => {
       const table = this.answer?.state === "fitted" ? this.answer.table : null;
-      if (table) saveTable(table, `${this.name}-${this.answer?.joint}-heat.csv`);
+      if (table) saveTable(borneRows(table), `${this.name}-${this.answer?.joint}-heat.csv`);
     };
     this.list = listFor(this, EMPTY);
     this.listen(window, "popstate", () => this.route());
@@ -242,6 +243,7 @@ export class HeatPage extends Page {
     this.sliders.room.disabled = Boolean(rules.ambient.fixed);
     for (const choice of findAll(this.part("holding"), "button"))
       choice.setAttribute("aria-pressed", String((choice.dataset.holding === "1") === rules.holding));
+    setText(this.part("holding-note"), rules.both);
     const { ladder, table } = answer;
     const pen = answer.joints.find(({ name }) => name === answer.joint)?.pen || 1;
     setText(this.part("curve-said"), answer.curve_note || "");
@@ -250,9 +252,10 @@ export class HeatPage extends Page {
       renderFact(this.part("ladder"), [ladder, pen], () => [drawLadder(ladder, pen)]);
     }
     if (table) {
-      renderTable(this.part("table"), table);
+      renderBorneTable(this.part("table"), table);
       setText(this.part("table-note"), table.note);
     }
+    if (answer.for_ever) renderTable(this.part("for-ever"), answer.for_ever);
     renderList(this.part("assumed"), [...answer.assumed, ...answer.cautions]);
     this.part("known-section").hidden = !answer.quantities.length;
     renderTable(this.part("known"), {

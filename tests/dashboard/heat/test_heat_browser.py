@@ -39,6 +39,10 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     before = page.locator("#heat-said .answer-sentence .value").first.inner_text()
     expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
     expect(page.locator("#heat-ladder .rung").first).to_be_attached()
+    beyond = page.locator("#heat-table .peak")
+    expect(beyond).to_have_text("more than was ever recorded: 18 N·m")
+    expect(page.locator("#heat-table tr.beyond").first).to_be_visible()
+    expect(page.locator("#heat-for-ever tbody tr")).to_have_count(7)
     page.locator("#heat-room").focus()
     page.keyboard.press("Home")
     expect(told).to_contain_text("for ever at 0 °C")
@@ -53,7 +57,7 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     expect(told).to_contain_text("for ever at 0 °C, holding still")
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save as CSV").click()
-    assert Path(saved.value.path()).read_text().startswith("N·m,")
+    assert Path(saved.value.path()).read_text().startswith("N·m,A,")
     # The load as it was, held against the joint at the temperature that is set.
     expect(page.locator("#heat-duty[data-state=shown]")).to_be_visible(timeout=PATIENCE_MS)
     expect(page.locator("#heat-duty-answer")).to_contain_text("with its winding at 110")

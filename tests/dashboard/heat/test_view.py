@@ -9,13 +9,17 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from dashboard.heat.load_curve import allowed_loads, curve_times_s, default_limit_degC
+from dashboard.heat.limits_in_force import default_limit_degC, temperature_limits
+from dashboard.heat.load_curve import allowed_loads, curve_times_s
+from dashboard.heat.trace_figure import ModelledSensor, SensorLevel, heat_trace_figure
 from dashboard.heat.view import HeatRules, heat_view
 from dashboard.text.theme import DARK, LIGHT
 from logger.joint.thermal.thermal_duty import settled_degC, time_to_temperature_s
 from logger.joint.thermal.thermal_load import Node
+from logger.limits.levels import LimitLevel
 from logger.limits.limit import parse_limits
 from replay.excursions.applied_limits import AppliedLimits
+from replay.heat.borne_words import for_ever_rows
 from replay.heat.evaluate import answer_heat
 from replay.heat.fit import HeatFit, fit_heat
 from replay.heat.neighbours import Neighbour
@@ -23,6 +27,7 @@ from replay.heat.sentence import heat_sentence
 from replay.heat.trace import HeatTrace, SensorPlace
 from replay.heat.words import note_lines
 from replay.recording import Recording
+from tests.support.findings import small_recording
 from tests.support.heat_recordings import record_stepped
 
 DEMO = Path(__file__).parents[3] / "recordings" / "demo-overheat"
@@ -58,7 +63,7 @@ def limited(stepped, monkeypatch: pytest.MonkeyPatch) -> tuple[Recording, HeatFi
     applied = AppliedLimits(
         limit_sets=((stepped[0].start_ns, parse_limits(LIMITS, "limits")),), alerts=()
     )
-    monkeypatch.setattr("dashboard.heat.load_curve.recorded_limits", lambda _: applied)
+    monkeypatch.setattr("dashboard.heat.limits_in_force.recorded_limits", lambda _: applied)
     return stepped
 
 
@@ -148,11 +153,98 @@ def test_limits_in_force_lie_over_it(limited):
     assert 2.0 * 80.0 / (overload[inside] ** 2 - 1.0) == pytest.approx(times[inside], rel=0.02)
     view = heat_view(recording, fit, HeatRules(), theme=LIGHT)
     assert view["rules"]["limit"]["from"] == "as the limit winding-hot has it"
-    assert view["table"]["head"][-1] == "limits in force allow"
+    assert view["table"]["columns"][-1]["head"] == "limits in force allow at most, min"
     low = heat_view(recording, fit, HeatRules(limit_degC=60.0), theme=LIGHT)
-    assert any("too long" in row[-1] for row in low["table"]["rows"])
+    assert any("too long" in row["cells"][-1][1] for row in low["table"]["rows"])
     tinted = [one for one in low["curve"]["data"] if "rgba(179,0,31" in one.get("fillcolor", "")]
     assert len(tinted) == 1
+
+
+def test_what_is_beyond_a_peak_is_faint_and_said(stepped, tmp_path: Path):
+    """In the curve, and in the table by a line before the first such row; the peak has a row."""
+    fit = stepped[1]
+    claimed = small_recording(tmp_path / "r", settings="claims = { peak_torque_Nm = 24.0 }\n")
+    view = heat_view(claimed, fit, HeatRules(limit_degC=110.0), theme=LIGHT)
+    table = view["table"]
+    loads = [float(row["cells"][0][0]) for row in table["rows"]]
+    assert 24.0 in loads
+    assert [(one["words"], loads[one["before"] - 1]) for one in table["lines"]] == [
+        ("more than was ever recorded: 18 N·m", max(load for load in loads if load <= 18.0)),
+        ("beyond the stated peak of 24 N·m", 24.0),
+    ]
+    beyond = {
+        load: row["beyond"].partition(":")[0]
+        for load, row in zip(loads, table["rows"], strict=True)
+    }
+    assert beyond[loads[0]] == ""
+    assert beyond[24.0] == "more than was ever recorded"
+    assert beyond[loads[-1]] == "beyond the stated peak of 24 N·m"
+    veil, *dashed = view["curve"]["layout"]["shapes"]
+    assert veil["y0"] == pytest.approx(18.0)
+    assert [one["y0"] for one in dashed] == pytest.approx([18.0, 24.0])
+    go.Figure(view["curve"])
+
+
+def test_the_table_compares_at_a_glance(stepped):
+    """One unit for all times, the current beside each torque; turning and holding side by side."""
+    recording, fit = stepped
+    view = heat_view(recording, fit, HeatRules(limit_degC=110.0), theme=LIGHT)
+    columns = view["table"]["columns"]
+    assert [one["head"] for one in columns[:2]] == ["N·m", "A"]
+    assert {one["head"].rpartition(", ")[2] for one in columns[2:]} == {"min"}
+    for row in view["table"]["rows"]:
+        torque, current = (float(value) for value, _ in row["cells"][:2])
+        assert torque == pytest.approx(1.5 * current, rel=0.005)
+    result = answer_heat(fit, limit_degC=110.0)
+    assert view["for_ever"]["rows"] == for_ever_rows(result)
+    at = next(one for one in result.for_ever if one.ambient_degC == 40.0)
+    both = [float(one) for one in view["rules"]["both"].split() if one[0].isdigit()]
+    assert both == pytest.approx([at.rotating[0], at.holding[0]], rel=1e-3)
+    still = heat_view(recording, fit, HeatRules(limit_degC=110.0, is_holding=True), theme=LIGHT)
+    assert still["rules"]["both"] == view["rules"]["both"]
+
+
+def test_temperature_limits_lie_over_the_trace(limited):
+    """Those on a temperature that was read; one far from the trace is named at the edge."""
+    recording, fit = limited
+    found = temperature_limits(recording, fit)
+    assert [(one.name, one.place, one.level.pick_up) for one in found] == [
+        ("winding-hot", "winding", 105.0)
+    ]
+    layout = heat_view(recording, fit, HeatRules(), theme=LIGHT)["truth"]["layout"]
+    (line,) = (one for one in layout["shapes"] if one["type"] == "line")
+    assert line["y0"] == 105.0
+    assert layout["yaxis"]["range"][1] > 105.0
+    assert "winding trip 105" in [one["text"] for one in layout["annotations"]]
+    sensor = ModelledSensor(
+        name="housing",
+        at_s=np.array([0.0, 60.0]),
+        measured_degC=np.array([63.0, 65.0]),
+        modelled_degC=np.array([63.0, 65.0]),
+        break_before=np.zeros(2),
+    )
+    levels = [
+        SensorLevel(
+            place="housing",
+            level=LimitLevel(
+                severity=severity,
+                channel="temperature_housing_degC",
+                is_rising=True,
+                pick_up=at,
+                drop_off=None,
+            ),
+        )
+        for severity, at in (("warning", 70.0), ("trip", 75.0), ("trip", 190.0))
+    ]
+    figure = heat_trace_figure([sensor], levels, pen=1, theme=LIGHT)
+    go.Figure(figure)
+    low, high = figure["layout"]["yaxis"]["range"]
+    assert low < 63.0
+    assert 75.0 < high < 100.0
+    tints = [(one["y0"], one["y1"]) for one in figure["layout"]["shapes"] if one["type"] == "rect"]
+    assert tints == [(70.0, 75.0), (75.0, high)]
+    texts = [one["text"] for one in figure["layout"]["annotations"]]
+    assert texts[:3] == ["trip 75", "warning 70", "↑ trip 190"]
 
 
 @pytest.fixture(scope="module")
