@@ -17,6 +17,7 @@
     code_courses   the codes that drives reported over time, folded from events
     flags          which bit of a code, or state, was on when, how often and for what share
     urgency        which joints to look at first, in an order that stays calm
+    serials        whether recordings are of one specimen of a joint
     check          whether a recording is complete, and what is missing
     export         a span as one CSV or Parquet file, every row of it
     export_records  its recorded cycles, or the files attached to it, as one table

@@ -11,6 +11,7 @@ from dashboard.text.format import format_duration, format_short_date_time
 from logger.errors import InputError
 from replay.heat.typed_ambient import settled_ambient
 from replay.recording import Recording
+from replay.serials import known_serials
 
 __all__ = ["AskedFit", "asked_fit", "further_choices", "named_recordings"]
 
@@ -112,7 +113,7 @@ def further_choices(
             facts = recordings.derive_for_list("heat joints", entry, _facts)
         except InputError:
             continue
-        serials = {own.serials.get(joint, ""), facts.serials.get(joint, "")} - {""}
+        serials = known_serials([own.serials.get(joint, ""), facts.serials.get(joint, "")])
         is_apart = facts.start_ns >= own.end_ns or facts.end_ns <= own.start_ns
         if joint not in facts.serials or len(serials) > 1 or not is_apart:
             continue

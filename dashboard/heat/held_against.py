@@ -7,7 +7,7 @@ from dashboard.heat.fits import HeatFits
 from dashboard.heat.further import asked_fit
 from dashboard.server.recording_cache import RecordingCache
 from replay.duty.result import ModelSource
-from replay.heat.faults import HeatFault, HeatFaultKind
+from replay.heat.faults import check_one_serial
 from replay.heat.fit import HeatFit
 from replay.heat.typed_ambient import ambient_texts
 from replay.recording import Recording
@@ -54,14 +54,7 @@ def other_fit(
     other = recordings.open_recording(name)
     own = "" if any(":" in text for text in ambient_texts(ambient)) else ambient
     asked = asked_fit(other, joint, (), recordings, ambient=own, zone=zone)
-    serials = {one.bench.joint_named(joint).serial for one in (recording, other)} - {""}
-    if len(serials) > 1:
-        raise HeatFault(
-            HeatFaultKind.OTHER_SERIAL,
-            where=other.name,
-            joint=recording.bench.label_of(joint),
-            found=" and ".join(sorted(serials)),
-        )
+    check_one_serial([recording, other], joint)
     asked.request.ambient_of(asked.recordings, zone)
     # A job of its own beside that of the page, which would else take its place.
     kept = fits.find(asked.request, asked.recordings, page=f"{page} other")

@@ -32,6 +32,7 @@ from replay.campaign.cycle_table import taken
 from replay.campaign.figure_blocks import BLOCK_H, block_figures
 from replay.campaign.figure_trend import Change, FigureTrend, figure_trends
 from replay.recording import Recording
+from replay.serials import other_serial
 
 __all__ = ["Campaign", "FigureAnswer", "NewChange", "hour_ns", "read_campaign", "thinned"]
 
@@ -194,14 +195,8 @@ def _plan_of(recordings: Sequence[Recording]) -> PlanSettings | None:
 
 
 def _check_one_campaign(recordings: Sequence[Recording], joint: str) -> None:
-    serials = {one.bench.joint_named(joint).serial: one for one in recordings}
-    serials.pop("", None)
-    if len(serials) > 1:
-        found = " and ".join(serials)
-        raise InputError(
-            f"{list(serials.values())[1].path}: found another serial of {joint} ({found}), "
-            "expected recordings of one and the same."
-        )
+    if (other := other_serial(recordings, joint)) is not None:
+        raise InputError(f"{other.clause}.", where=other.where)
     for before, after in pairwise(recordings):
         if after.start_ns < before.end_ns:
             raise InputError(

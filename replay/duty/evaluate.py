@@ -43,6 +43,7 @@ from replay.heat.faults import HeatFaultKind
 from replay.heat.fit import HeatFit
 from replay.heat.kept_model import KeptHeat
 from replay.recording import Recording
+from replay.serials import OtherSerial
 
 __all__ = ["DutyModel", "DutySlopes", "evaluate_duty", "hold_against"]
 
@@ -74,6 +75,8 @@ class DutyModel:
     fit: HeatFit | KeptHeat | None = None
     limit_degC: float | None = None  # noqa: N815 - the unit's own spelling
     heat_fault: HeatFaultKind | None = None
+    other_serial: OtherSerial | None = None
+    """Of what specimens the recordings are, where the fault is that they are of several."""
     fitted_to: tuple[ModelSource, ...] = ()
     """Other recordings that it was fitted to; empty: the one whose load is told."""
 
@@ -159,6 +162,7 @@ def evaluate_duty(
         limit=None,
         no_model=None,
         heat_fault=None,
+        other_serial=None,
         rated=rated.torque if source.is_torque else rated.current,
         tightest=None,
         cycles=search.cycles,
@@ -212,6 +216,7 @@ def hold_against(result: DutyResult, model: DutyModel) -> DutyResult:
         limit=limit,
         no_model=lack,
         heat_fault=model.heat_fault,
+        other_serial=model.other_serial,
         tightest=tightest_window(result.windows, allowed, result.rated),
         assumptions=(*others, *(own if allowed else ())),
         cautions=(*((DutyCaution.THIS_MOUNTING,) if allowed else ()), *cautions),

@@ -10,6 +10,7 @@ from replay.heat.fit import fit_heat
 from replay.heat.kept_model import kept_heat
 from replay.heat.typed_ambient import ambient_choice
 from replay.recording import Recording
+from replay.serials import other_serial
 
 __all__ = ["duty_model"]
 
@@ -44,10 +45,11 @@ def duty_model(
     chosen = ambient_choice(ambient, fitted, joint)
     finding = "" if kept is None else kept.finding.id
     sources = tuple(ModelSource(one.name, one.start_ns, finding) for one in fitted_to)
-    serials = {one.bench.joint_named(joint).serial for one in (recording, *fitted_to)}
-    if len(serials - {""}) > 1:
+    if (other := other_serial((recording, *fitted_to), joint)) is not None:
         kind = HeatFaultKind.OTHER_SERIAL
-        return DutyModel(limit_degC=limit_degC, heat_fault=kind, fitted_to=sources)
+        return DutyModel(
+            limit_degC=limit_degC, heat_fault=kind, other_serial=other, fitted_to=sources
+        )
     if kept is not None:
         return DutyModel(fit=kept, limit_degC=limit_degC, fitted_to=sources)
     try:

@@ -13,6 +13,7 @@ from replay.duty.rainflow import RangeSpectrum
 from replay.duty.rms_windows import WindowRms
 from replay.heat.faults import HeatFaultKind
 from replay.heat.result import ValueBand
+from replay.serials import OtherSerial
 
 __all__ = [
     "AllowedLoad",
@@ -149,6 +150,8 @@ class DutyResult:
     limit: ModelLimit | None
     no_model: NoModel | None
     heat_fault: HeatFaultKind | None
+    other_serial: OtherSerial | None
+    """Of what specimens the recordings are, where the fault is that they are of several."""
     rated: float | None
     tightest: TightestWindow | None
     cycles: tuple[FoundCycle, ...]

@@ -55,7 +55,6 @@ _HEAT_FAULTS: Final = {
     HeatFaultKind.NOT_LOADED: "the load is zero",
     HeatFaultKind.AMBIENT_ABOVE: "the ambient is above every temperature of the joint",
     HeatFaultKind.OVERLAP: "recordings overlap",
-    HeatFaultKind.OTHER_SERIAL: "the recordings are of two specimens: their serials differ",
     HeatFaultKind.MIXED_LOADS: "a current is recorded in some recordings only",
     HeatFaultKind.NO_AMBIENT: "the ambient that was named is not recorded",
     HeatFaultKind.AMBIENT_IN_GAP: "a reading of the ambient lies where the joint is not recorded",
@@ -215,7 +214,9 @@ def lack_lines(result: DutyResult) -> list[str]:
     if result.no_model is None:
         return []
     why = _LACKS[result.no_model]
-    if result.heat_fault is not None:
+    if result.other_serial is not None:
+        why += f": {result.other_serial.clause}"
+    elif result.heat_fault is not None:
         why += f": {_HEAT_FAULTS[result.heat_fault]}"
     return [f"Not told: what the joint holds, since {why}."]
 

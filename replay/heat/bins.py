@@ -18,7 +18,7 @@ from logger.joint.thermal.thermal_load import LoadSteps
 from logger.joint.time_weighted import Buckets, resample_buckets
 from logger.store.pyramid.seconds import BASE_NS
 from replay.heat.dated_ambient import DatedReading, dated_counts, far_reading
-from replay.heat.faults import HeatFault, HeatFaultKind
+from replay.heat.faults import HeatFault, HeatFaultKind, check_one_serial
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 from replay.recording import Recording
 
@@ -124,11 +124,7 @@ def read_trace(
     for before, after in itertools.pairwise(ordered):
         if after.start_ns < before.end_ns:
             raise HeatFault(HeatFaultKind.OVERLAP, where=after.name, joint=label, found=before.name)
-    serials = {one.bench.joint_named(joint).serial: one for one in ordered}
-    serials.pop("", None)
-    if len(serials) > 1:
-        where, found = list(serials.values())[1].name, " and ".join(serials)
-        raise HeatFault(HeatFaultKind.OTHER_SERIAL, where=where, joint=label, found=found)
+    check_one_serial(ordered, joint)
     loads = {load_channel(one, joint) for one in ordered}
     if len(loads) > 1:
         raise HeatFault(HeatFaultKind.MIXED_LOADS, where=ordered[0].name, joint=label)

@@ -1,11 +1,14 @@
 """Why nothing can be said of a joint's heat: one kind each, made a sentence where it is shown."""
 
+from collections.abc import Sequence
 from enum import StrEnum
 
 from logger.errors import InputError
 from replay.heat.text import duration_text
+from replay.recording import Recording
+from replay.serials import OTHER_SERIAL_CLAUSE, other_serial
 
-__all__ = ["HeatFault", "HeatFaultKind"]
+__all__ = ["HeatFault", "HeatFaultKind", "check_one_serial"]
 
 
 class HeatFaultKind(StrEnum):
@@ -76,9 +79,7 @@ _SENTENCES = {
     HeatFaultKind.MIXED_LOADS: (
         "found a current of {joint} in some recordings only, expected it in all or in none."
     ),
-    HeatFaultKind.OTHER_SERIAL: (
-        "found another serial of {joint} ({found}), expected recordings of one and the same."
-    ),
+    HeatFaultKind.OTHER_SERIAL: f"{OTHER_SERIAL_CLAUSE}.",
     HeatFaultKind.NO_AMBIENT: (
         "found no ambient {found} for {joint}, expected a temperature such as 23degC, or a channel "
         "that is recorded, such as temperature_ambient_degC or room.temperature_ambient_degC."
@@ -92,3 +93,11 @@ _SENTENCES = {
         "bench file: record load steps without a change of cooling."
     ),
 }
+
+
+def check_one_serial(recordings: Sequence[Recording], joint: str) -> None:
+    """Raise HeatFault where recordings are of more than one specimen of a joint."""
+    if (other := other_serial(recordings, joint)) is not None:
+        raise HeatFault(
+            HeatFaultKind.OTHER_SERIAL, where=other.where, joint=other.joint, found=other.found
+        )
