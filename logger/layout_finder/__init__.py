@@ -3,6 +3,7 @@
     traffic         what the finder is given: frames, marks of the steps, typed numbers
     bits            bits of payloads as columns, and fields of bits as numbers
     checksum        the byte that follows from the others: XOR, sum, CRC-8
+    checksum_pool   checksums of all frames of a bus: what some tell of the others
     counter         fields that go on by the same step with every frame
     multiplexer     the field that tells the kinds of frames of one identifier apart
     multiplexer_place  the likeliest of several fields that part the frames alike

@@ -32,9 +32,8 @@ from logger.layout_finder.proposal import (
 from logger.layout_finder.signals import (
     Kind,
     Signal,
-    find_checksums,
+    find_kinds,
     find_signals,
-    split_kinds,
 )
 from logger.layout_finder.slow_proposals import propose_slow
 from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers, group_frames
@@ -75,11 +74,7 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
         Where the arrays of the traffic do not belong together.
     """
     groups = group_frames(traffic)
-    kinds = [
-        kind
-        for group, checksum in zip(groups, find_checksums(groups), strict=True)
-        for kind in split_kinds(group, checksum)
-    ]
+    kinds = find_kinds(groups)
     signals, found = _find_signals(kinds, marks, typed)
     corrected = marks if found.reference is None else found.reference.marks
     values: dict[int, list[ProposedValue]] = {number: [] for number in range(len(kinds))}

@@ -4,10 +4,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from logger.arrays import Floats
 from logger.layout_finder.bits import ORDERS, BitField, BitOrder, read_field, toggle_counts
 from logger.layout_finder.borders import find_fields, pick_windows
-from logger.layout_finder.checksum import FoundChecksum, find_checksum, match_checksum
+from logger.layout_finder.checksum import FoundChecksum
+from logger.layout_finder.checksum_pool import (
+    CheckedFrames,
+    check_frames,
+    choose_checksums,
+    weigh_bytes,
+)
 from logger.layout_finder.counter import FoundCounter, count_by_kind, find_counters
 from logger.layout_finder.multiplexer import find_multiplexer
 from logger.layout_finder.number_form import (
@@ -23,7 +31,7 @@ __all__ = [
     "Signal",
     "ends_naturally",
     "extensions_of",
-    "find_checksums",
+    "find_kinds",
     "find_signals",
     "split_kinds",
 ]
@@ -80,14 +88,66 @@ def _find_own_counters(payload: Bytes, checksum: FoundChecksum | None) -> tuple[
     return tuple(counter for counter in found if not counter.field.little_columns & taken)
 
 
-def find_checksums(groups: Sequence[FrameGroup]) -> list[FoundChecksum | None]:
-    """Return the checksum of each group of frames: found by itself, or known by another group."""
-    found = [find_checksum(group.payload) for group in groups]
-    known = [one for one in found if one is not None]
-    return [
-        one or match_checksum(group.payload, known)
-        for group, one in zip(groups, found, strict=True)
+def find_kinds(groups: Sequence[FrameGroup]) -> tuple[Kind, ...]:
+    """Return the kinds of all frames, each with its checksum and counters.
+
+    Which byte is the checksum is looked at again when the kinds are known: one of a value may stand
+    still in a kind whose other bytes change. Kinds of one identifier may have theirs at different
+    bytes, or only some of them may have one.
+    """
+    checked = [check_frames(one.identifier, one.payload, extended=one.extended) for one in groups]
+    checksums = choose_checksums(checked)
+    split = [split_kinds(*pair) for pair in zip(groups, checksums, strict=True)]
+    checked = [
+        weigh_bytes(one, [kind.payload for kind in kinds])
+        for one, kinds in zip(checked, split, strict=True)
     ]
+    settled = choose_checksums(checked)
+    for number, (before, after) in enumerate(zip(checksums, settled, strict=True)):
+        if (before and before.byte) != (after and after.byte):
+            split[number] = split_kinds(groups[number], after)
+        elif after is not None:
+            split[number] = tuple(replace(kind, checksum=after) for kind in split[number])
+    return _with_own_checksums(
+        [kind for kinds in split for kind in kinds],
+        [one for one, checksum in zip(checked, settled, strict=True) if checksum is not None],
+    )
+
+
+def _with_own_checksums(kinds: Sequence[Kind], known: Sequence[CheckedFrames]) -> tuple[Kind, ...]:
+    """Return kinds, those of one identifier that have no common checksum with one of their own."""
+    single = [
+        number
+        for number, kind in enumerate(kinds)
+        if kind.multiplexer is not None and not _may_be_its(kind.checksum, kind.payload)
+    ]
+    own = [
+        check_frames(
+            kinds[number].identifier, kinds[number].payload, extended=kinds[number].extended
+        )
+        for number in single
+    ]
+    found = choose_checksums([*known, *own])[len(known) :]
+    changed = list(kinds)
+    for number, checksum in zip(single, found, strict=True):
+        kind = kinds[number]
+        taken = checksum.field.little_columns if checksum else frozenset()
+        if checksum is None or (kind.multiplexer and taken & kind.multiplexer.little_columns):
+            continue
+        counters = tuple(one for one in kind.counters if not one.field.little_columns & taken)
+        changed[number] = replace(kind, checksum=checksum, counters=counters)
+    return tuple(changed)
+
+
+def _may_be_its(checksum: FoundChecksum | None, payload: Bytes) -> bool:
+    """Return whether a checksum may be that of a kind: it does not stand still where others move.
+
+    Of all kinds together the XOR is constant wherever it lies in each.
+    """
+    if checksum is None:
+        return False
+    moved = np.flatnonzero((payload != payload[:1]).any(axis=0))
+    return checksum.byte in moved or not len(moved)
 
 
 def split_kinds(group: FrameGroup, checksum: FoundChecksum | None) -> tuple[Kind, ...]:

@@ -143,3 +143,15 @@ def test_of_noise_and_its_checksum_the_checksum_is_behind():
     found = find_checksum(payload)
     assert found is not None
     assert (found.byte, found.family) == (2, ChecksumFamily.XOR)
+
+
+def test_a_checksum_in_the_middle_of_a_long_frame():
+    """Byte 9 of 24, and the last two bytes are not computed in."""
+    payload = np.random.default_rng(7).integers(0, 256, (300, 24)).astype(np.uint8)
+    for row in payload:
+        others = bytes((*row[:9], *row[10:22]))
+        row[9] = _crc8(others, 0x39, 0xFF, 0, reflected=False)
+    found = find_checksum(payload)
+    assert found is not None
+    assert (found.byte, found.polynomial, found.skipped_end) == (9, 0x39, 2)
+    assert (compute_checksum(payload, found) == payload[:, 9]).all()

@@ -1,12 +1,14 @@
 """Frames become signals: kinds, what is known taken out, numbers read."""
 
 import numpy as np
+import pytest
 
 from logger.layout_finder.bits import BitField
+from logger.layout_finder.checksum import ChecksumFamily, FoundChecksum, compute_checksum
 from logger.layout_finder.number_form import NumberForm
 from logger.layout_finder.signals import (
     extensions_of,
-    find_checksums,
+    find_kinds,
     find_signals,
     split_kinds,
 )
@@ -69,11 +71,52 @@ def test_a_checksum_is_known_by_other_frames():
         FrameGroup(number, False, np.arange(len(rows)) / 100.0, rows)  # noqa: FBT003
         for number, rows in enumerate((fast, slow))
     ]
-    first, second = find_checksums(groups)
+    first, second = (kind.checksum for kind in find_kinds(groups))
     assert first is not None
     assert second is not None
     assert (first.byte, second.byte, second.family) == (7, 4, first.family)
-    assert find_checksums(groups[1:]) == [None]
+    assert [kind.checksum for kind in find_kinds(groups[1:])] == [None]
+
+
+def _two_kinds(*, second_byte: int, family: ChecksumFamily) -> np.ndarray:
+    """Frames of two kinds in turn, byte 0 tells which; the checksum is the last byte or another."""
+    noise = np.random.default_rng(8)
+    frames = np.zeros((COUNT, 8), dtype=np.uint8)
+    frames[::2, 0] = 3
+    frames[1::2, 0] = 9
+    course = np.round(20000 + 9000 * np.sin(np.arange(COUNT) / 90) + noise.normal(0, 9, COUNT))
+    frames[::2, 1:3] = course.astype("<u2").view(np.uint8).reshape(-1, 2)[::2]
+    frames[1::2, 4] = 60 + np.arange(COUNT // 2) // 40
+    frames[1::2, 5] = 128 + noise.integers(-20, 20, COUNT // 2)
+    for rows, byte in ((slice(None, None, 2), 7), (slice(1, None, 2), second_byte)):
+        way = FoundChecksum(byte, family, 0x1D, 0, 0, 0x6D, 0, 1.0, 0.0)
+        frames[rows, byte] = compute_checksum(frames[rows], way)
+    return frames
+
+
+@pytest.mark.parametrize("family", [ChecksumFamily.CRC8, ChecksumFamily.XOR])
+def test_kinds_of_one_identifier_have_their_checksums_at_bytes_of_their_own(family):
+    """Of a XOR each byte follows from the others, but none that stands still while others move."""
+    frames = _two_kinds(second_byte=3, family=family)
+    kinds = find_kinds([FrameGroup(1, False, np.arange(COUNT) / 100.0, frames)])  # noqa: FBT003
+    assert [kind.multiplexer_value for kind in kinds] == [3, 9]
+    assert [kind.checksum and kind.checksum.byte for kind in kinds] == [7, 3]
+    assert all(kind.checksum.field.little_columns <= kind.known_columns for kind in kinds)
+
+
+def test_a_byte_that_stands_still_in_one_kind_is_no_checksum():
+    """Byte 2 is easier to do without than the XOR, but in the kind whose byte 2 never changes."""
+    noise = np.random.default_rng(5)
+    frames = np.zeros((COUNT, 6), dtype=np.uint8)
+    frames[::2, 0], frames[1::2, 0] = 20, 21
+    frames[::2, 5] = noise.integers(0, 256, COUNT // 2)
+    frames[1::2, 1] = np.arange(COUNT // 2) // 30
+    frames[1::2, 4] = 100 + noise.integers(0, 3, COUNT // 2)
+    frames[:, 2] = np.bitwise_xor.reduce(frames, axis=1) ^ 0x21
+    (first, second) = find_kinds([FrameGroup(1, False, np.arange(COUNT) / 100.0, frames)])  # noqa: FBT003
+    assert first.checksum is not None
+    assert second.checksum is not None
+    assert (first.checksum.byte, second.checksum.byte) == (2, 2)
 
 
 def test_a_value_may_end_right_below_what_is_known():
