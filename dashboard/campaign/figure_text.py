@@ -1,5 +1,6 @@
 """Figures of cycles, their values and changes as text, in the reader's units. Pure."""
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Final
@@ -7,7 +8,7 @@ from typing import Final
 from dashboard.text.format import MINUS, THIN_SPACE
 from dashboard.text.units import Displays
 from replay.campaign.campaign import FigureAnswer
-from replay.campaign.figure_trend import Change
+from replay.campaign.figure_trend import Change, LevelBand
 from replay.heat.text import band_values, unit_text
 
 __all__ = [
@@ -102,6 +103,14 @@ class FigureText:
     def value_text(self, value: float) -> str:
         """Return a value, without its unit."""
         return f"{value * self.factor:.4g}".replace("-", MINUS)
+
+    def level_amount(self, band: LevelBand) -> Amount:
+        """Return a level of the figure with its interval; "" where there is none."""
+        if not math.isfinite(band[0]):
+            return Amount("", "", "")
+        low, high = sorted(one * self.factor for one in band[1:])
+        value, interval = band_values((band[0] * self.factor, low, high))
+        return Amount(value.replace("-", MINUS), self.unit, interval.replace("-", MINUS))
 
     def change_amount(self, change: Change) -> Amount:
         """Return the size of a change."""

@@ -15,7 +15,7 @@ from logger.campaign.stage_progress import DAY_NS
 from replay.campaign.campaign import hour_ns
 from replay.campaign.campaign_days import CampaignDay
 from replay.campaign.change_scan import ChangeShape
-from replay.campaign.figure_trend import LEAST_DAYS, Change, NotJudged
+from replay.campaign.figure_trend import LEAST_DAYS, Change, LevelBand, NotJudged
 
 __all__ = ["change_rows", "day_table", "figure_table", "news_rows", "open_questions"]
 
@@ -118,6 +118,8 @@ def change_rows(
             "reach": _when(read, change, zone)[1],
             "what": text.label + ("" if change.shape is ChangeShape.STEP else ", growing since"),
             "stage": text.figure.stage,
+            "before": _level_texts(text, change.before),
+            "after": _level_texts(text, change.after),
             "by": (amount := text.change_amount(change)).value,
             "unit": amount.unit,
             "interval": amount.interval,
@@ -128,6 +130,12 @@ def change_rows(
         }
         for text, change in found
     ]
+
+
+def _level_texts(text: FigureText, band: LevelBand) -> list[str]:
+    """Return value, unit and interval of a level before or behind a change."""
+    level = text.level_amount(band)
+    return [level.value, level.unit, level.interval]
 
 
 def _when(read: ReadCampaign, change: Change, zone: tzinfo) -> tuple[str, str]:
@@ -164,7 +172,10 @@ def figure_table(texts: Sequence[FigureText]) -> dict[str, Any]:
                 f"{count} change{'' if count == 1 else 's'}" if count else "no change",
             ]
         )
-    return {"head": ["", "usual", "a day, 95 %", "a step not seen under", "found"], "rows": rows}
+    return {
+        "head": ["", "median of its hours", "a day, 95 %", "a step not seen under", "found"],
+        "rows": rows,
+    }
 
 
 def day_table(read: ReadCampaign, zone: tzinfo) -> dict[str, Any]:
@@ -193,7 +204,11 @@ def open_questions(
     read: ReadCampaign, texts: Sequence[FigureText], zone: tzinfo
 ) -> list[tuple[str, str]]:
     """Return what is not known yet, and what would settle it."""
-    return [*_stages_to_come(read), *_figures_to_come(read, texts, zone)]
+    return [
+        *_stages_to_come(read),
+        *_plan_to_come(read, zone),
+        *_figures_to_come(read, texts, zone),
+    ]
 
 
 def _stages_to_come(read: ReadCampaign) -> Iterator[tuple[str, str]]:
@@ -221,6 +236,21 @@ def _stages_to_come(read: ReadCampaign) -> Iterator[tuple[str, str]]:
         )
     for stage in plan.stage[present.index + 1 :]:
         yield f"The stage {stage.name}", f"it {_end_text(stage)}"
+
+
+def _plan_to_come(read: ReadCampaign, zone: tzinfo) -> Iterator[tuple[str, str]]:
+    """Yield when the whole plan ends, if that can be told."""
+    end = read.campaign.plan_end
+    if end is None:
+        return
+    at, low, high = (
+        format_short_date(one, zone) for one in (end.expected_ns, end.low_ns, end.high_ns)
+    )
+    rest = f"; {' and '.join(end.open_stages)} on top" if end.open_stages else ""
+    yield (
+        "The end of the plan",
+        f"about {at} if it goes on like this; its pauses so far leave {low} to {high} (95 %){rest}",
+    )
 
 
 def _end_text(stage: StageSettings) -> str:

@@ -18,6 +18,7 @@ from dashboard.campaign.picture import campaign_picture
 from dashboard.campaign.sentence import campaign_parts
 from dashboard.text.format import (
     format_date_time,
+    format_short_date,
     format_short_date_time,
     format_thousands,
 )
@@ -26,6 +27,7 @@ from logger.campaign.stage_progress import DAY_NS
 from replay.campaign.campaign import Campaign
 from replay.campaign.campaign_days import StageSpan
 from replay.campaign.change_scan import STEP_MARGIN_H
+from replay.campaign.plan_end import PlanEnd
 from replay.heat.sentence import joined_parts
 
 __all__ = ["campaign_view"]
@@ -102,9 +104,19 @@ def _head_facts(read: ReadCampaign, zone: tzinfo) -> list[list[str]]:
     if present is not None and present.expected_ns is not None:
         end = format_short_date_time(present.expected_ns, zone)
         facts.append([end, "", f"{present.stage} ends, at this rate"])
+    if campaign.plan_end is not None:
+        facts.append(_plan_end_fact(campaign.plan_end, zone))
     faults, new = sum(day.faults for day in campaign.days), campaign.newest_day.faults
     facts.append([format_thousands(faults), "", f"faults, {new or 'none'} since yesterday"])
     return facts
+
+
+def _plan_end_fact(end: PlanEnd, zone: tzinfo) -> list[str]:
+    at, low, high = (
+        format_short_date(one, zone) for one in (end.expected_ns, end.low_ns, end.high_ns)
+    )
+    reach = f", {low} to {high}" if low != high else ""
+    return [f"about {at}", "", f"plan ends, if it goes on so{reach}"]
 
 
 def _campaign_cautions(campaign: Campaign, entry: CampaignEntry) -> list[str]:

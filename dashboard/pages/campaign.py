@@ -27,11 +27,11 @@ def campaign_layout() -> html.Div:
                             html.Div(
                                 [
                                     _list_section("news", "Since yesterday"),
-                                    _list_section("changes", "What changed, and when"),
                                     _list_section("unknown", "Not known yet"),
                                 ],
-                                className="three",
+                                className="beside",
                             ),
+                            _list_section("changes", "What changed, and when"),
                             _list_section("both", "Beside another joint"),
                             _list_section("figures", "Each figure over the whole campaign"),
                             _list_section("days", "Day by day"),

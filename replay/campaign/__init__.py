@@ -7,6 +7,7 @@
     campaign         several recordings of one joint as one campaign: typed answers for a page
     campaign_cycles  its cycles, as recorded or found, with its pauses folded
     campaign_days    what happened on each day, and its stages
+    plan_end         when a whole plan ends, by the pauses that it had so far
     present_stage    the stage that a recording is in, as its recorder told last
     figure_blocks    figures as means over blocks of hours, and what is known to move them
     noise_grid       how figures wander without any change

@@ -31,6 +31,7 @@ from replay.campaign.campaign_days import (
 from replay.campaign.cycle_table import taken
 from replay.campaign.figure_blocks import BLOCK_H, block_figures
 from replay.campaign.figure_trend import Change, FigureTrend, figure_trends
+from replay.campaign.plan_end import PlanEnd, plan_end
 from replay.recording import Recording
 from replay.serials import other_serial
 
@@ -92,6 +93,8 @@ class Campaign:
     """Since a day before the end."""
     newest_day: CampaignDay
     """What happened in the day before the end."""
+    plan_end: PlanEnd | None = None
+    """When the whole plan ends; None where that cannot be told."""
 
     @property
     def cycles_since_yesterday(self) -> int:
@@ -147,7 +150,9 @@ def read_campaign(
     days = campaign_days(ordered, joint, cycles, start_ns, end_ns)
     (newest,) = campaign_days(ordered, joint, cycles, end_ns - DAY_NS, end_ns)
     newest = replace(newest, day=days[-1].day)
-    first = ordered[0]
+    first, running = ordered[0], cycles.running_hours()
+    stages = stage_spans(ordered, plan, cycles)
+    span_ns = (start_ns, end_ns)
     return Campaign(
         name=plan.name if plan else first.name,
         joint=joint,
@@ -158,12 +163,13 @@ def read_campaign(
         cycles=len(cycles.table),
         kinds=cycles.table.counts,
         usual_cycle_s=cycles.usual_s,
-        running=cycles.running_hours(),
-        stages=stage_spans(ordered, plan, cycles),
+        running=running,
+        stages=stages,
         days=days,
         figures=figures,
         new_changes=_new_changes(figures, earlier),
         newest_day=newest,
+        plan_end=plan_end(plan, stages, running, cycle_s=cycles.usual_s, span_ns=span_ns),
     )
 
 

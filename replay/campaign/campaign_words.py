@@ -8,7 +8,8 @@ from logger.store.layout.manifest import iso_utc
 from replay.campaign.campaign import Campaign, FigureAnswer, hour_ns
 from replay.campaign.campaign_days import CampaignDay
 from replay.campaign.change_scan import ChangeShape
-from replay.campaign.figure_trend import Change, NotJudged
+from replay.campaign.figure_trend import Change, LevelBand, NotJudged
+from replay.heat.text import band_text
 
 __all__ = [
     "campaign_answer",
@@ -17,6 +18,7 @@ __all__ = [
     "change_sentences",
     "day_rows",
     "news_sentences",
+    "plan_end_sentences",
     "running_in_sentences",
     "stage_rows",
     "trend_rows",
@@ -107,7 +109,11 @@ def change_sentence(campaign: Campaign, figure: FigureAnswer, change: Change) ->
             "has been changing, by now by",
             f"since some time from {first} to {last} (95 %)",
         )
-    return f"{_name(figure)} {how} {size} (95 %: {low} to {high}), {since}."
+    levels = ""
+    if math.isfinite(change.before[0]):
+        unit = "degC" if _is_temperature(figure) else figure.trend.name.rsplit("_", 1)[-1]
+        levels = f", from {band_text(change.before)} to {band_text(change.after)} {unit}"
+    return f"{_name(figure)} {how} {size} (95 %: {low} to {high}){levels}, {since}."
 
 
 def running_in_sentences(campaign: Campaign) -> Iterator[str]:
@@ -236,6 +242,19 @@ def stage_rows(campaign: Campaign) -> list[tuple[str, str, str, str]]:
     return rows
 
 
+def plan_end_sentences(campaign: Campaign) -> Iterator[str]:
+    """Yield when the whole plan ends; nothing where that cannot be told."""
+    end = campaign.plan_end
+    if end is None:
+        return
+    at, low, high = (iso_utc(one)[:10] for one in (end.expected_ns, end.low_ns, end.high_ns))
+    rest = f", and {' and '.join(end.open_stages)} on top" if end.open_stages else ""
+    yield (
+        f"The plan ends about {at} if it goes on like this (95 % by its pauses so far: {low} to "
+        f"{high}){rest}."
+    )
+
+
 def day_rows(campaign: Campaign) -> list[tuple[str, ...]]:
     """Return the row of each day."""
     return [_day_row(day) for day in campaign.days]
@@ -283,6 +302,7 @@ def campaign_answer(campaign: Campaign) -> dict[str, Any]:
             }
             for one in campaign.stages
         ],
+        "plan_end": None if campaign.plan_end is None else campaign.plan_end.to_json(),
         "days": [
             {
                 "day": day.day,
@@ -331,8 +351,16 @@ def _change_sentence(campaign: Campaign, change: Change) -> dict[str, Any]:
         "at_interval": [iso_utc(hour_ns(campaign, hour)) for hour in ends],
         "size": change.size,
         "size_interval": [change.size_low, change.size_high],
+        "before": _level_json(change.before),
+        "after": _level_json(change.after),
         "evidence": change.evidence,
     }
+
+
+def _level_json(band: LevelBand) -> dict[str, Any] | None:
+    """Return a level of a figure, in its unit; None where it was not fitted."""
+    value, low, high = band
+    return {"value": value, "low": low, "high": high} if math.isfinite(value) else None
 
 
 def _or_null(value: float) -> float | None:

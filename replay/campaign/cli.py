@@ -100,6 +100,7 @@ def _campaign_lines(campaign: "Campaign") -> Iterator[Line]:
         change_sentences,
         day_rows,
         news_sentences,
+        plan_end_sentences,
         running_in_sentences,
         stage_rows,
         trend_rows,
@@ -113,8 +114,9 @@ def _campaign_lines(campaign: "Campaign") -> Iterator[Line]:
     yield from running_in_sentences(campaign)
     if campaign.stages:
         yield Table(("stage", "begun", "ended", "cycles"), stage_rows(campaign))
+        yield from plan_end_sentences(campaign)
     if campaign.figures:
-        heads = ("at like temperature", "usual", "a day", "not seen under", "changes")
+        heads = ("at like temperature", "median of its hours", "a day", "not seen under", "changes")
         yield Table(heads, trend_rows(campaign))
     counted = ("day", "cycles", "broken", "faults", "resets", "brown-outs", "trips", "hottest")
     yield Table(counted, day_rows(campaign))

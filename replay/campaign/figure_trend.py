@@ -38,6 +38,11 @@ _MOST_RATIO: Final = 20.0
 """Largest over smallest block mean of a figure that is compared by shares."""
 
 
+LevelBand = tuple[float, float, float]
+"""A level of a figure, and the low and high end of its 95 % interval."""
+_NO_LEVEL: Final[LevelBand] = (math.nan, math.nan, math.nan)
+
+
 class NotJudged(StrEnum):
     """Why nothing is said of a figure."""
 
@@ -61,6 +66,10 @@ class Change:
     size_high: float
     evidence: float
     """Twice the gain in log-likelihood."""
+    before: LevelBand = _NO_LEVEL
+    """Figure just before it, at like temperature, in its unit."""
+    after: LevelBand = _NO_LEVEL
+    """The same behind it, everything else as just before; of a ramp as it has brought it by now."""
 
 
 def _nothing() -> Floats:
@@ -219,6 +228,10 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
     unseen = float(scan.unseen_step[row])
     day = (blocks.start_h - blocks.start_h.mean()) / 24.0
     terms = explained.shape[1]
+    # How many of the explained terms are temperatures: one that stands still is none.
+    lags = explained_terms(replace(blocks, runs_in=False)).shape[1] - 1
+    at_like = explained.copy()
+    at_like[:, 1 : 1 + lags] = 0.0
     steps = [
         column
         for column, one in zip(columns, changes, strict=True)
@@ -230,12 +243,21 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
     if changes:
         wide = np.column_stack(columns)
         fit = _fit_columns(search.white, values, np.column_stack([explained, wide]))
-        changes = [
+        sized = [
             _sized(one, float(weight), is_relative=is_relative)
             for weight, one in zip(fit.weights[terms:], changes, strict=True)
         ]
-    # How many of the explained terms are temperatures: one that stands still is none.
-    lags = explained_terms(replace(blocks, runs_in=False)).shape[1] - 1
+        changes = [
+            _with_levels(
+                one,
+                at,
+                fit,
+                np.column_stack([at_like, wide]),
+                blocks.start_h,
+                is_relative=is_relative,
+            )
+            for at, one in enumerate(sized, start=terms)
+        ]
     warm = explained[:, 1 : 1 + lags] @ fit.weights[1 : 1 + lags]
     settled = np.zeros(len(fit.weights))
     settled[1 + lags : terms] = explained[-1, 1 + lags :] - explained[0, 1 + lags :]
@@ -295,6 +317,20 @@ def _sized(change: Change, weight: float, *, is_relative: bool) -> Change:
         (weight, change.size_low + moved, change.size_high + moved), is_relative=is_relative
     )
     return replace(change, size=size, size_low=low, size_high=high)
+
+
+def _with_levels(
+    change: Change, at: int, fit: "_Fit", wide: Floats, start_h: Floats, *, is_relative: bool
+) -> Change:
+    """Return a change with the levels before and behind it; `at`: its column of `wide`."""
+    row = max(int(np.searchsorted(start_h, change.date_h)) - 1, 0)
+    levels = []
+    for share in (0.0, 1.0):
+        sums = wide[row].copy()
+        sums[at] = share
+        level, low, high = (math.exp(one) if is_relative else one for one in fit.of(sums))
+        levels.append((level, low, high))
+    return replace(change, before=levels[0], after=levels[1])
 
 
 def _scaled_back(

@@ -116,6 +116,9 @@ export interface ChangeRow {
   reach: string;
   what: string;
   stage: string;
+  /** Value, unit and interval of the level just before it and behind it. */
+  before: [string, string, string];
+  after: [string, string, string];
   by: string;
   unit: string;
   interval: string;

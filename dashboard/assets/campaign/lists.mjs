@@ -47,18 +47,25 @@ export function renderOpen(box, rows) {
 export function renderChanged(box, changes, none) {
   renderFact(box, [changes, none], () => {
     if (!changes.length) return [html("p", "hint", none)];
-    const head = ["when", "what", "by", "more than chance"].map((text) => html("th", "", text));
+    const head = ["when", "what", "before", "after", "by", "more than chance"].map((text) => html("th", "", text));
     head.forEach((one) => one.setAttribute("scope", "col"));
     const rows = changes.map((one) =>
       html("tr", one.new ? "new" : "", [
         html("td", "", [linkOr(one.href, [one.when]), html("small", "", ` ${one.reach}`)]),
         html("td", "", [one.what, ...(one.new ? [html("small", "", " new")] : [])]),
+        html("td", "", levelNodes(one.before)),
+        html("td", "", levelNodes(one.after)),
         html("td", "", [html("b", "", one.by), unitLabel(one.unit), html("small", "", ` (${one.interval})`)]),
         html("td", "", one.evidence),
       ]),
     );
     return [html("table", "", [html("thead", "", [html("tr", "", head)]), html("tbody", "", rows)])];
   });
+}
+
+/** @param {[string, string, string]} level */
+function levelNodes([value, unit, interval]) {
+  return value ? [html("b", "", value), unitLabel(unit), html("small", "", ` (${interval})`)] : ["–"];
 }
 
 /** @param {HTMLElement} box @param {Shown["days"]} days */

@@ -17,6 +17,7 @@ from dashboard.campaign.picture import MOST_BINS
 from dashboard.campaign.replay_spans import replay_address
 from dashboard.campaign.view import campaign_view
 from dashboard.server.recording_cache import RecordingCache
+from dashboard.text.format import format_short_date
 from dashboard.text.units import DEFAULT_DISPLAYS
 from logger.errors import InputError
 from replay.campaign.campaign import hour_ns
@@ -101,6 +102,11 @@ def test_the_page_says_what_the_command_says(view: dict[str, Any], read: ReadCam
     row = next(one for one in view["changes"] if one["what"] == "Friction")
     assert float(row["by"]) == pytest.approx(100.0 * told["size"], abs=0.06)
     assert row["unit"] == "%"
+    for key in ("before", "after"):
+        value, unit, interval = row[key]
+        assert unit == "N·m"
+        assert float(value) == pytest.approx(told[key]["value"], rel=0.01)
+        assert float(interval.split()[0]) <= float(value) <= float(interval.split()[2])
     (change,) = read.campaign.figures[0].trend.changes
     begin_ns, end_ns = (hour_ns(read.campaign, hour) for hour in (change.low_h, change.high_h))
     address = urlsplit(row["href"])
@@ -112,6 +118,9 @@ def test_the_page_says_what_the_command_says(view: dict[str, Any], read: ReadCam
     assert "friction rose by " in view["copy"]
     assert "would not have been seen" in view["news"][-1]["text"]
     assert view["facts"][0][:2] == [f"{read.campaign.hours:.0f}", "h"]
+    assert answer["plan_end"] is not None
+    (ends,) = (fact for fact in view["facts"] if fact[2].startswith("plan ends, if it goes on so"))
+    assert ends[0] == f"about {format_short_date(read.campaign.plan_end.expected_ns, UTC)}"
 
 
 def test_a_pause_is_a_fold(view: dict[str, Any]):

@@ -66,6 +66,13 @@ def test_a_step_is_found_dated_and_sized(quiet: Made):
     assert change.date_h == pytest.approx(STEP_H, abs=4.0)
     assert change.low_h <= STEP_H <= change.high_h
     assert change.size_low <= np.expm1(size) <= change.size_high
+    # Before, after and difference are of one fit: levels of what is drawn, at like temperature.
+    assert change.after[0] / change.before[0] == pytest.approx(1.0 + change.size)
+    drawn, start_h = trends[0].values, trends[0].start_h
+    settled = (start_h > STEP_H - 100.0) & (start_h < STEP_H)
+    for band, own in ((change.before, settled), (change.after, start_h > STEP_H + 4.0)):
+        assert band[1] < band[0] < band[2]
+        assert band[0] == pytest.approx(np.median(drawn[own]), rel=0.01)
     before, after = trends[0].course[0], trends[0].course[-1]
     assert after - before > 0.5 * size
 
