@@ -17,7 +17,7 @@ from dashboard.text.theme import STATE_BY_SEVERITY, Theme, plotly_template
 from logger.arrays import Floats
 from logger.limits.levels import LimitLevel
 
-__all__ = ["ModelledSensor", "SensorLevel", "heat_trace_figure"]
+__all__ = ["ChangeMark", "ModelledSensor", "SensorLevel", "heat_trace_figure"]
 
 TRACE_HEIGHT_PX: Final = 360
 LEVELS_PX: Final = 200
@@ -30,6 +30,7 @@ DARK_MEASURED_OPACITY: Final = 0.62
 """The thin line of the model has to stand out on the wide one."""
 LEAST_TRACE_SHARE: Final = 0.2
 """Of the axis, that the traces fill: a level that would leave them less is named at its edge."""
+INTERVAL_OPACITY: Final = 0.1
 LEAST_RANGE_K: Final = 4.0
 """Of traces that hardly move: whole degrees of them fill no axis."""
 
@@ -56,9 +57,19 @@ class SensorLevel:
     level: LimitLevel
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeMark:
+    """When cooling, heat or room changed, as the figure shows it."""
+
+    name: str
+    at_s: tuple[float, float, float]
+    """Since the start of the recording: likeliest, and 95 % interval."""
+
+
 def heat_trace_figure(
     sensors: Sequence[ModelledSensor],
     levels: Sequence[SensorLevel] = (),
+    changes: Sequence[ChangeMark] = (),
     *,
     pen: int,
     theme: Theme,
@@ -67,6 +78,7 @@ def heat_trace_figure(
     """Return the figure: wide what was measured, thin what the model says.
 
     The difference below is of the first sensor. `levels`: of the limits in force on these sensors.
+    `changes`: marked across temperatures and difference.
     """
     colour = theme.pen_colour(pen)
     opacity = DARK_MEASURED_OPACITY if theme.name == "dark" else 1.0
@@ -100,7 +112,7 @@ def heat_trace_figure(
         "layout": {
             "template": plotly_template(theme, size_px=12.0),
             "height": TRACE_HEIGHT_PX,
-            "margin": {"l": 64, "r": 96, "t": 10, "b": 44},
+            "margin": {"l": 64, "r": 96, "t": 24 if changes else 10, "b": 44},
             "hovermode": "closest",
             "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
             "xaxis": {
@@ -117,9 +129,13 @@ def heat_trace_figure(
                 **axis, "domain": [0.0, 0.24], "range": [-reach, reach], "zeroline": True,
                 "nticks": 4, "title": axis_title("K", theme),
             },
-            "shapes": _level_shapes(levels, (low, high), theme),
+            "shapes": [
+                *_level_shapes(levels, (low, high), end_s, theme),
+                *_change_shapes(changes, theme),
+            ],
             "annotations": [
                 *_level_names(levels, (low, high), theme, names_place=len(sensors) > 1),
+                *_change_names(changes, theme),
             ]
             + [
                 {
@@ -156,14 +172,15 @@ def _axis_ends(
 
 
 def _level_shapes(
-    levels: Sequence[SensorLevel], ends: tuple[float, float], theme: Theme
+    levels: Sequence[SensorLevel], ends: tuple[float, float], end_s: float, theme: Theme
 ) -> list[dict[str, Any]]:
     """Return a line at each level, and what is beyond as a tint, as far as the next level.
 
     Of several places in one figure a tint would lie over the wrong trace: lines alone.
     """
     shown = [one.level for one in levels if ends[0] < one.level.pick_up < ends[1]]
-    across = {"xref": "x domain", "x0": 0, "x1": 1, "yref": "y"}
+    # Plotly draws between grid and traces only what is placed on two axes, not in their domain.
+    across = {"xref": "x", "x0": 0.0, "x1": end_s, "yref": "y"}
     shapes: list[dict[str, Any]] = [
         {
             "type": "line",
@@ -194,6 +211,31 @@ def _level_shapes(
             }
         )
     return shapes
+
+
+def _change_shapes(changes: Sequence[ChangeMark], theme: Theme) -> list[dict[str, Any]]:
+    """Return a line at each change, over a band as wide as its interval."""
+    tall = {"xref": "x", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
+    shapes: list[dict[str, Any]] = []
+    for one in changes:
+        at, first, last = one.at_s
+        band = {"fillcolor": theme.ink, "opacity": INTERVAL_OPACITY, "line": {"width": 0}}
+        line = {"color": theme.ink, "width": 1, "dash": "2px,3px"}
+        shapes.append({"type": "rect", **tall, "x0": first, "x1": last, **band})
+        shapes.append({"type": "line", **tall, "x0": at, "x1": at, "line": line})
+    return shapes
+
+
+def _change_names(changes: Sequence[ChangeMark], theme: Theme) -> list[dict[str, Any]]:
+    """Return the name of each change above its line."""
+    return [
+        {
+            "xref": "x", "x": one.at_s[0], "yref": "paper", "y": 1.0, "yanchor": "bottom",
+            "text": escape(one.name), "showarrow": False,
+            "font": {"size": 12, "color": theme.ink},
+        }
+        for one in changes
+    ]  # fmt: skip
 
 
 def _level_names(

@@ -3,7 +3,7 @@
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -19,7 +19,12 @@ from dashboard.heat.load_curve import (
     lowest_allowed,
 )
 from dashboard.heat.load_time_figure import BandCurve, LimitCurve, PeakLine, load_time_figure
-from dashboard.heat.trace_figure import ModelledSensor, SensorLevel, heat_trace_figure
+from dashboard.heat.trace_figure import (
+    ChangeMark,
+    ModelledSensor,
+    SensorLevel,
+    heat_trace_figure,
+)
 from dashboard.text.format import format_duration, format_number
 from dashboard.text.theme import Theme
 from logger.arrays import Floats, Ints
@@ -111,6 +116,7 @@ def heat_view(
                 SensorLevel(place=one.place, level=one.level)
                 for one in temperature_limits(recording, fit)
             ],
+            _change_marks(result, recording, zone),
             pen=pen,
             theme=theme,
             is_narrow=is_narrow,
@@ -130,6 +136,21 @@ def heat_view(
         content["table"] = borne_table(fit, result, allowed, _load_for_ever(result)[0])
         content["for_ever"] = {"head": for_ever_head(result), "rows": for_ever_rows(result)}
     return content
+
+
+def _change_marks(result: HeatResult, recording: Recording, zone: tzinfo) -> list[ChangeMark]:
+    """Return the changes within the recording that is open, named by the time of day."""
+    shift_s = (result.start_ns - recording.start_ns) / 1e9
+    lasts_s = (recording.end_ns - recording.start_ns) / 1e9
+    marks = []
+    for change in result.changes:
+        at, first, last = (one + shift_s for one in change.at_s)
+        if 0.0 <= at <= lasts_s:
+            # To the second of the sentence that tells it.
+            instant_s = result.start_ns // 1_000_000_000 + round(change.at_s[0])
+            name = f"{datetime.fromtimestamp(instant_s, zone):%H:%M:%S}"
+            marks.append(ChangeMark(name=name, at_s=(at, first, last)))
+    return marks
 
 
 def _stretch_s(fit: HeatFit, recording: Recording) -> list[float]:

@@ -312,7 +312,7 @@ def _truth() -> html.Section:
             _head("Does the model tell the truth?", "truth"),
             html.P(
                 "Wide: measured. Thin: what the model says from the load alone. Below: measured "
-                "less model.",
+                "less model. Along it: time since the recording began.",
                 className="hint",
             ),
             html.Div(id="heat-truth"),

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from logger.store.layout.manifest import read_manifest, write_manifest
 from replay.recording import Recording
 from tests.support.heat_recordings import record_stepped
 
@@ -14,16 +15,30 @@ PATIENCE_MS = 90_000
 DEMO = Path(__file__).parents[3] / "recordings" / "demo-overheat"
 
 
+LIMIT = """
+format = 1
+[[limit]]
+name = "winding-hot"
+kind = "level"
+severity = "trip"
+channel = "temperature_winding_degC"
+above = 110.0
+"""
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give a folder with load steps of one joint."""
+    """Give a folder with load steps of one joint, a limit in force about its temperatures."""
     made = tmp_path_factory.mktemp("heat")
     record_stepped(made / "steps")
+    manifest = read_manifest(made / "steps")
+    write_manifest(made / "steps", manifest.model_copy(update={"limits": LIMIT}))
     return made
 
 
 def _fitted(page: Page) -> None:
     expect(page.locator("#heat[data-state=fitted]")).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator("#heat-lost")).to_be_empty()
 
 
 def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
@@ -37,6 +52,8 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     told = page.locator("#heat-said .answer-sentence")
     expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
     before = page.locator("#heat-said .answer-sentence .value").first.inner_text()
+    expect(page.locator("#heat-truth .shapelayer path").first).to_be_attached()
+    expect(page.locator("#heat-truth")).to_contain_text("winding trip 110")
     expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
     expect(page.locator("#heat-ladder .rung").first).to_be_attached()
     beyond = page.locator("#heat-table .peak")

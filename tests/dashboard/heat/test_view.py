@@ -11,7 +11,12 @@ import pytest
 
 from dashboard.heat.limits_in_force import default_limit_degC, temperature_limits
 from dashboard.heat.load_curve import allowed_loads, curve_times_s
-from dashboard.heat.trace_figure import ModelledSensor, SensorLevel, heat_trace_figure
+from dashboard.heat.trace_figure import (
+    ChangeMark,
+    ModelledSensor,
+    SensorLevel,
+    heat_trace_figure,
+)
 from dashboard.heat.view import HeatRules, heat_view
 from dashboard.text.theme import DARK, LIGHT
 from logger.joint.thermal.thermal_duty import settled_degC, time_to_temperature_s
@@ -236,15 +241,22 @@ def test_temperature_limits_lie_over_the_trace(limited):
         )
         for severity, at in (("warning", 70.0), ("trip", 75.0), ("trip", 190.0))
     ]
-    figure = heat_trace_figure([sensor], levels, pen=1, theme=LIGHT)
+    changes = [ChangeMark(name="00:36:24", at_s=(30.0, 20.0, 40.0))]
+    figure = heat_trace_figure([sensor], levels, changes, pen=1, theme=LIGHT)
     go.Figure(figure)
+    spans = [(one["x0"], one["x1"]) for one in figure["layout"]["shapes"] if one["yref"] == "paper"]
+    assert spans == [(20.0, 40.0), (30.0, 30.0)]
     low, high = figure["layout"]["yaxis"]["range"]
     assert low < 63.0
     assert 75.0 < high < 100.0
-    tints = [(one["y0"], one["y1"]) for one in figure["layout"]["shapes"] if one["type"] == "rect"]
+    tints = [
+        (one["y0"], one["y1"])
+        for one in figure["layout"]["shapes"]
+        if one["yref"] == "y" and one["type"] == "rect"
+    ]
     assert tints == [(70.0, 75.0), (75.0, high)]
     texts = [one["text"] for one in figure["layout"]["annotations"]]
-    assert texts[:3] == ["trip 75", "warning 70", "↑ trip 190"]
+    assert texts[:4] == ["trip 75", "warning 70", "↑ trip 190", "00:36:24"]
 
 
 @pytest.fixture(scope="module")
@@ -308,6 +320,11 @@ def test_a_change_on_the_way_gives_no_load(tmp_path: Path):
     assert "changed" in view["copy"]
     assert [what for what, _ in view["unknown"]] == ["what the joint bears"]
     assert len(view["changes"]) == 2
+    layout = view["truth"]["layout"]
+    marks = [one["x0"] for one in layout["shapes"] if one["type"] == "line" and one["x0"]]
+    assert marks == pytest.approx([31.4 * 60, 39.5 * 60], abs=30.0)
+    names = [one["text"] for one in layout["annotations"] if one["xref"] == "x"]
+    assert [when[11:19] for when, _ in view["changes"]] == names
     assert all(
         "which this trace cannot tell apart" in what or "cooling" in what
         for _, what in view["changes"]
