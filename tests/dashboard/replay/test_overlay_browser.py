@@ -163,6 +163,8 @@ def test_by_keyboard_and_on_a_phone(browser: Browser, serve_once, folder: Path):
     page.keyboard.press("o")
     choice = page.get_by_label("Over it", exact=True)
     expect(choice).to_be_focused()
+    # The list of recordings is an answer of its own.
+    expect(choice.locator("option", has_text="Second")).to_be_attached(timeout=PATIENCE_MS)
     # One letter: of several, those that come late begin another word.
     page.keyboard.press("S")
     page.keyboard.press("Tab")

@@ -55,7 +55,7 @@ def _source(channel: str, pattern: str = PATTERN) -> Source:
 
 def _heard(source: Source, count: int) -> list[tuple[int, bytes]]:
     rows: list[tuple[int, bytes]] = []
-    until_s = time.monotonic() + 5
+    until_s = time.monotonic() + 25
     while len(rows) < count and time.monotonic() < until_s:
         frames = source.receive(0.05).frames
         rows += [
@@ -165,7 +165,7 @@ def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
     with LineBus(channel, pattern="{id} {data}", can_filters=filters) as bus:
         assert bus.recv(0) is None
         os.write(ours, b"\n2C4 01\n2C3 02 03\n")
-        message = bus.recv(2)
+        message = bus.recv(30)
         assert message is not None
         assert (message.arbitration_id, bytes(message.data)) == (0x2C3, b"\x02\x03")
         with pytest.raises(can.CanOperationError, match="cannot send"):
@@ -182,7 +182,7 @@ def test_whoever_waits_on_the_descriptor_gets_every_frame(board: tuple[int, str]
             bus, [lambda told: got.append(told.arbitration_id)], loop=asyncio.get_running_loop()
         )
         os.write(ours, b"\n" + b"".join(b"%X 01\nhello\n" % number for number in range(100)))
-        until_s = time.monotonic() + 5
+        until_s = time.monotonic() + 25
         while len(got) < 100 and time.monotonic() < until_s:
             await asyncio.sleep(0.01)
         notifier.stop()
@@ -228,7 +228,7 @@ def test_it_is_opened_by_its_name(board: tuple[int, str], monkeypatch: pytest.Mo
     with can.Bus(channel, interface="lines", pattern="{id} {data}", bitrate=500_000) as bus:
         assert isinstance(bus, LineBus)
         os.write(ours, b"\n2C3 02 03\n")
-        message = bus.recv(2)
+        message = bus.recv(30)
         assert message is not None
         assert message.arbitration_id == 0x2C3
 

@@ -186,14 +186,14 @@ def test_a_slow_disk_holds_no_flush_up(tmp_path: Path, monkeypatch: pytest.Monke
     writer = _writer(path, FlushPolicy(first_part_s=1e9))
     wait_for_parts(writer)
     monkeypatch.setattr(
-        "logger.store.writing.journal.os.fdatasync", lambda _file: released.wait(10)
+        "logger.store.writing.journal.os.fdatasync", lambda _file: released.wait(60)
     )
     begun = time.monotonic()
     for index in range(5):
         writer.append_readings(_readings(index, 1))
         writer.tick(1.1 + index)
         assert RecordingReader(path).row_count(STREAM) == index + 1
-    assert time.monotonic() - begun < 5
+    assert time.monotonic() - begun < 30
     released.set()
     writer.abandon()
 
