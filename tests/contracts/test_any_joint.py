@@ -121,28 +121,27 @@ node = 5
 """
 
 
-def _send(server: Server, number: int, payload: bytes, *, extended: bool = False) -> None:
+def _frame(number: int, payload: bytes, *, at_s: float, extended: bool = False) -> bytes:
     digits = f"{number:08X}" if extended else f"{number:03X}"
-    server.send(f"< frame {digits} {time.time():.6f} {payload.hex()} >".encode())
+    return f"< frame {digits} {at_s:.6f} {payload.hex()} >".encode()
 
 
 def _round(server: Server, number: int) -> None:
     """One round of the controller: targets, then each joint asked and answering, then a status."""
-    _send(server, 0x280, struct.pack("<4h", 500, -250, 0, 0))
+    server.send(_frame(0x280, struct.pack("<4h", 500, -250, 0, 0), at_s=time.time()))
     for node in (1, 2):
-        _send(server, 0x140 + node, bytes([0x9C, *[0] * 7]))
+        at_s = time.time()
+        pair = _frame(0x140 + node, bytes([0x9C, *[0] * 7]), at_s=at_s)
         # One answer in ten is lost on the way to us.
         if number % 10 != 3 or node == 2:
-            time.sleep(0.0005)
-            _send(
-                server,
-                0x140 + node,
-                struct.pack("<BbhhH", 0x9C, 40 + node, 100 * node, 0, 400 * number),
-            )
+            answer = struct.pack("<BbhhH", 0x9C, 40 + node, 100 * node, 0, 400 * number)
+            # So soon by its stamp, however late a busy machine would have sent it.
+            pair += _frame(0x140 + node, answer, at_s=at_s + 0.0005)
+        server.send(pair)
         time.sleep(0.002)
     fault = 3 if 10 <= number < 20 else 0
     status = struct.pack(">BBBBf", 0x20 | fault, 0, 0, 0, 1.5 * number)
-    _send(server, 0x521, status, extended=True)
+    server.send(_frame(0x521, status, at_s=time.time(), extended=True))
     time.sleep(0.012)
 
 
@@ -178,7 +177,7 @@ def test_from_the_wire_into_a_recording(recording: Recording):
     status = pd.read_parquet(recording.path / "status")
     left, right, third = (status[status["joint"] == name] for name in ("left", "right", "third"))
     told = left["temperature_winding_degC"].dropna()
-    # Stamps come from this side of the socket: on a machine that stood still a pair may be left
+    # Pauses come from this side of the socket: on a machine that stood still a pair may be left
     # untold, never told wrongly.
     assert 0.6 * ROUNDS < len(told) <= 0.9 * ROUNDS
     assert set(told) == {41.0}
