@@ -4,6 +4,7 @@ import asyncio
 import json
 import socket
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, suppress
 
@@ -16,7 +17,12 @@ from tests.support.web import connected, is_open, read_to_end, served, wait_unti
 GET = b"GET /quick HTTP/1.1\r\nhost: x\r\n\r\n"
 LAST_GET = b"GET /quick HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n"
 HALF = b"GET /quick HTTP/1.1\r\nhost: x\r\n"
+SLOW = b"GET /slow HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n"
 HALF_BODY = b"POST /reads HTTP/1.1\r\nhost: x\r\ncontent-length: 9\r\n\r\nhalf"
+
+
+begun: Counter[str] = Counter()
+"""How many requests for each path have reached the application."""
 
 
 async def application(scope: Scope, receive: Receive, send: Send) -> None:
@@ -24,6 +30,7 @@ async def application(scope: Scope, receive: Receive, send: Send) -> None:
     if scope["type"] == "lifespan":
         return
     path = scope["path"]
+    begun[path] += 1
     body = b"quick"
     if path == "/slow":
         await asyncio.sleep(1.5)
@@ -63,6 +70,17 @@ def _half_requests(port: int, count: int, text: bytes = HALF, **more: str) -> li
     return [connected(port, text, **more) for _ in range(count)]
 
 
+def _under_way(port: int, count: int, **more: str) -> list[socket.socket]:
+    """Return connections whose requests have arrived, and take long.
+
+    Connections that come all at once are taken before anything that they said is read.
+    """
+    reached = begun["/slow"] + count
+    links = _half_requests(port, count, SLOW, **more)
+    assert wait_until(lambda: begun["/slow"] >= reached)
+    return links
+
+
 @pytest.mark.parametrize("text", [b"G", HALF, HALF_BODY, GET + HALF, HALF_BODY.replace(b"9", b"5")])
 def test_a_request_has_to_arrive(serve_with, text: bytes):
     """One that stops half way is answered 408 and closed, wherever it stops."""
@@ -99,9 +117,8 @@ def test_a_connection_on_which_nothing_comes_is_closed(serve_with):
 def test_a_long_answer_has_its_time(serve_with):
     """What has arrived whole is answered, however long it takes, also before a half request."""
     port = serve_with(request_s=0.5)
-    slow = b"GET /slow HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n"
-    assert _status_of(read_to_end(connected(port, slow))) == 200
-    answers = read_to_end(connected(port, slow.replace(b"connection: close\r\n", b"") + HALF))
+    assert _status_of(read_to_end(connected(port, SLOW))) == 200
+    answers = read_to_end(connected(port, SLOW.replace(b"connection: close\r\n", b"") + HALF))
     assert [_status_of(answers), answers.count(b"HTTP/1.1 408")] == [200, 1]
 
 
@@ -159,9 +176,12 @@ def test_half_requests_keep_nobody_out(serve_with):
 
 def test_the_oldest_half_request_is_told_why(serve_with):
     """What gives way is answered 503 with a sentence, as far as it has asked for anything."""
-    port = serve_with(max_connections=3)
+    port = serve_with(max_connections=4)
     halves = _half_requests(port, 3)
-    with connected(port):
+    # Once it is answered, what the others have said is read as well.
+    answered = connected(port, GET)
+    assert answered.recv(1000).startswith(b"HTTP/1.1 200")
+    with answered, connected(port):
         answer = read_to_end(halves[0])
         assert _status_of(answer) == 503
         assert "Too many connections are open" in _sentence_of(answer)
@@ -173,8 +193,7 @@ def test_the_oldest_half_request_is_told_why(serve_with):
 def test_requests_under_way_stay(serve_with):
     """Where all connections wait for their answers the newcomer is refused: 503, try again."""
     port = serve_with(max_connections=3)
-    slow = b"GET /slow HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n"
-    under_way = _half_requests(port, 3, slow)
+    under_way = _under_way(port, 3)
     answer = read_to_end(connected(port, LAST_GET))
     assert _status_of(answer) == 503
     assert "Try again in a moment." in _sentence_of(answer)
@@ -185,8 +204,7 @@ def test_requests_under_way_stay(serve_with):
 def test_one_client_has_its_share(serve_with):
     """Whoever opens all that it can keeps room for others, and its own requests come through."""
     port = serve_with(max_connections=100, max_connections_each=5, is_shared=lambda _: False)
-    slow = b"GET /slow HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n"
-    greedy = _half_requests(port, 5, slow, source="127.0.0.2")
+    greedy = _under_way(port, 5, source="127.0.0.2")
     answer = read_to_end(connected(port, LAST_GET, source="127.0.0.2"))
     assert _status_of(answer) == 503
     assert "Your machine has too many connections" in _sentence_of(answer)
@@ -197,8 +215,7 @@ def test_one_client_has_its_share(serve_with):
 def test_a_proxy_has_all_of_them(serve_with):
     """Many ask through one address: its share is no smaller than that of all."""
     port = serve_with(max_connections=100, max_connections_each=5)
-    slow = b"GET /slow HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n"
-    assert [_status_of(read_to_end(link)) for link in _half_requests(port, 12, slow)] == [200] * 12
+    assert [_status_of(read_to_end(link)) for link in _half_requests(port, 12, SLOW)] == [200] * 12
 
 
 def test_kept_alive_connections_go_last(serve_with):
