@@ -155,7 +155,7 @@ def test_notes_and_reading_send_nothing(tmp_path: Path):
         begun = threading.Event()
         asking = threading.Thread(
             target=lambda: (
-                begun.wait(5),
+                begun.wait(60),
                 submit_request(path, kind="note", text="t"),
                 Recording.open(path).read_events(),
             )

@@ -154,7 +154,7 @@ class _Lines:
             self.lines.append(" ".join(line.split()))
 
     def wait_for(self, text: str) -> None:
-        until_s = time.monotonic() + 20
+        until_s = time.monotonic() + 60
         while not any(text in line for line in self.lines):
             assert time.monotonic() < until_s, (text, self.lines[-20:])
             time.sleep(0.02)
@@ -238,7 +238,7 @@ def test_in_place_on_a_terminal(folder: Path):
 
     def wait_for(text: bytes) -> None:
         nonlocal screen
-        until_s = time.monotonic() + 20
+        until_s = time.monotonic() + 60
         while text not in screen:
             assert time.monotonic() < until_s, screen[-2000:]
             if select.select([ours], [], [], 0.1)[0]:

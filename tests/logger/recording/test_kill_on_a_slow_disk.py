@@ -1,6 +1,5 @@
 """A kill costs at most 0.2 s, also where every sync of the disk takes 1.5 s."""
 
-import contextlib
 import os
 import random
 import signal
@@ -17,6 +16,7 @@ import pytest
 from logger.event_kind import EventKind
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
+from tests.support.run_delay import RunDelay
 
 PROMISED_NS = 200_000_000
 ALL = {"start_ns": 0, "end_ns": 2**62}
@@ -51,30 +51,20 @@ class _Recorders:
         while not len(sent_times(path)) and time.monotonic() - begun_s < 30.0:
             time.sleep(0.002)
         end_s = time.monotonic() + after_s
-        waits = [_waited_ns(child)]
+        delay = RunDelay(child)
         while time.monotonic() < end_s:
-            waits.append(_waited_ns(child))
+            delay.note()
             time.sleep(0.02)
         killed_ns = time.monotonic_ns()
         os.kill(child, signal.SIGKILL)
-        # The threads that have ended by now no longer tell.
-        waits.append(max(_waited_ns(child), waits[-1]))
+        delay.note()
         assert self._ask(f"wait {child}") == signal.SIGKILL
-        return killed_ns, waits[-1] - waits[max(len(waits) - 50, 0)]
+        return killed_ns, delay.newest_ns()
 
     def end(self) -> None:
         self._parent.stdin.close()
         self._parent.wait(20)
         self._parent.stdout.close()
-
-
-def _waited_ns(pid: int) -> int:
-    """Return for how long the threads of a process have waited for a processor."""
-    waited = 0
-    for thread in Path(f"/proc/{pid}/task").iterdir():
-        with contextlib.suppress(OSError, IndexError):
-            waited += int((thread / "schedstat").read_text(encoding="ascii").split()[1])
-    return waited
 
 
 def sent_times(path: Path) -> np.ndarray:
