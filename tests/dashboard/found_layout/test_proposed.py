@@ -70,7 +70,8 @@ def _post(address: str, body: object) -> tuple[int, dict]:
         with urllib.request.urlopen(request, timeout=60) as answer:
             return answer.status, json.load(answer)
     except urllib.error.HTTPError as refused:
-        return refused.code, json.load(refused)
+        with refused:
+            return refused.code, json.load(refused)
 
 
 def test_from_the_question_to_the_layout(

@@ -19,7 +19,7 @@ from tests.support.browser import first_held
 from tests.support.parts import owner_of
 
 pytestmark = pytest.mark.browser
-PATIENCE_MS = 20_000
+PATIENCE_MS = 45_000
 
 S = 1_000_000_000
 EARLY = """format = 1

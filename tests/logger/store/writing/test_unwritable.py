@@ -174,7 +174,7 @@ def test_moved_while_it_is_recorded(
     path.rename(tmp_path / "elsewhere")
     begun_s = time.monotonic()
     _ended(process, 3, "moved, renamed or removed", "dutytrace seal")
-    assert time.monotonic() - begun_s < 5
+    assert time.monotonic() - begun_s < 30
     assert not path.exists()
     _is_kept(tmp_path / "elsewhere", 1)
 
