@@ -16,11 +16,18 @@ from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from replay.heat.fit import HeatFit, fit_heat
 from replay.recording import Recording
+from tests.support.depth import is_full_depth
 from tests.support.heat_recordings import record_stepped
 from tests.support.warm_process import WarmProcess
 
-# How long an example takes tells how busy the machine is, and nothing of what is tested.
-settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# How long an example takes tells how busy the machine is, and nothing of what is tested. The quick
+# suite draws the same examples each time: what fails has been changed. `make slow` draws others.
+settings.register_profile(
+    "busy",
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    derandomize=not is_full_depth(),
+)
 settings.load_profile("busy")
 
 START_NS = 1_795_000_000_000_000_000
