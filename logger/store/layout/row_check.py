@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 
-__all__ = ["MAX_ROW_NUMBER", "footer_check", "footer_fault", "rows_fault"]
+__all__ = ["MAX_ROW_NUMBER", "footer_check", "footer_fault", "footer_schema", "rows_fault"]
 
 MAX_ROW_NUMBER: Final = 10**12
 """Rows of a stream are numbered below this: the name of a part has twelve digits for each end."""
@@ -34,6 +34,16 @@ def footer_check(schema: pa.Schema) -> Callable[[pq.FileMetaData], str]:
     return partial(footer_fault, schema=schema)
 
 
+def footer_schema(footer: pq.FileMetaData) -> pq.ParquetSchema:
+    """Return the columns of a footer, so that the footer goes when it is let go.
+
+    Its own `schema` holds the footer and is held by it: both stay until Python looks for circles,
+    which it does by how many objects there are and not by how large they are. A server that reads
+    the footers of months held hundreds of megabytes so.
+    """
+    return pq.ParquetSchema(footer)
+
+
 def footer_fault(footer: pq.FileMetaData, schema: pa.Schema) -> str:
     """Return what is wrong about the columns of a part, by its footer; "" for nothing.
 
@@ -44,7 +54,7 @@ def footer_fault(footer: pq.FileMetaData, schema: pa.Schema) -> str:
     schema
         The columns of the stream.
     """
-    found = footer.schema.to_arrow_schema()
+    found = footer_schema(footer).to_arrow_schema()
     fault = _columns_fault(found, schema)
     if fault or footer.num_columns != len(found.names):
         return fault or "found columns within columns"

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 
 from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.layout.remote import Location, RangeFile
+from logger.store.layout.row_check import footer_schema
 from logger.store.parts.checksums import chunk_checksum, chunk_range, read_footer
 from logger.store.parts.identity import IDENTITY_KEY, PartOwner
 
@@ -97,7 +98,8 @@ class PartFile:
         footer = _FOOTER_CACHE.get(self._number)
         if footer is None:
             metadata, sums = read_footer(self.location)
-            column_indices = {name: column for column, name in enumerate(metadata.schema.names)}
+            names = footer_schema(metadata).names
+            column_indices = {name: column for column, name in enumerate(names)}
             if self.owner is not None:
                 self.owner.verify_stated(
                     (metadata.metadata or {}).get(IDENTITY_KEY),
@@ -207,7 +209,7 @@ class PartFile:
         for group, column in sorted(unverified):
             written = footer.sums[group * footer.metadata.num_columns + column]
             if chunk_checksum(read, footer.metadata, group, column) != written:
-                name = footer.metadata.schema.column(column).path
+                name = footer.metadata.row_group(group).column(column).path_in_schema
                 rows = (footer.metadata.row_group(earlier).num_rows for earlier in range(group))
                 first = self.first_row + sum(rows)
                 raise ValueError(f"{name} from row {first} on is not what was written")

@@ -20,6 +20,7 @@ from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
 from logger.outside_text import parse_json
+from logger.store.layout.row_check import footer_schema
 from logger.store.layout.schema import TIME_TYPE
 
 __all__ = [
@@ -228,7 +229,7 @@ def overview_fault(footer: pq.FileMetaData) -> str:
 
     Checksums tell that its bytes are those that were written, not that this program wrote them.
     """
-    columns = footer.schema.to_arrow_schema()
+    columns = footer_schema(footer).to_arrow_schema()
     if len(set(columns.names)) != len(columns.names) or columns.names[:1] != ["time"]:
         return "found no column of times, or two columns of one name"
     if columns.field("time").type != TIME_TYPE:

@@ -1,5 +1,8 @@
 """What is kept of what was read: never more than said, and only what is in the file."""
 
+import gc
+import weakref
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -9,10 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputError
+from logger.joint.time_weighted import to_buckets
 from logger.store.layout.byte_cache import ByteLruCache
+from logger.store.layout.row_check import footer_check
+from logger.store.layout.schema import TIME_TYPE
 from logger.store.parts import part_file
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts, overlapping_parts
 from logger.store.parts.part_writer import ROW_GROUP_ROWS, write_part
+from logger.store.pyramid.seconds import PyramidCarry, overview_fault, overview_table
 from tests.support.depth import examples
 
 ROWS = 7 * ROW_GROUP_ROWS + 100
@@ -121,6 +129,39 @@ def test_a_footer_that_is_gone_is_read_again(tmp_path: Path, monkeypatch: pytest
     path.write_bytes(content)
     with pytest.raises(InputError, match="a from row 0 on is not what was written"):
         part.read_span(**window)
+
+
+@pytest.fixture
+def no_search_for_circles() -> Iterator[None]:
+    """Have Python free only what nothing holds."""
+    gc.collect()
+    gc.disable()
+    yield
+    gc.enable()
+
+
+@pytest.mark.usefixtures("no_search_for_circles")
+def test_a_footer_that_left_the_cache_is_freed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """At once: months of them, held until Python looks for circles, weigh hundreds of megabytes."""
+    monkeypatch.setattr(part_file, "_FOOTER_CACHE", ByteLruCache(max_bytes=0))
+    (tmp_path / "recording.json").write_text("{}")
+    time = pa.array(range(5), TIME_TYPE)
+    rows = pa.table({"time": time, "torque_Nm": np.zeros(5)})
+    seconds = to_buckets(
+        np.arange(5) * 10**9, np.zeros(5), hold_ns=1, width_ns=10**9, until_ns=10**10
+    )
+    overview = overview_table({"torque_Nm": seconds}, PyramidCarry())
+    for stream, table, check in (
+        ("status", rows, footer_check(rows.schema)),
+        ("overview", overview, overview_fault),
+    ):
+        owner = PartOwner("id", stream, check)
+        write_part(tmp_path / stream, table, first_row=0, owner=owner)
+        (part,) = list_parts(tmp_path / stream, owner)
+        assert part.verify_error == ""
+        assert part.read_whole().num_rows == table.num_rows
+        footer = weakref.ref(part.footer)
+        assert footer() is None
 
 
 @settings(max_examples=examples(200))
