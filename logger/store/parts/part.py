@@ -95,6 +95,11 @@ class Part:
         return self._opened
 
     @property
+    def number(self) -> int:
+        """Its key in caches: no other listed part of any recording has it."""
+        return self._file.number
+
+    @property
     def name(self) -> str:
         """Its file name."""
         return self.location.name

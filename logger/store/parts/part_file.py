@@ -90,12 +90,12 @@ class PartFile:
     end_row: int
     owner: PartOwner | None = None
     """Whose it has to be; None: that is not compared."""
-    _number: int = field(default_factory=lambda: next(_part_numbers), repr=False, compare=False)
+    number: int = field(default_factory=lambda: next(_part_numbers), repr=False, compare=False)
     """Key of the caches."""
 
     def footer(self) -> PartFooter:
         """Return the footer, read and verified now unless it is cached; raises one of `DAMAGED`."""
-        footer = _FOOTER_CACHE.get(self._number)
+        footer = _FOOTER_CACHE.get(self.number)
         if footer is None:
             metadata, sums = read_footer(self.location)
             names = footer_schema(metadata).names
@@ -109,7 +109,7 @@ class PartFile:
                 )
             footer = PartFooter(metadata, sums, column_indices)
             _FOOTER_CACHE.put(
-                self._number, footer, size_bytes=_PARSED_FACTOR * metadata.serialized_size
+                self.number, footer, size_bytes=_PARSED_FACTOR * metadata.serialized_size
             )
         return footer
 
@@ -131,7 +131,7 @@ class PartFile:
         if columns is None or len(groups) > _WINDOW_GROUPS:
             return self._decode([list(groups)], columns)[0]
         chunks = {
-            (group, name): _CHUNK_CACHE.get((self._number, group, name))
+            (group, name): _CHUNK_CACHE.get((self.number, group, name))
             for group in groups
             for name in columns
         }
@@ -146,7 +146,7 @@ class PartFile:
                     values = table[name] if name in table.column_names else None
                     size_bytes = _CACHE_ENTRY_BYTES + (0 if values is None else values.nbytes)
                     chunks[group, name] = decoded = _Chunk(values)
-                    _CHUNK_CACHE.put((self._number, group, name), decoded, size_bytes=size_bytes)
+                    _CHUNK_CACHE.put((self.number, group, name), decoded, size_bytes=size_bytes)
         return pa.concat_tables(
             pa.table(
                 {

@@ -43,7 +43,7 @@ __all__ = [
     "vouched_parts",
 ]
 
-UPPER_WIDTHS_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS)
+UPPER_WIDTHS_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS, 7200 * BASE_NS)
 """Bucket widths of the upper levels; each is a multiple of the one before."""
 PARTS_PER_UPPER: Final = 8
 _NS_PER_MS: Final = 1_000_000

@@ -6,8 +6,11 @@ made.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from typing import Final
 
-from logger.joint.time_weighted import Buckets
+from logger.joint.time_weighted import Buckets, resample_buckets
+from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.layout.files import overview_stream
 from logger.store.layout.remote import Location
 from logger.store.parts.identity import PartOwner
@@ -30,6 +33,14 @@ from logger.store.pyramid.upper import (
 )
 
 __all__ = ["JointPyramid", "list_pyramid"]
+
+_RESAMPLED_CACHE: Final[ByteLruCache[Buckets]] = ByteLruCache(max_bytes=3 << 20)
+"""Buckets of whole parts at the width of a window, of all recordings that are open.
+
+Finer parts end a long span, with hundreds of rows where the window shows one bucket: their columns,
+of all channels, would not stay in the cache of chunks until they are asked for again."""
+_ARRAY_BYTES: Final = 150
+"""Approximate overhead of an array that is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,14 +75,17 @@ class JointPyramid:
         for node in coarsest_for(
             self.nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
         ):
-            table = node.part.read_span(
-                # A bucket that began before the span may reach into it.
-                start_ns=start_ns - node.width_ns + 1,
-                end_ns=end_ns,
-                columns=["time", *bucket_columns(channel)],
-            )
-            if table is not None and f"{channel}.n" in table.column_names:
-                yield buckets_of_tables([table], channel, width_ns=node.width_ns)
+            is_whole = start_ns <= node.start_ns and node.end_ns <= end_ns
+            if is_whole and node.width_ns < width_ns:
+                found = _RESAMPLED_CACHE.get_or_make(
+                    (node.part.number, channel, width_ns),
+                    partial(_resampled, node, channel, width_ns),
+                    _size_bytes,
+                )
+            else:
+                found = _read_buckets(node, channel, start_ns=start_ns, end_ns=end_ns)
+            if len(found):
+                yield found
 
     def tenths_of(self, channel: str, *, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
         """Return the tenths of a second that touch a span, and up to where they are right.
@@ -81,6 +95,29 @@ class JointPyramid:
         if not self.tenths:
             return Buckets.empty(TENTH_NS), 0
         return read_tenths(self.seconds, self.tenths, channel, start_ns=start_ns, end_ns=end_ns)
+
+
+def _read_buckets(node: PyramidNode, channel: str, *, start_ns: int, end_ns: int) -> Buckets:
+    """Return the buckets of a part that touch [start_ns, end_ns), at its own width."""
+    table = node.part.read_span(
+        # A bucket that began before the span may reach into it.
+        start_ns=start_ns - node.width_ns + 1,
+        end_ns=end_ns,
+        columns=["time", *bucket_columns(channel)],
+    )
+    tables = [] if table is None else [table]
+    return buckets_of_tables(tables, channel, width_ns=node.width_ns)
+
+
+def _resampled(node: PyramidNode, channel: str, width_ns: int) -> Buckets:
+    """Return all buckets of a part at a wider width."""
+    own = _read_buckets(node, channel, start_ns=node.start_ns, end_ns=node.end_ns)
+    return resample_buckets(own, width_ns)
+
+
+def _size_bytes(buckets: Buckets) -> int:
+    columns = (buckets.start_ns, *buckets.value_columns().values())
+    return sum(column.nbytes + _ARRAY_BYTES for column in columns)
 
 
 def list_pyramid(

@@ -13,12 +13,16 @@ from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.joint.time_weighted import resample_buckets, to_buckets
 from logger.simulate import scenario
+from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.layout.files import overview_stream
 from logger.store.layout.manifest import new_manifest, read_manifest
 from logger.store.parts import part_file
 from logger.store.parts.part import list_parts
+from logger.store.parts.part_file import PartFile
+from logger.store.pyramid import upper
 from logger.store.pyramid.seconds import BASE_NS, gap_limit_ns
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_stream
+from logger.store.repair.rebuild_pyramid import rebuild_overviews
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import span_statistics
@@ -283,3 +287,61 @@ def test_what_was_damaged_since_it_was_vouched_for_is_read_from_its_rows(
         for first, last in ((0, 599), (5, 40), (300, 310)):
             start_ns, end_ns = int(trace.time_ns[first]), int(trace.time_ns[last])
             _span_is_exact(damaged, trace, TORQUE, start_ns, end_ns)
+
+
+def test_months_are_seen_in_few_parts_and_read_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """The widest level as the narrow ones; looked at again little is read; older ones lack it."""
+    monkeypatch.setattr(upper, "PARTS_PER_UPPER", 2)
+    monkeypatch.setattr(part_file, "_CHUNK_CACHE", ByteLruCache(max_bytes=0))
+    n = 700
+    columns = {name: np.full(n, np.nan) for name in CHANNELS}
+    columns[TORQUE] = np.random.default_rng(9).normal(0, 10, n)
+    trace = ReadingBatch(
+        joint="a",
+        time_ns=START_NS + np.arange(n) * 60 * BASE_NS,
+        position_segment=np.full(n, -1, np.int32),
+        columns=columns,
+    )
+    path = tmp_path / "rec"
+    _recorded(path, trace, list(range(20, n, 20)), end=True)
+    widest_ns = UPPER_WIDTHS_NS[-1]
+    folder = path / upper_level_stream("a", widest_ns)
+    counts = [len(list_parts(path / upper_level_stream("a", one))) for one in UPPER_WIDTHS_NS]
+    assert counts == [17, 8, 4, 2]
+    read = PartFile.read_groups
+    places: list[str] = []
+
+    def counted(file: PartFile, *settings: object) -> object:
+        places.append(file.location.name)
+        return read(file, *settings)
+
+    monkeypatch.setattr(PartFile, "read_groups", counted)
+
+    def looked_at() -> tuple[list[float], int, int]:
+        recording = Recording.open(path)
+        first_ns = recording.start_ns // widest_ns * widest_ns
+        last_ns = (recording.end_ns // widest_ns + 1) * widest_ns
+        seen = []
+        for _ in range(2):
+            places.clear()
+            found = recording.read_buckets("a", TORQUE, first_ns, last_ns, width_ns=widest_ns)
+            seen.append(len(places))
+        assert found.n.sum() == n
+        assert found.maximum.max() == trace.columns[TORQUE].max()
+        _span_is_exact(recording, trace, TORQUE, recording.start_ns, recording.end_ns)
+        return found.mean.tolist(), *seen
+
+    means, first, again = looked_at()
+    assert first <= 2 + 3 + 3
+    assert again <= 2 + 1, "two of that very width, and the one that the end cuts"
+    shutil.rmtree(folder)
+    means_before, first_before, _ = looked_at()
+    assert means_before == pytest.approx(means)
+    assert first_before > first
+    manifest = read_manifest(path)
+    assert rebuild_overviews(
+        path, BENCH, ended_ns=manifest.ended_ns, recording_id=manifest.recording_id
+    )
+    assert len(list_parts(folder)) == 2
