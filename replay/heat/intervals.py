@@ -8,6 +8,7 @@ both widened by `search.WIDER`.
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
@@ -36,10 +37,14 @@ _FALL: Final = 1.92 * WIDER**2
 _ROOT_FALL: Final = math.sqrt(_FALL)
 _NEAR_FALL: Final = 3.2 * WIDER**2
 """A point that has fallen no further is near enough to interpolate to the end."""
+_NEAR_SHARE: Final = 0.95
+"""The same of one before the end: of the root of the fall."""
 _MOST_POINTS: Final = 9
+_MOST_STEPS: Final = 40
 TIMES_SD: Final = 1.96
 _MOST_FACTOR: Final = 3.0 * UNKNOWN_FACTOR
 """Either side of the value: beyond, the end does not matter any more."""
+_FIRST_REACH: Final = math.log(UNKNOWN_FACTOR) / 2.0
 _STEP: Final = 1e-4
 _OPEN_SD: Final = 30.0
 """Of a logarithm of which nothing is known."""
@@ -110,6 +115,30 @@ def _log_gradient(function: PositiveFunction, outer: Floats, count: int) -> Floa
     return gradient
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Point:
+    """One point of a profile."""
+
+    at: float
+    """How far from the middle, of the quantity's logarithm."""
+    fall: float
+    """How much lower the posterior is there than at its top."""
+    vector: Floats
+    is_found: bool
+    """Whether the search of all else ended at its top, so that the fall is no less than that."""
+
+
+def _root(point: _Point) -> float:
+    """Return the square root of the fall, which is nearly straight in the logarithm."""
+    return math.sqrt(max(point.fall, 0.0))
+
+
+def _extrapolated(inner: _Point) -> float:
+    """Return where the end may lie, or a little beyond, by a point before it."""
+    slope = max(_root(inner), 0.3) / inner.at if inner.at > 0.0 else 1.0
+    return inner.at + 1.1 * (_ROOT_FALL - _root(inner)) / slope
+
+
 class _Profile:
     """The highest log-posterior for each value of one quantity, unknown drift included."""
 
@@ -124,7 +153,6 @@ class _Profile:
         self._problem, self._function = problem, function
         self._size_K = mode.size_K * math.exp(mode.log_size_sd)
         self._vector = np.concatenate([mode.outer, mode.unknowns])
-        self._along = mode.covariance @ gradient / sd**2
         self._sd = sd
         # The mode at the upper size of the drift, which is what the widths are made at.
         found = maximise_likelihood(
@@ -136,45 +164,53 @@ class _Profile:
         )
         self._vector, self._top = found.parameters, found.at.log
         self._middle = math.log(function(self._vector[: problem.outer_count]))
+        # Starts and ambient go along with the parameters: left behind, every reading misses, and
+        # the search from there ends on the way.
+        whole = np.concatenate([gradient, np.zeros(problem.unknown_count)])
+        along = np.linalg.solve(found.at.information, whole)
+        self._along = along / float(whole @ along)
 
     def end(self, sign: float) -> float:
         """Return the logarithm at which the profile has fallen, below (-1) or above (1)."""
         limit = math.log(_MOST_FACTOR)
-        inner, reach = (0.0, 0.0, self._vector), min(self._sd, math.log(UNKNOWN_FACTOR) / 2.0)
+        inner = _Point(at=0.0, fall=0.0, vector=self._vector, is_found=True)
+        reach = min(self._sd, _FIRST_REACH)
         outer = None
         for _ in range(_MOST_POINTS):
-            fall, at, vector = self._fall(sign, inner, reach)
-            if at >= limit and fall < _FALL:
-                return self._middle + sign * limit
-            if fall < _FALL:
-                inner = (at, fall, vector)
+            point = self._point(sign, inner, reach)
+            if point.fall < _FALL:
+                if point.at >= limit:
+                    return self._middle + sign * limit
+                inner = point
+            elif point.is_found:
+                outer = point
             else:
-                outer = (at, fall)
-            # The square root of the fall is nearly straight in the logarithm.
-            root = math.sqrt(max(inner[1], 0.0))
-            if outer is None:
-                slope = max(root / inner[0], 0.3 / inner[0]) if inner[0] > 0.0 else 1.0
-                reach = min(inner[0] + 1.1 * (_ROOT_FALL - root) / slope, 3.0 * reach + 0.05, limit)
+                # A search that ended on the way: the posterior is not that low there.
+                reach = (inner.at + reach) / 2.0
                 continue
-            share = (_ROOT_FALL - root) / max(math.sqrt(outer[1]) - root, 1e-9)
-            reach = inner[0] + share * (outer[0] - inner[0])
-            if outer[1] < _NEAR_FALL:
+            root = _root(inner)
+            if outer is None:
+                reach = min(_extrapolated(inner), 3.0 * reach + 0.05, limit)
+            else:
+                share = (_ROOT_FALL - root) / max(_root(outer) - root, 1e-9)
+                reach = inner.at + share * (outer.at - inner.at)
+            if root > _NEAR_SHARE * _ROOT_FALL or (outer and outer.fall < _NEAR_FALL):
                 break
+        else:
+            # Not come near: too far out rather than too near.
+            reach = min(_extrapolated(inner) if outer is None else outer.at, limit)
         return self._middle + sign * reach
 
-    def _fall(
-        self, sign: float, inner: tuple[float, float, Floats], reach: float
-    ) -> tuple[float, float, Floats]:
-        """Return how much lower the posterior is about `reach` away, how far that was, and where.
+    def _point(self, sign: float, inner: "_Point", reach: float) -> "_Point":
+        """Return the profile about `reach` away.
 
         The quantity is drawn there by a spring: what is found lies on the profile, if not quite
         at the distance that was meant.
         """
-        offset, vector, move = sign * reach, inner[2], sign * (reach - inner[0])
+        offset, move = sign * reach, sign * (reach - inner.at)
         problem, target = self._problem, self._middle + offset
         width = min(self._sd, 0.5) / 10.0
-        start = vector.copy()
-        start[: problem.outer_count] += self._along * move
+        start = inner.vector + self._along * move
 
         def miss(vector: Floats) -> float:
             return (math.log(self._function(vector[: problem.outer_count])) - target) / width
@@ -196,11 +232,16 @@ class _Profile:
             )
 
         found = maximise_likelihood(
-            log, evaluate, start, most_steps=15, tolerance=0.02, longest_step=self._longest()
+            log,
+            evaluate,
+            start,
+            most_steps=_MOST_STEPS,
+            tolerance=0.02,
+            longest_step=self._longest(),
         )
         fall = self._top - problem.log_likelihood(found.parameters, self._size_K)
         reached = math.log(self._function(found.parameters[: problem.outer_count])) - self._middle
-        return fall, abs(reached), found.parameters
+        return _Point(at=abs(reached), fall=fall, vector=found.parameters, is_found=found.converged)
 
     def _longest(self) -> Floats:
         longest = np.full(len(self._vector), np.inf)

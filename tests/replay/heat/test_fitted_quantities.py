@@ -2,6 +2,8 @@
 
 import pytest
 
+from replay.heat.fitted_quantities import is_one_load
+from tests.support.heat_joints import simulate_joint
 from tests.support.told_heat import told_answers
 
 
@@ -26,3 +28,16 @@ def test_one_cycle_all_the_time_tells_the_winding_between_two_sensors():
     alone = {one.name: one for one in told_answers(6000, pattern="cyclic", hours=1.5)}
     assert not alone["housing_rise"].is_known
     assert alone["housing_time"].holds
+
+
+@pytest.mark.parametrize("seed", [61006, 61023])
+def test_a_cycle_of_a_minute_is_one_load(seed):
+    """Where in a cycle a piece of ten minutes begins does not count, nor where gaps lie."""
+    assert is_one_load(simulate_joint(seed, pattern="cyclic").trace)
+
+
+@pytest.mark.parametrize("pattern", ["steps", "random"])
+def test_loads_that_vary_from_minute_to_minute_are_not_one(pattern):
+    """Nor are random holds of 4 s, the least uneven of them."""
+    for seed in range(61000, 61004):
+        assert not is_one_load(simulate_joint(seed, pattern=pattern).trace)

@@ -1,15 +1,38 @@
 """Intervals that cover, over simulated joints whose truth is known; unknown where it is."""
 
+import math
+
 import numpy as np
 import pytest
 
+from logger.heat.model import HeatModel, Parameter
+from replay.heat.intervals import TIMES_SD, interval_of
+from replay.heat.problem import HeatProblem
 from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR, IntervalMethod
+from replay.heat.search import find_mode
+from tests.support.heat_joints import simulate_joint
 from tests.support.heat_study import PATTERNS, Answer, answers, study
 
 
 def coverage(found: list[Answer]) -> float:
     """Return which share of the intervals holds the truth."""
     return float(np.mean([one.holds for one in found]))
+
+
+def test_a_profile_is_searched_to_its_end():
+    """It goes about as far as the curvature says: the time constant is nearly Gaussian here.
+
+    Where searches ended on the way their falls were taken for the profile's: a third of the width.
+    """
+    trace = simulate_joint(61006, pattern="cyclic", ambient=False, hours=1.0, gaps=1).trace
+    problem = HeatProblem(trace, HeatModel(nodes=2, standby=False)).coarser(30.0)
+    time_s = problem.model.parameters.index(Parameter.HOUSING_TIME)
+    # A square has twice the width, so that it is profiled.
+    sd, low, high, method = interval_of(
+        problem, find_mode(problem), lambda outer: math.exp(2.0 * outer[time_s])
+    )
+    assert method is IntervalMethod.PROFILE
+    assert 0.7 < math.log(high / low) / (2.0 * TIMES_SD * sd) < 1.4
 
 
 @pytest.mark.slow
