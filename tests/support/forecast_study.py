@@ -11,6 +11,8 @@ Run as a module it prints one line a forecaster, of runs whose truth is known:
     load       the same joint and state under the load that came: what is left are joint and room
     perfect    the true joint and state, the load drawn from the law that made it: what it misses
                nobody could know
+
+Of cycles that vary, law and perfect also know when the present half ends.
 """
 
 import argparse
@@ -161,11 +163,12 @@ def judged_bouts(
     on_s, off_s = dice.integers(4, 30, 2)
     low_A = dice.uniform(1.0, 4.0)  # noqa: N806 - the unit's own spelling
     cycle = np.concatenate([np.full(on_s, 12.0), np.full(off_s, low_A)])
+    halves = [(on_s, 12.0), (off_s, low_A)]
     own = np.random.default_rng(seed + 20_000)
     parts = []
     for _ in range(bouts):
         parts.append(np.full(REST_S, 0.5))
-        parts.append(uneven_cycles([(on_s, 12.0), (off_s, low_A)], BOUT_S, uneven, own))
+        parts.append(uneven_cycles(halves, BOUT_S, uneven, own))
     current_A = np.concatenate(parts)  # noqa: N806
     bout_s = REST_S + BOUT_S
     run = observed_joint(seed, current_A, winding="winding" in channel)
@@ -178,7 +181,9 @@ def judged_bouts(
         begin = float(run.truth_degC[second - since_s, node])
         low, high = run.truth_degC[second, node], begin + EARLY_SHARE * (settled - begin)
         level = round(low + (high - low) * dice.uniform(0.1, 1.0))
-        law = _known_load(current_A[second : second + BOUT_S - since_s], then=cycle)
+        ahead_A = current_A[second : second + BOUT_S - since_s]  # noqa: N806
+        known = _known_load(ahead_A, then=cycle)
+        law = _uneven_loads(ahead_A, halves, uneven) if uneven else known
         asked = _Asked(channel=channel, level=level, law=law, within_s=BOUT_S - since_s)
         yield from _judged(run, second, track, asked, forecasters)
 
@@ -237,7 +242,7 @@ def _true_state(run: ObservedJoint, second: int, track: HeatTrack) -> ObserverSt
     return replace(
         track.state,
         mean_degC=np.tile(now, (len(track.state.mean_degC), 1)),
-        covariance=((0.0,) * 3,) * 3,
+        states_covariance=((0.0,) * 3,) * 3,
     )
 
 
@@ -278,10 +283,10 @@ def _squares(mean_s: float, present_A: float, dice: np.random.Generator) -> np.n
 
 
 def _known_load(current_A: np.ndarray, then: np.ndarray | None = None) -> Loads:  # noqa: N803
-    """Return the load that comes; beyond it the cycle `then` goes on."""
-    if then is not None:
-        more = np.tile(then, HOUR_S // len(then) + 1)
-        current_A = np.concatenate([current_A, more])[:HOUR_S]  # noqa: N806
+    """Return the load that comes; beyond it the cycle `then` goes on, or the last second."""
+    then = current_A[-1:] if then is None else then
+    more = np.tile(then, HOUR_S // len(then) + 1)
+    current_A = np.concatenate([current_A, more])[:HOUR_S]  # noqa: N806
 
     def drawn(
         law: LoadLaw, until_s: np.ndarray, count: int, _dice: np.random.Generator
@@ -291,6 +296,28 @@ def _known_load(current_A: np.ndarray, then: np.ndarray | None = None) -> Loads:
             return loads_of_seconds(seconds, len(until_s))
         one = _means(current_A**2, until_s)[None, :, None]
         return LoadsAhead(means=np.broadcast_to(one, (count, len(until_s), 1)))
+
+    return drawn
+
+
+def _uneven_loads(
+    current_A: np.ndarray,  # noqa: N803
+    parts: Sequence[tuple[float, float]],
+    uneven: float,
+) -> Loads:
+    """Return loads of the law of `uneven_cycles`; the present half alone is known, and its end."""
+    rest_s = int(np.flatnonzero(np.append(current_A[1:] != current_A[:-1], True))[0]) + 1
+    is_first = current_A[0] > math.sqrt(parts[0][1] * parts[1][1])
+    following = [*parts[1:], parts[0]] if is_first else parts
+
+    def drawn(
+        law: LoadLaw, until_s: np.ndarray, count: int, dice: np.random.Generator
+    ) -> LoadsAhead:
+        later = [uneven_cycles(following, HOUR_S, uneven, dice) for _ in range(count)]
+        seconds = np.array([np.append(current_A[:rest_s], one)[:HOUR_S] ** 2 for one in later])
+        if law.kind is LoadLawKind.CYCLIC:
+            return loads_of_seconds(seconds[:, :, None], len(until_s))
+        return LoadsAhead(means=np.array([_means(one, until_s) for one in seconds])[:, :, None])
 
     return drawn
 
