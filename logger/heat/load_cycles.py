@@ -26,6 +26,9 @@ LEAST_CORRELATION: Final = 0.85
 MOST_CORRELATION: Final = 0.9999
 LEAST_LIKENESS: Final = 4.0
 """Standard deviations of Fisher's z: of random holds one law in thousands is taken for a cycle."""
+LIKENESS_OF_TWO: Final = 5.5
+"""The same where a window holds fewer than three cycles: of a load that goes between two levels at
+random two stretches in turn are nearly as long as the two before them every now and then."""
 UNLIKE_SHARE: Final = 0.5
 """Of the variance of a load's last cycle: a cycle that is off by more in the mean square is none
 of its kind, but what went before."""
@@ -52,8 +55,13 @@ SEVERAL: Final = 1.5
 """An even period of so many uneven ones is several of them."""
 MOST_CHANCE: Final = 3e-5
 """Of stretches at random being as alike in length as those of a cycle."""
+MORE_CYCLES: Final = 0.5
+"""By how much the logarithm of it has to be lower for each cycle beyond three: a run at random is
+begun where it looks alike, so a long one has more of what looks alike by that choice alone."""
 MOST_LOAD_CHANCE: Final = 1e-2
 """Of their being as alike in load: no evidence where there are but two loads, but asked for."""
+MOST_CHANCE_OF_BOTH: Final = 4e-8
+"""Stretches of nearly one length, each at a load of its own, are alike in length alone."""
 LEAST_VARIANCE: Final = 1e-6
 
 
@@ -166,7 +174,8 @@ def _first_peak(correlation: Floats, count: int) -> int | None:
     first = int(lags[correlation[lags] >= best - 0.05][0])
     independent = (count - first) / (2.0 * negative[0])
     likeness = math.atanh(min(best, MOST_CORRELATION)) * math.sqrt(max(independent - 1.0, 0.0))
-    return first if likeness >= LEAST_LIKENESS else None
+    least = LEAST_LIKENESS if count >= 3 * first else LIKENESS_OF_TWO
+    return first if likeness >= least else None
 
 
 def _uneven_cycles(square: Floats) -> LoadCycles | None:
@@ -205,9 +214,12 @@ def _cycles_between(square: Floats, begin: int) -> LoadCycles | None:
     now = float(square[turns[-1] :].mean())
     if abs(now - loads[pairs[:, 0]].mean()) > ALIKE_LOAD * step:
         return None
-    if _log_chance_of_lengths(like) > math.log(MOST_CHANCE):
-        return None
-    if _log_chance_of_loads(loads[pairs], step) > math.log(MOST_LOAD_CHANCE):
+    of_lengths, of_loads = _log_chance_of_lengths(like), _log_chance_of_loads(loads[pairs], step)
+    if (
+        of_lengths > math.log(MOST_CHANCE) - MORE_CYCLES * (alike - LEAST_UNEVEN)
+        or of_loads > math.log(MOST_LOAD_CHANCE)
+        or of_lengths + of_loads > math.log(MOST_CHANCE_OF_BOTH)
+    ):
         return None
     starts = turns[np.append(pairs[::-1, 0], halves)]
     # The present half ends like those that lasted longer; where none did, it ends now.

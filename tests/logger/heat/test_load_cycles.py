@@ -49,6 +49,35 @@ def test_stretches_at_random_are_no_cycle_that_varies():
     assert taken <= 2, f"{taken} of 332"
 
 
+def _drawn_load(seed: int, mean_s: float, *, two_levels: bool) -> np.ndarray:
+    """Return an hour of squares: two levels in turn at random, or holds of nearly one length."""
+    dice, out = np.random.default_rng(seed), np.empty(0)
+    while len(out) < 3600:
+        if two_levels:
+            for level in (12.0, 2.0):
+                out = np.append(out, np.full(1 + int(dice.exponential(mean_s)), level))
+        else:
+            length = max(1, int(dice.normal(mean_s, 0.3 * mean_s)))
+            out = np.append(out, np.full(length, dice.uniform(0.0, 14.0)))
+    return out[:3600] ** 2
+
+
+@pytest.mark.parametrize(
+    ("seed", "second"), [(8020, 3435), (8022, 2995), (8028, 2170), (8035, 3050)]
+)
+def test_holds_of_nearly_one_length_have_to_be_alike_in_load_too(seed, second):
+    """Each hold has a load of its own: by length alone these were taken for cycles."""
+    load = _drawn_load(seed, 10.0, two_levels=False)
+    assert find_load_cycles(load[:second]) is None
+
+
+@pytest.mark.parametrize(("seed", "second"), [(8006, 2775), (8017, 300), (8019, 1510), (8023, 355)])
+def test_two_cycles_that_are_nearly_alike_are_none_yet(seed, second):
+    """Of a load between two levels at random, where a window held little more than two."""
+    load = _drawn_load(seed, 20.0, two_levels=True)
+    assert find_load_cycles(load[:second]) is None
+
+
 @pytest.mark.parametrize(("count", "scatter"), [(3, 0.3), (4, 0.3)])
 def test_the_chance_of_being_alike_is_that_of_lengths_at_random(count, scatter):
     """Against a count of exponential lengths; two halves are the square of one."""
