@@ -42,6 +42,7 @@ from replay.heat.answers import equilibrium_at_end, slow_time_s
 from replay.heat.faults import HeatFaultKind
 from replay.heat.fit import HeatFit
 from replay.heat.kept_model import KeptHeat
+from replay.heat.known_peaks import joint_peaks
 from replay.recording import Recording
 from replay.serials import OtherSerial
 
@@ -165,6 +166,12 @@ def evaluate_duty(
         other_serial=None,
         rated=rated.torque if source.is_torque else rated.current,
         tightest=None,
+        peaks=joint_peaks(
+            [recording],
+            joint,
+            factors=_load_factors(source),
+            largest=max(abs(figures.minimum), abs(figures.maximum)),
+        ),
         cycles=search.cycles,
         duty=duty_type(
             loads.held_s,
@@ -221,6 +228,14 @@ def hold_against(result: DutyResult, model: DutyModel) -> DutyResult:
         assumptions=(*others, *(own if allowed else ())),
         cautions=(*((DutyCaution.THIS_MOUNTING,) if allowed else ()), *cautions),
     )
+
+
+def _load_factors(source: LoadSource) -> dict[str, float]:
+    """Return channel of a load -> load in the account's unit for one of its own."""
+    if not source.is_torque:
+        return {"current_A": 1.0}
+    torque = source.recording.bench.joint_named(source.joint).torque
+    return {"torque_Nm": 1.0} | ({} if torque is None else {"current_A": torque.per_ampere})
 
 
 def _read_rows(

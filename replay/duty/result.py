@@ -12,6 +12,7 @@ from replay.duty.load_map import LoadMap, Work
 from replay.duty.rainflow import RangeSpectrum
 from replay.duty.rms_windows import WindowRms
 from replay.heat.faults import HeatFaultKind
+from replay.heat.peak_load import PeakLoad, peaks_passed
 from replay.heat.result import ValueBand
 from replay.serials import OtherSerial
 
@@ -154,6 +155,8 @@ class DutyResult:
     """Of what specimens the recordings are, where the fault is that they are of several."""
     rated: float | None
     tightest: TightestWindow | None
+    peaks: tuple[PeakLoad, ...]
+    """Beyond which it holds a load by heat alone, the lowest first."""
     cycles: tuple[FoundCycle, ...]
     duty: FoundDuty
     work: Work | None
@@ -181,8 +184,17 @@ class DutyResult:
             "lowest": self.lowest,
             "highest": self.highest,
             "windows": [
-                {**_window_json(one), "allowed": allowed.get(one.window_s)} for one in self.windows
+                {
+                    **_window_json(one),
+                    "allowed": allowed.get(one.window_s),
+                    "allowed_beyond": [
+                        peak.source.value
+                        for peak in peaks_passed(self.peaks, allowed.get(one.window_s, [0.0])[0])
+                    ],
+                }
+                for one in self.windows
             ],
+            "peaks": [one.to_json() for one in self.peaks],
             "limit": None
             if limit is None
             else {

@@ -9,6 +9,7 @@ from replay.duty.rainflow import RangeSpectrum
 from replay.duty.result import DutyAssumption, DutyCaution, DutyResult, NoModel
 from replay.duty.sentence import share_values, source_text
 from replay.heat.faults import HeatFaultKind
+from replay.heat.peak_load import beyond_text, first_beyond
 from replay.heat.text import band_values, duration_text, unit_text
 
 __all__ = [
@@ -80,6 +81,12 @@ _DUTY_CAUTIONS: Final = {
 }
 
 
+def _held_text(result: DutyResult, load: tuple[float, float, float], unit: str) -> str:
+    peak = first_beyond(result.peaks, load[0])
+    beyond = "" if peak is None else f", by heat alone: {beyond_text(peak, result.unit)}"
+    return _banded_text(load, unit) + beyond
+
+
 def is_window_shown(window_s: int, result: DutyResult) -> bool:
     """Return whether a window has a row: those of round length, and the tightest."""
     tightest = result.tightest.window.window_s if result.tightest else None
@@ -110,7 +117,7 @@ def window_rows(result: DutyResult, zone: tzinfo = UTC) -> list[tuple[str, str, 
             (
                 duration_text(one.window_s) + mark,
                 rms,
-                "-" if load is None else _banded_text(load, unit),
+                "-" if load is None else _held_text(result, load, unit),
                 share,
                 f"{_instant(one.start_ns, zone):%Y-%m-%d %H:%M:%S}",
             )

@@ -160,9 +160,10 @@ SHAPES: dict[str, Any] = {
         "windows": [
             {
                 "window_s": int, "rms": float, "at_most": float, "start_ns": int,
-                "allowed": list | None,
+                "allowed": list | None, "allowed_beyond": [str],
             }
         ],
+        "peaks": [{"source": str, "load": float, "limit": str | None}],
         "limit": dict | None, "no_model": str | None, "heat_fault": str | None,
         "rated": float | None, "tightest": dict | None,
         "cycles": [

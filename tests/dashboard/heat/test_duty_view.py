@@ -31,7 +31,7 @@ def told(tmp_path_factory):
             "speed_rad_s": np.where(time_s % 4.0 < 1.0, 1.0, -1.0),
             "temperature_housing_degC": np.rint(50.0 + 5.0 * np.sin(time_s / 8.0)),
         },
-        settings="rated = { torque = 7.0 }",
+        settings="rated = { torque = 7.0 }\nclaims = { peak_torque_Nm = 12.0 }",
     )
     account = evaluate_duty(recording, "a")
     allowed = tuple(
@@ -61,6 +61,28 @@ def test_figures_are_drawn(told, theme):
         assert view["copy"] == duty_sentence(one)
         assert [row[0] for row in view["ranges"]] == ["load", "housing"]
         json.dumps(view, allow_nan=False)
+
+
+def test_what_it_holds_by_heat_alone_is_said(told):
+    """A load for a second that is beyond the stated peak, or more than was recorded, and no other.
+
+    As fields of the account as well.
+    """
+    recording, _, held = told
+    rows = {
+        row[0]: row[2]
+        for row in duty_view(recording, held, speed=DISPLAYS["speed"], theme=LIGHT)["windows"]
+    }
+    assert rows["1 s"].endswith(", by heat alone: beyond the stated peak of 12 N·m")
+    assert rows["10 s"].endswith(", by heat alone: more than was ever recorded: 8 N·m")
+    assert "by heat alone" not in rows["60 s"]
+    answer = held.to_json()
+    assert [(one["source"], one["load"]) for one in answer["peaks"]] == [
+        ("recorded", 8.0),
+        ("claim", 12.0),
+    ]
+    assert answer["windows"][0]["allowed_beyond"] == ["claim", "recorded"]
+    assert answer["windows"][-1]["allowed_beyond"] == []
 
 
 def test_the_curve_is_the_account(told):
