@@ -14,15 +14,17 @@ from dashboard.sheet.replay_links import overlay_address
 from replay.heat.text import band_values
 from replay.sheet.combining import Measured
 from replay.sheet.comparison import Difference, compare_specimens
-from replay.sheet.sheet import measured_of
+from replay.sheet.sheet import claim_on, measured_of
 from replay.sheet.specimens import Specimen
-from replay.sheet.words import unit_words
+from replay.sheet.words import claim_text, unit_words
 
 __all__ = ["compared_content"]
 
 _MARGIN: Final = 0.06
 """Share of the width of a scale that is left free at either end."""
 _MOST_TICKS: Final = 5
+_LEAST_JOINTS_SHARE: Final = 0.2
+"""Of a scale, that the joints on it fill."""
 
 
 def compared_content(
@@ -43,7 +45,7 @@ def compared_content(
             {
                 "label": _quantity_label(name),
                 "unit": unit_words(unit),
-                **_scale(differences, named),
+                **_scale(differences, named, {one.key: one for one in specimens}),
                 "apart": _apart(differences, named),
                 "needed": _needed(differences),
                 "rows": [*_difference_rows(differences, named)],
@@ -58,15 +60,26 @@ def _quantity_label(name: str) -> str:
 
 
 def _scale(
-    differences: Sequence[Difference], named: Mapping[str, Mapping[str, Any]]
+    differences: Sequence[Difference],
+    named: Mapping[str, Mapping[str, Any]],
+    specimens: Mapping[str, Specimen],
 ) -> dict[str, Any]:
-    """Return every joint of a quantity as shares of one scale, and the scale's round values."""
+    """Return every joint of a quantity as shares of one scale, and the scale's round values.
+
+    What is claimed of a joint has its place as well, and so far away that the joints could not be
+    told apart beside it, its words alone.
+    """
     measured: dict[str, Measured] = {}
     for pair in differences:
         measured.setdefault(pair.first, pair.of_first)
         measured.setdefault(pair.second, pair.of_second)
     low = min(one.low for one in measured.values())
     high = max(one.high for one in measured.values())
+    claims = {key: claim_on(specimens[key], one) for key, one in measured.items()}
+    room = (high - low) / _LEAST_JOINTS_SHARE
+    for claim in filter(None, claims.values()):
+        if max(high, claim.value) - min(low, claim.value) <= room:
+            low, high = min(low, claim.value), max(high, claim.value)
     margin = _MARGIN * (high - low) or 0.5 * abs(high) or 1.0
     low, high = low - margin, high + margin
 
@@ -76,6 +89,8 @@ def _scale(
     joints: list[dict[str, Any]] = []
     for key, one in measured.items():
         value, interval = band_values((one.value, one.low, one.high))
+        claimed = claims[key]
+        is_near = claimed is not None and low <= claimed.value <= high
         joints.append(
             {
                 "name": named[key]["name"],
@@ -86,6 +101,8 @@ def _scale(
                 "low": share(one.low),
                 "at": share(one.value),
                 "high": share(one.high),
+                "claim": share(claimed.value) if claimed is not None and is_near else None,
+                "claimed": "" if claimed is None else claim_text(claimed),
             }
         )
     ticks = round_ticks(low, high, max_count=_MOST_TICKS)

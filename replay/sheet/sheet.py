@@ -21,7 +21,7 @@ from replay.sheet.torque_basis import corrected_quantities
 from replay.sheet.trend import Trend, trend_of
 from replay.sheet.verdict import ClaimDecision, Verdict, decide_claim
 
-__all__ = ["Sheet", "SheetRow", "make_sheet", "measured_of"]
+__all__ = ["Sheet", "SheetRow", "claim_on", "make_sheet", "measured_of"]
 
 _REFERENCE_DEGC: Final = 25.0
 """The ambient of which a quantity without a claim is shown, where it is known at several."""
@@ -95,6 +95,19 @@ def measured_of(specimen: Specimen) -> tuple[Measured, ...]:
     specimen, _ = _with_measured_torque(specimen)
     names = dict.fromkeys(one.quantity.name for one in specimen.quantities)
     return tuple(_value_of(group)[0] for name in names for group in _groups(specimen, name))
+
+
+def claim_on(specimen: Specimen, measured: Measured) -> StatedClaim | None:
+    """Return what is claimed of a value under its conditions; None for nothing."""
+    return next(
+        (
+            claim
+            for claim in specimen.claims
+            if (claim.quantity.name, claim.quantity.ucum) == (measured.name, measured.unit)
+            and not mismatches(claim.conditions, measured.conditions, usual=claim.quantity.usual)
+        ),
+        None,
+    )
 
 
 def _with_measured_torque(specimen: Specimen) -> tuple[Specimen, Measured | None]:

@@ -70,6 +70,10 @@ export interface ScaledJoint {
   low: number;
   at: number;
   high: number;
+  /** Where what is claimed of it lies; null where nothing is, or too far away. */
+  claim: number | null;
+  /** What is claimed, as it was written; empty for nothing. */
+  claimed: string;
 }
 
 export interface ComparedQuantity {

@@ -26,6 +26,7 @@ export function comparedContent({ names, quantities }) {
 function quantityBlock(quantity) {
   const { label, joints, ticks, rows } = quantity;
   const words = apartWords(quantity);
+  const claimed = claimWords(joints);
   const scale = html("div", "on-scale");
   scale.setAttribute("role", "img");
   scale.setAttribute("aria-label", `${label}: ${joints.map(({ name, value }) => `${name} ${value}`).join(", ")}`);
@@ -37,7 +38,12 @@ function quantityBlock(quantity) {
   ]);
   return html("section", "compared-quantity", [
     html("h3", "what", [label, unit(" " + quantity.unit)]),
-    html("div", "among", [scale, html("p", quantity.apart.length ? "apart" : "", words), pairs]),
+    html("div", "among", [
+      scale,
+      html("p", quantity.apart.length ? "apart" : "", words),
+      ...(claimed ? [html("p", "", claimed)] : []),
+      pairs,
+    ]),
   ]);
 }
 
@@ -48,6 +54,16 @@ export function apartWords({ apart, needed, unit: unitText }) {
   }
   const parts = apart.map(({ name, above }) => `${name} above ${above.join(" and ")}`);
   return `More than chance: ${parts.join("; ")}.`;
+}
+
+/** What is claimed of them: the upright line. @param {ScaledJoint[]} joints */
+export function claimWords(joints) {
+  const claimed = joints.filter((joint) => joint.claimed);
+  const [first] = claimed;
+  if (!first) return "";
+  const isSame = claimed.every((joint) => joint.claimed === first.claimed);
+  if (!isSame) return `Claimed: ${claimed.map((joint) => `${joint.name} ${joint.claimed}`).join(", ")}.`;
+  return first.claim === null ? `Claimed: ${first.claimed}, off the scale.` : `Upright: claimed ${first.claimed}.`;
 }
 
 /** @param {string} cls @param {number} share @param {string} [text] */
@@ -64,7 +80,7 @@ function scaleFoot(ticks) {
 }
 
 /** @param {ScaledJoint} joint @param {ComparedQuantity["ticks"]} ticks */
-function scaledJoint({ name, pen: number, value, interval, low, at, high }, ticks) {
+function scaledJoint({ name, pen: number, value, interval, low, at, high, claim }, ticks) {
   const pen = number ? `pen-${number}` : "ink";
   const bar = html("span", "bar");
   bar.style.left = 100 * low + "%";
@@ -72,7 +88,12 @@ function scaledJoint({ name, pen: number, value, interval, low, at, high }, tick
   return html("div", `scaled ${pen}`, [
     html("span", "who", [html("span", `pen ${pen}`), " ", name]),
     html("span", "value", [html("b", "", value), html("small", "", ` (${interval})`)]),
-    html("div", "plumb", [...ticks.map((tick) => atShare("hair", tick.at)), bar, atShare("dot", at)]),
+    html("div", "plumb", [
+      ...ticks.map((tick) => atShare("hair", tick.at)),
+      ...(claim === null ? [] : [atShare("said", claim)]),
+      bar,
+      atShare("dot", at),
+    ]),
   ]);
 }
 

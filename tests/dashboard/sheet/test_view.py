@@ -101,6 +101,19 @@ def test_six_beside_each_other(listed: SpecimenList):
     assert [tick["text"] for tick in quantity["ticks"]] == ["10", "12", "14"]
     assert [one["above"] for one in quantity["apart"]] == [["a A-1"]] * 5
     assert 0.0 < float(quantity["needed"]) < 4.0
+    # Where it is claimed, on the same scale; far from all of them, in words alone.
+    claim = first.claims[0]
+    for factor, is_near in ((1.0, True), (40.0, False)):
+        claims = (dataclasses.replace(claim, value=factor * claim.value),)
+        claimed = dataclasses.replace(
+            many, specimens=tuple(dataclasses.replace(one, claims=claims) for one in many.specimens)
+        )
+        content = sheet_view(claimed, joint="A-1", others=others, zone=UTC)
+        (scaled,) = content["compared"]["quantities"]
+        for one in scaled["joints"]:
+            assert one["claimed"] == "12.0 arcmin"
+            assert (one["claim"] is not None) == is_near
+            assert one["claim"] is None or 0.0 < one["claim"] < 1.0
 
 
 def test_a_folder_without_joints():
