@@ -10,7 +10,7 @@ import numpy as np
 
 from logger.campaign.plan import parse_plan
 from logger.event_kind import EventKind
-from logger.joint.batch import ReadingBatch
+from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.limits.limit import LimitSet
 from logger.recording.campaign_rows import CampaignRows
 from logger.recording.event_log import EventLog
@@ -115,6 +115,22 @@ class Missing:
     row: int
     count: int = 0
     why: Why
+    kept: int = 0
+    """Rows behind these that the system kept while the recorder stood still."""
+
+
+def _frames_of(rows: ReadingBatch) -> FrameBatch:
+    """Return the frames that the layout makes such readings of."""
+    scales = {"position_rad": 1e3, "speed_rad_s": 1e2, "torque_Nm": 1e2}
+    columns = [np.rint(rows.columns[name] * scale) for name, scale in scales.items()]
+    columns.append(np.full(len(rows), 400.0))
+    values = np.stack(columns, axis=1).astype("<i2")
+    return FrameBatch.from_rows(
+        [
+            (time_ns, 0x10, 0, payload.tobytes())
+            for time_ns, payload in zip(rows.time_ns.tolist(), values, strict=True)
+        ]
+    )
 
 
 def record_campaign(
@@ -125,6 +141,7 @@ def record_campaign(
     kills: Sequence[int] = (),
     missing: Sequence[Missing] = (),
     rows: ReadingBatch = ROWS,
+    as_frames: bool = False,
 ) -> Recording:
     """Record rows in batches that end at these places; at some the recorder ends, or is killed.
 
@@ -146,7 +163,10 @@ def record_campaign(
         if last > first:
             batch = rows.select_rows(slice(first, last))
             now_ns = int(batch.time_ns[-1]) + 1
-            pipeline.process_readings(batch, now_ns=now_ns)
+            if as_frames:
+                pipeline.process(_frames_of(batch), now_ns=now_ns)
+            else:
+                pipeline.process_readings(batch, now_ns=now_ns)
             pipeline.record_seconds(now_ns)
         if (one := at.get(last)) is None:
             first = last
@@ -154,6 +174,7 @@ def record_campaign(
         first = min(last + one.count, len(rows))
         next_ns = int(rows.time_ns[first]) if one.count and first < len(rows) else now_ns
         if one.why is Why.STANDSTILL:
+            next_ns = int(rows.time_ns[first + one.kept])
             events.emit(
                 EventKind.STANDSTILL,
                 time_ns=next_ns,

@@ -33,6 +33,7 @@ from logger.store.writing.live_writer import RecordingWriter
 from logger.traffic.per_second import BusSecond
 from replay.recording import Recording
 from tests.support.findings import play_finding
+from tests.support.followed_plan import BENCH, Missing, Why, record_campaign, steady_rows
 from tests.support.parts import forget_ids, parts_of
 
 START_NS = 1_795_000_000_000_000_000
@@ -297,3 +298,24 @@ def test_stopped_it_leaves_nothing(tmp_path: Path):
         )
     assert [one.name for one in tmp_path.iterdir()] == ["old"]
     assert not Recording.open(old.path).describe_missing()
+
+
+def test_cycles_are_those_that_were_recorded_with_what_breaks_hid_of_them(tmp_path: Path):
+    """A standstill is known before the frames that were kept of it, although its event ends it."""
+    missing = [
+        # A cycle ends within the span, and before the plan is looked at, within it as well.
+        *(Missing(row=row, why=Why.STANDSTILL, kept=60) for row in (1470, 2470)),
+        Missing(row=1950, count=9, why=Why.LOST),
+        Missing(row=2150, count=9, why=Why.KILLED),
+    ]
+    old = record_campaign(tmp_path / "r", [], missing=missing, rows=steady_rows(20), as_frames=True)
+    redecode_frames(old.path, bench=BENCH, out=tmp_path / "again")
+    columns = ["start", "time", "cycle", "kind", "missing_s"]
+    was, now = (
+        Recording.open(tmp_path / name).read_rows(
+            "cycles/joint=a", start_ns=0, end_ns=2**62, columns=columns
+        )
+        for name in ("r", "again")
+    )
+    assert sum(value > 0.0 for value in was["missing_s"].to_pylist()) >= 4
+    assert now.equals(was)
