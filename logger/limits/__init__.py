@@ -19,6 +19,7 @@
     hysteresis      pick-up, drop-off and delays over the scores of any kind
     gaps            which gaps are bridged, and when a limit is not judged
     curves          inverse-time and thermal curves: how long a current may last
+    thermal_image   how warm a current has made a conductor, reading by reading
     curve_table     one such curve as rows, to compare with a handbook
     describe        what each limit of a file will do on a bench
     recorder        what the recorder watches about itself, once a second

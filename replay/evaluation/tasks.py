@@ -24,7 +24,8 @@ from replay.evaluation.inverse_time_alerts import inverse_time_alerts, resets_in
 from replay.evaluation.level_alerts import level_alerts
 from replay.evaluation.score_groups import group_by_score, score_key
 from replay.evaluation.stuck_alerts import may_freeze
-from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
+from replay.evaluation.thermal_alerts import thermal_alerts
+from replay.evaluation.thermal_moments import supports_moments
 from replay.recording import Recording
 
 __all__ = [

@@ -1,36 +1,23 @@
 """Thermal images of many limits from one read of the rows.
 
-The image H of a limit follows tau * dH/dt + H = s * I^2, with s = 1 / (k * I_B)^2 (IEC 60255-149;
-logger/limits/kinds/thermal.py). Over a block of readings that ends at time T this is
-
-    H(T) = H(before) * exp(-h / tau)  +  s / tau * integral of I^2 * exp(-u / tau) dt
-
-with h the held time of the block and u = T - t the time that is left to its end. With the
-exponential as its power series the integral becomes
-
-    sum over j = 0, 1, ...  of  (-1 / tau)^j * M_j,      M_j = integral of I^2 * u^j / j! dt
-
-The moments M_j depend on the current alone. So rows are read once, for blocks of a second, and
-every limit on that channel gets its image at the end of each second from the same eight moments.
-Within a second the image lies between two bounds: it falls at most as without any current, and
-rises at most by what the current brings if none of it decays. Only where these bounds come near a
-level are rows read once more, and evaluated by the live code from the image before them. A limit
-whose image comes nearer to a level than both ways agree is undecided: evaluate every reading.
+The image at the end of each second follows from the moments of its current (`thermal_moments`).
+Within a second it lies between two bounds: it falls at most as without any current, and rises at
+most by what the current brings if none of it decays. Only where these bounds come near a level are
+rows read once more, and evaluated by the live code from the image before them. A limit whose image
+comes nearer to a level than both ways agree is undecided: evaluate every reading.
 
 What it buys over reading everything: 12 times for 50 limits over an hour of one joint at 1 kHz.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final, TypeGuard
+from typing import Final
 
 import numpy as np
 
-from logger.arrays import Floats, Ints, to_s
+from logger.arrays import Floats, Ints
 from logger.limits.hysteresis import LevelState
-from logger.limits.kinds.thermal import Thermal, ThermalMemory, measure_thermal
-from logger.store.pyramid.seconds import BASE_NS
-from logger.time_chunks import time_chunks
+from logger.limits.kinds.thermal import Thermal, measure_thermal
+from logger.limits.thermal_image import ThermalMemory
 from replay.evaluation.alert_arrays import (
     AlertArrays,
     RecordedSpan,
@@ -42,80 +29,25 @@ from replay.evaluation.alert_arrays import (
 from replay.evaluation.level_alerts import RowCache, raw_values, to_series
 from replay.evaluation.score_groups import limit_thresholds
 from replay.evaluation.skip_scan import ScoreBuckets, skip_scan
+from replay.evaluation.thermal_moments import (
+    BlockMoments,
+    UndecidedError,
+    block_levels,
+    block_moments,
+    heating_scale,
+)
 from replay.recording import Recording
 
-__all__ = ["supports_moments", "thermal_alerts"]
+__all__ = ["thermal_alerts"]
 
-_SERIES_TERMS: Final = 8
-"""Moments that are kept, M_0 to M_7."""
-_MAX_HELD_SHARE: Final = 0.1
-"""The held time of a block over tau, at most; with more the limit is undecided.
-
-The series alternates and its terms fall, so that leaving out those from the eighth on changes
-exp(-x) by less than x^8 / 8!: 2.5e-13 at x = 0.1, an eightieth of `_ROUNDING_MARGIN`.
-"""
 _ROUNDING_MARGIN: Final = 2e-11
 """Relative distance from a level within which an image is undecided.
 
 The live code and the moments round differently. Over hours at 1 kHz they came to lie 7e-13 apart at
 the most; the margin is some thirty times that, and still far below any level that is meant.
 """
-_MAX_CURRENT_MULTIPLE: Final = 900.0
-"""Largest |I| / I_B; with more the limit is undecided.
-
-The live code cuts currents off at 1,000 times I_B, which the moments do not. What is below 900 is
-not cut, however the division rounds.
-"""
-_MOMENTS_CHUNK_NS: Final = 120 * BASE_NS
-"""Rows that are in memory at a time: 120,000 at 1 kHz. Whole seconds, so that no block is cut."""
-_MAX_EXPONENT: Final = 16.0
-"""Time constants after which the sums of `_image_levels` begin again, as those of the live code do.
-
-exp(g) inherits the absolute error of the sum g as a relative one, and overflows at g = 709. Up to
-exp(16) = 9e6 neither matters.
-"""
-_MAX_BLOCKS_AT_ONCE: Final = 65_536
-"""Blocks whose exponents are summed before it is looked where they reach `_MAX_EXPONENT`.
-
-18 h of seconds: of a long tau nearly all of a day at once, of a short one not the whole recording
-again for every 16 tau.
-"""
 _MAX_CACHED_BLOCKS: Final = 128
 """Blocks of 64 s (`RowCache`): at 1 kHz 130 MB of times and values."""
-
-
-class _UndecidedError(Exception):
-    """The moments do not decide a limit; caught within this module."""
-
-
-def supports_moments(limit: object) -> TypeGuard[Thermal]:
-    """Return whether the image of a limit follows the equation above with one constant tau.
-
-    Another time constant at rest, or an ambient temperature, would make the moments depend on it.
-    """
-    return isinstance(limit, Thermal) and limit.cooling_s is None and limit.most_degC is None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _BlockMoments:
-    """m blocks of readings in order of time: the readings of one second each, at least one.
-
-    A block covers the time from the last reading of the previous block to its own last reading. All
-    arrays but `sums` have shape (m,).
-    """
-
-    first_ns: Ints
-    """Time of the first reading."""
-    last_ns: Ints
-    """Time of the last reading: where the block's image is known."""
-    held_s: Floats
-    """Time over which the image moves (h): of a gap no more than the hold of the channel."""
-    last: Floats
-    """Value of the last reading, in the channel's unit."""
-    largest: Floats
-    """Largest magnitude of a reading in the block."""
-    sums: Floats
-    """Shape (_SERIES_TERMS, m): the moments M_0, M_1, ..., in unit^2 * s^(j + 1)."""
 
 
 def thermal_alerts(
@@ -143,7 +75,7 @@ def thermal_alerts(
         hold_ns = recording.hold_ns(joint)[channel]
         moments = []
         for span in spans:
-            moments.append(_block_moments(recording, joint, channel, span, hold_ns=hold_ns))
+            moments.append(block_moments(recording, joint, channel, span, hold_ns=hold_ns))
             share = (span.end_ns - recording.start_ns) / (recording.end_ns - recording.start_ns)
             report_progress((order + 0.5 * share) / len(channels))
 
@@ -160,90 +92,16 @@ def thermal_alerts(
                 changes = _evaluate_thermal(
                     limits[limit_index], spans, moments, rows, joint=joint, hold_ns=hold_ns
                 )
-            except _UndecidedError:
+            except UndecidedError:
                 continue
             results[limit_index] = to_alert_arrays(changes)
     return results
 
 
-def _block_moments(
-    recording: Recording, joint: str, channel: str, span: RecordedSpan, *, hold_ns: int
-) -> _BlockMoments:
-    """Return the moments of a channel over a recorded span."""
-    chunks: list[_BlockMoments] = []
-    last_reading: tuple[int, float] | None = None
-    for chunk_start_ns, chunk_end_ns in time_chunks(
-        span.start_ns, span.end_ns, _MOMENTS_CHUNK_NS, on_grid=True
-    ):
-        batch = recording.read_readings(joint, chunk_start_ns, chunk_end_ns, channels=[channel])
-        time_ns, value = batch.channel_series(channel)
-        if len(value):
-            chunks.append(
-                _moments_of_chunk(time_ns, value, last_reading or (int(time_ns[0]), 0.0), hold_ns)
-            )
-            last_reading = (int(time_ns[-1]), float(value[-1]))
-    return _BlockMoments(
-        first_ns=np.concatenate([chunk.first_ns for chunk in chunks] or [np.empty(0, np.int64)]),
-        last_ns=np.concatenate([chunk.last_ns for chunk in chunks] or [np.empty(0, np.int64)]),
-        held_s=np.concatenate([chunk.held_s for chunk in chunks] or [np.empty(0)]),
-        last=np.concatenate([chunk.last for chunk in chunks] or [np.empty(0)]),
-        largest=np.concatenate([chunk.largest for chunk in chunks] or [np.empty(0)]),
-        sums=np.concatenate(
-            [chunk.sums for chunk in chunks] or [np.empty((_SERIES_TERMS, 0))], axis=1
-        ),
-    )
-
-
-def _moments_of_chunk(
-    time_ns: Ints, value: Floats, last_reading: tuple[int, float], hold_ns: int
-) -> _BlockMoments:
-    """Return the moments of the blocks of one chunk.
-
-    Parameters
-    ----------
-    time_ns, value
-        Shape (n,), n >= 1: the readings of whole seconds.
-    last_reading
-        Time and value of the reading before them; its value is held until the first of these.
-    """
-    second = time_ns // BASE_NS
-    first_rows = np.flatnonzero(np.diff(second, prepend=second[0] - 1))
-    last_rows = np.append(first_rows[1:], len(value)) - 1
-    span = to_s(np.minimum(np.diff(time_ns, prepend=last_reading[0]), hold_ns))
-    # A reading's value is held until the next one: over the span before a reading the previous
-    # value counts.
-    power = np.concatenate(([last_reading[1]], value[:-1])) ** 2
-    held_s = np.add.reduceat(span, first_rows)
-    # u at each reading. The difference of two sums over the chunk rounds in the last digits of
-    # 120 s, and may come out below 0 at a block's last reading.
-    run = np.cumsum(span)
-    time_left = np.repeat(run[last_rows], last_rows - first_rows + 1) - run
-    np.maximum(time_left, 0.0, out=time_left)
-    # The integral of u^j / j! over one held value is (upper^(j+1) - time_left^(j+1)) / (j+1)!.
-    upper = time_left + span
-    high, low = upper.copy(), time_left.copy()
-    sums = np.empty((_SERIES_TERMS, len(first_rows)))
-    factorial = 1.0
-    for term in range(_SERIES_TERMS):
-        factorial *= term + 1
-        sums[term] = np.add.reduceat(power * (high - low), first_rows) / factorial
-        if term + 1 < _SERIES_TERMS:
-            high *= upper
-            low *= time_left
-    return _BlockMoments(
-        first_ns=time_ns[first_rows],
-        last_ns=time_ns[last_rows],
-        held_s=held_s,
-        last=value[last_rows],
-        largest=np.maximum.reduceat(np.abs(value), first_rows),
-        sums=sums,
-    )
-
-
 def _evaluate_thermal(
     limit: Thermal,
     spans: Sequence[RecordedSpan],
-    moments_by_span: Sequence[_BlockMoments],
+    moments_by_span: Sequence[BlockMoments],
     rows: RowCache,
     *,
     joint: str,
@@ -253,7 +111,7 @@ def _evaluate_thermal(
 
     Raises
     ------
-    _UndecidedError
+    UndecidedError
         An image lies too near to a level, or moves too fast for the series.
     """
     pick_up, drop_off = limit_thresholds(limit, {limit.channel: hold_ns})
@@ -265,7 +123,7 @@ def _evaluate_thermal(
             state = LevelState(active=state.active, peak=state.peak)
         if len(moments.last) == 0:
             continue
-        levels = _image_levels(limit, moments, memory.level)
+        levels = block_levels(limit, moments, memory.level)
         buckets = _image_buckets(
             limit,
             moments,
@@ -283,56 +141,8 @@ def _evaluate_thermal(
     return changes
 
 
-def _image_levels(limit: Thermal, moments: _BlockMoments, level: float) -> Floats:
-    """Return the image at the last reading of each block, shape (m,).
-
-    The recurrence H_i = H_(i-1) * exp(-x_i) + a_i, with x_i = h_i / tau and a_i what block i adds,
-    is solved by sums: with g_i = x_1 + ... + x_i it is
-    H_i = (H_0 + sum of a_l * exp(g_l) for l up to i) / exp(g_i). All terms are positive, so
-    nothing cancels.
-
-    Parameters
-    ----------
-    level
-        H_0, the image before the first block.
-
-    Raises
-    ------
-    _UndecidedError
-        A block is too long for the series, or a current beyond what the live code takes.
-    """
-    tau = limit.heating_s
-    span = moments.held_s / tau
-    assert limit.basic is not None, "`in_channel_unit` has seen to it"
-    if (
-        float(span.max()) > _MAX_HELD_SHARE
-        or float(moments.largest.max()) > _MAX_CURRENT_MULTIPLE * limit.basic
-    ):
-        raise _UndecidedError
-    factor = (-1.0 / tau) ** np.arange(_SERIES_TERMS) / tau
-    added = _heating_scale(limit) * (factor @ moments.sums)
-    levels = np.empty(len(span))
-    begin, n = 0, len(span)
-    while begin < n:
-        growth = np.cumsum(span[begin : begin + _MAX_BLOCKS_AT_ONCE])
-        stop = max(int(np.searchsorted(growth, _MAX_EXPONENT)), 1)
-        growth = np.exp(growth[:stop])
-        levels[begin : begin + stop] = (
-            level + np.cumsum(added[begin : begin + stop] * growth)
-        ) / growth
-        begin += stop
-        level = float(levels[begin - 1])
-    return levels
-
-
-def _heating_scale(limit: Thermal) -> float:
-    """Return s of the module's equation, in 1 / unit^2."""
-    assert limit.basic is not None, "`in_channel_unit` has seen to it"
-    return 1.0 / (limit.k * limit.basic) ** 2
-
-
 def _memory_after(
-    limit: Thermal, moments: _BlockMoments, levels: Floats, block: int
+    limit: Thermal, moments: BlockMoments, levels: Floats, block: int
 ) -> ThermalMemory:
     """Return the memory that the live code would have after a block, with no sum running."""
     assert limit.basic is not None, "`in_channel_unit` has seen to it"
@@ -347,7 +157,7 @@ def _memory_after(
 
 def _image_buckets(
     limit: Thermal,
-    moments: _BlockMoments,
+    moments: BlockMoments,
     levels: Floats,
     rows: RowCache,
     *,
@@ -371,7 +181,7 @@ def _image_buckets(
     # The current only adds: without any, H falls to this by the end of the block, and never lower.
     fallen = levels_before * np.exp(-moments.held_s / tau)
     # M_0 is the integral of I^2: what it adds if none of it decays again.
-    risen = levels_before + _heating_scale(limit) * moments.sums[0] / tau
+    risen = levels_before + heating_scale(limit) * moments.sums[0] / tau
 
     def scores(first: int, stop: int) -> tuple[Ints, Floats]:
         time_ns, value = rows.read_between(
@@ -383,7 +193,7 @@ def _image_buckets(
         )
         for level in thresholds:
             if bool((np.abs(scores_read.score - level) <= _ROUNDING_MARGIN * level).any()):
-                raise _UndecidedError
+                raise UndecidedError
         return scores_read.time_ns, scores_read.score
 
     # The image at the end of a block is one of its scores, so that it bounds the lowest from above

@@ -17,7 +17,8 @@ from replay.evaluation.alert_arrays import to_alert_arrays, to_state_changes
 from replay.evaluation.full_evaluation import evaluate_rows
 from replay.evaluation.level_alerts import level_alerts
 from replay.evaluation.tasks import evaluate_limits
-from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
+from replay.evaluation.thermal_alerts import thermal_alerts
+from replay.evaluation.thermal_moments import supports_moments
 from replay.excursions.over_rows import evaluate_joint
 from replay.recording import Recording
 from tests.support.alerts import same_alerts

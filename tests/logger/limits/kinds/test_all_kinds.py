@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import EvaluationState, evaluate, initial_state, plan_limits
 from logger.limits.kinds import inverse_time
-from logger.limits.kinds.thermal import ThermalMemory
 from logger.limits.limit import LimitSet, parse_limits
 from logger.limits.limit_change import LimitChange
 from tests.support.depth import examples
@@ -318,15 +317,6 @@ def test_a_set_point_that_pauses_for_long_starts_a_delay_again(again_s: float, r
     some = np.where((times < 0.5) | (times >= again_s), 9.0, np.nan)
     said, _ = over(keys, times, **{TORQUE: np.zeros(len(times)), SETPOINT: some})
     assert said == [("raised", raised_s)]
-
-
-def test_cooling_counts_each_time_without_a_recorder():
-    """Started and ended again without a reading, a thermal image goes on cooling."""
-    keys = {"kind": "thermal", "channel": CURRENT, "basic": 1.0, "heating_s": 60.0}
-    (limit,) = plan_of([{"name": "x", "severity": "trip", **keys}], {CURRENT: S}).limits
-    warm = ThermalMemory(last_ns=0, block_level=1.0)
-    twice = warm.cooled(limit, 30 * S).cooled(limit, 60 * S)
-    assert twice.level == pytest.approx(math.exp(-1.0))
 
 
 def test_no_current_is_too_large_for_an_image():
