@@ -15,7 +15,8 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.joint.explain.trial import minimal_joint
-from logger.layout_tools.proposal_file import ProposalFile, decide, layout_text
+from logger.layout_tools.decided_layout import layout_text
+from logger.layout_tools.proposal_file import ProposalFile, decide
 
 __all__ = ["Curve", "decoded_curves"]
 

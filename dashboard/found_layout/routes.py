@@ -20,10 +20,10 @@ from dashboard.server.queries import FigureQuery, UnitsQuery, ZoneQuery
 from dashboard.text.format import format_date_time, format_duration
 from logger.arrays import to_s
 from logger.errors import InputError
+from logger.layout_tools.decided_layout import layout_text
 from logger.layout_tools.proposal_file import (
     ProposalFile,
     decide,
-    layout_text,
     proposal_file_text,
 )
 

@@ -189,9 +189,9 @@ def confirm_proposal(
 ) -> None:
     """Confirm what was proposed, value by value; makes the layout when all are decided."""
     from logger.layout_tools.dbc_import import write_layout_file
+    from logger.layout_tools.decided_layout import layout_text
     from logger.layout_tools.proposal_file import (
         decide,
-        layout_text,
         parse_proposal,
         proposal_file_text,
         undecided_values,

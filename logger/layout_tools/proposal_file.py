@@ -3,20 +3,18 @@
 `NAME.proposed.toml` is no layout, and is refused as one. Each value has a `state`: "proposed" until
 a person has confirmed, corrected or left it out. A value whose keys were changed counts as
 corrected, whatever its state says: `check` is the digest of the keys as they were proposed. When no
-value is "proposed" any more, the layout is made of it; each value keeps what was seen of it, what
-was assumed, who said so and when. Pure.
+value is "proposed" any more, the layout is made of it (`decided_layout`); each value keeps what was
+seen of it, what was assumed, who said so and when. Pure.
 """
 
 import hashlib
 import json
-import math
 from typing import Final, Literal
 
 from pydantic import Field, model_validator
 
 from logger.errors import InputError
 from logger.joint.bench.frame_checks import Checksum, FrameCounter
-from logger.joint.bench.layout import parse_layout
 from logger.joint.bench.value import BitPosition, Selector
 from logger.settings_file import SettingError, Settings, read_toml, validate_settings
 
@@ -28,17 +26,16 @@ __all__ = [
     "Sureness",
     "check_of",
     "decide",
-    "layout_text",
+    "kind_keys",
     "parse_proposal",
+    "position_keys",
     "proposal_file_text",
+    "quoted",
     "undecided_values",
 ]
 
 State = Literal["proposed", "confirmed", "corrected", "left out"]
 Form = Literal["unsigned", "twos_complement", "offset_binary", "sign_magnitude", "float"]
-SURE_SCALE: Final = 0.9
-"""A scale that is confirmed, but was less sure than this, is marked as assumed."""
-SAME_SHAFT: Final = 0.02
 
 
 class Sureness(Settings):
@@ -185,11 +182,13 @@ def decide(
     return file.model_copy(update={"kind": tuple(kinds)})
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """Return a text as TOML has it."""
     return json.dumps(text, ensure_ascii=False)
 
 
-def _position_keys(position: BitPosition) -> list[str]:
+def position_keys(position: BitPosition) -> list[str]:
+    """Return the keys of a place in a frame, as a layout has them."""
     keys = [f"byte = {position.byte}"]
     if position.bit is not None:
         keys.append(f"bit = {position.bit}")
@@ -199,16 +198,17 @@ def _position_keys(position: BitPosition) -> list[str]:
     return keys
 
 
-def _kind_keys(kind: FileKind) -> list[str]:
-    lines = [f"name       = {_quoted(kind.name)}"]
+def kind_keys(kind: FileKind) -> list[str]:
+    """Return the keys of a kind of frame, as a layout has them."""
+    lines = [f"name       = {quoted(kind.name)}"]
     identifier = kind.identifier if isinstance(kind.identifier, str) else f"0x{kind.identifier:X}"
-    lines.append(f"identifier = {_quoted(identifier)}")
+    lines.append(f"identifier = {quoted(identifier)}")
     if kind.extended:
         lines.append("extended   = true")
     lines.append(f"length     = {kind.length}")
     if kind.match:
         fields = ", ".join(
-            f"{{ {', '.join(_position_keys(one))}, equals = {one.equals} }}" for one in kind.match
+            f"{{ {', '.join(position_keys(one))}, equals = {one.equals} }}" for one in kind.match
         )
         lines.append(f"match      = [{fields}]")
     if kind.period_s:
@@ -239,17 +239,17 @@ def proposal_file_text(file: ProposalFile) -> str:
         "# of your own are not kept. place, meaning, scale: how probable each is. A checksum or a",
         "# counter is taken over as it stands: delete its line where you know better.",
         "proposal = 1",
-        f"name     = {_quoted(file.name)}",
-        f"source   = {_quoted(file.source)}",
+        f"name     = {quoted(file.name)}",
+        f"source   = {quoted(file.source)}",
         "# What could not be decided, and why:",
         "undecided = [",
-        *(f"  {_quoted(one)}," for one in file.undecided),
+        *(f"  {quoted(one)}," for one in file.undecided),
         "]",
     ]
     number = 0
     for kind in file.kind:
-        lines += ["", "[[kind]]", *_kind_keys(kind), f"frames     = {kind.frames}"]
-        lines += [f"seen       = {_quoted(kind.seen)}"] if kind.seen else []
+        lines += ["", "[[kind]]", *kind_keys(kind), f"frames     = {kind.frames}"]
+        lines += [f"seen       = {quoted(kind.seen)}"] if kind.seen else []
         for value in kind.value:
             number += 1
             lines += ["", f"  [[kind.value]]  # value {number}", *_value_lines(value)]
@@ -257,14 +257,14 @@ def proposal_file_text(file: ProposalFile) -> str:
 
 
 def _value_lines(value: FileValue) -> list[str]:
-    keys = [f"state   = {_quoted(value.state)}"]
-    keys += [f"by      = {_quoted(value.by)}"] if value.by else []
-    keys += [f"on      = {_quoted(value.on)}"] if value.on else []
+    keys = [f"state   = {quoted(value.state)}"]
+    keys += [f"by      = {quoted(value.by)}"] if value.by else []
+    keys += [f"on      = {quoted(value.on)}"] if value.on else []
     keys += [
-        f"meaning = {_quoted(value.meaning)}",
-        f"channel = {_quoted(value.channel)}",
-        *_position_keys(value),
-        f"form    = {_quoted(value.form)}",
+        f"meaning = {quoted(value.meaning)}",
+        f"channel = {quoted(value.channel)}",
+        *position_keys(value),
+        f"form    = {quoted(value.form)}",
     ]
     keys += [f"scale   = {value.scale!r}"] if value.scale is not None else []
     keys += [f"offset  = {value.offset!r}"] if value.offset else []
@@ -275,114 +275,14 @@ def _value_lines(value: FileValue) -> list[str]:
         f"sure    = {{ place = {sure.place:.3f}, meaning = {sure.meaning:.3f}, "
         f"scale = {sure.scale:.3f} }}",
     ]
-    keys += [f"reason  = {_quoted(value.reason)}"] if value.reason else []
+    keys += [f"reason  = {quoted(value.reason)}"] if value.reason else []
     if value.rivals:
         keys.append("rivals  = [")
         keys += [
-            f"  {{ meaning = {_quoted(one.meaning)}, scale = {one.scale!r}, "
+            f"  {{ meaning = {quoted(one.meaning)}, scale = {one.scale!r}, "
             f"offset = {one.offset!r}, sure = {one.sure:.3f} }},"
             for one in value.rivals
         ]
         keys.append("]")
-    keys.append(f"check   = {_quoted(value.check)}")
+    keys.append(f"check   = {quoted(value.check)}")
     return [f"  {key}" for key in keys]
-
-
-def layout_text(file: ProposalFile, where: str) -> tuple[str, list[str]]:
-    """Return the layout that a decided proposal makes, and what the bench file has to say.
-
-    Raises
-    ------
-    InputError
-        Values are not decided, none is left, or one is of a form that a layout cannot have.
-    """
-    if left := undecided_values(file):
-        numbers = ", ".join(map(str, left))
-        raise InputError(
-            f"{where}: found {len(left)} values that nobody has decided about ({numbers}), "
-            "expected each confirmed, corrected or left out."
-        )
-    kept = [value for value in file.values if value.state != "left out"]
-    if not kept:
-        raise InputError(f"{where}: found every value left out, expected one that is kept.")
-    is_reversed, bench = _bench_keys(kept)
-    lines = [
-        f"# Found in traffic ({file.source}), and decided by a person: see each value's origin.",
-        *(f"# The bench file has to say: {one}" for one in bench),
-        "format = 1",
-        f"name   = {_quoted(file.name)}",
-    ]
-    for kind in file.kind:
-        values = [value for value in kind.value if value.state != "left out"]
-        if values:
-            lines += ["", "[[frame]]", *_kind_keys(kind)]
-            for value in values:
-                lines += ["", "  [[frame.value]]"]
-                lines += [
-                    f"  {key}"
-                    for key in _layout_keys(value, file.source, where, is_reversed=is_reversed)
-                ]
-    text = "\n".join(lines) + "\n"
-    parse_layout(text, where)
-    return text, bench
-
-
-def _bench_keys(values: list[FileValue]) -> tuple[bool, list[str]]:
-    """Return whether the joint is reversed, and keys of the bench file.
-
-    A count that starts again is an encoder's, whose way to the output is the gear's.
-    """
-    encoder = next((one for one in values if one.restarts_at and one.scale), None)
-    if encoder is None or encoder.scale is None or encoder.restarts_at is None:
-        return False, []
-    is_reversed = encoder.scale < 0
-    ratio = _turns_of(encoder)
-    keys = ["reversed = true"] if is_reversed else []
-    if abs(ratio - 1.0) > SAME_SHAFT:
-        keys.append(f"gear_ratio = {ratio:.5g}  # as measured; the data sheet knows it better")
-    return is_reversed, keys
-
-
-def _turns_of(value: FileValue) -> float:
-    assert value.scale is not None, "called only for an encoder"
-    assert value.restarts_at is not None, "called only for an encoder"
-    return 2.0 * math.pi / (abs(value.scale) * value.restarts_at)
-
-
-_MIRRORED: Final = ("position", "speed", "torque", "current")
-
-
-def _layout_keys(value: FileValue, source: str, where: str, *, is_reversed: bool) -> list[str]:
-    if value.form == "sign_magnitude":
-        raise InputError(
-            f"{where}: {value.channel}: found a sign and a magnitude, which a layout cannot say; "
-            'expected state = "left out".'
-        )
-    keys = [f'channel = "{value.channel}"', *_position_keys(value)]
-    if value.form == "float":
-        keys.append('type = "float"')
-    elif value.form == "twos_complement":
-        keys.append("signed = true")
-    if value.restarts_at and value.channel == "position_rad":
-        keys.append(f"encoder = {{ counts = {value.restarts_at} }}")
-        if abs(_turns_of(value) - 1.0) > SAME_SHAFT:
-            keys.append('side = "motor"')
-    else:
-        sign = -1.0 if is_reversed and value.channel.startswith(_MIRRORED) else 1.0
-        scale = 1.0 if value.scale is None else value.scale
-        half = 1 << (value.bits - 1) if value.form == "offset_binary" else 0
-        offset = value.offset - half * scale
-        keys += [f"scale = {sign * scale!r}"] if sign * scale != 1.0 else []
-        keys += [f"offset = {sign * offset!r}"] if offset else []
-    assumed = []
-    if value.state == "confirmed":
-        assumed += ["scale"] if value.sure.scale < SURE_SCALE else []
-        assumed += ["meaning"] if value.sure.meaning < SURE_SCALE else []
-    assumed += ["upper bits"] if value.seen_bits < value.bits else []
-    assumed += ["zero"] if value.channel.startswith("position") else []
-    keys.append(
-        f'origin = {{ state = "{value.state}", by = {_quoted(value.by)}, on = "{value.on}", '
-        f"source = {_quoted(source)}, seen_bits = {value.seen_bits}, "
-        f"assumed = {json.dumps(assumed)} }}"
-    )
-    return keys

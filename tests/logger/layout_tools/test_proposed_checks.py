@@ -12,10 +12,10 @@ from logger.layout_finder.bits import BitField
 from logger.layout_finder.checksum import find_checksum
 from logger.layout_finder.counter import FoundCounter, find_counters
 from logger.layout_finder.proposal import ProposedKind
+from logger.layout_tools.decided_layout import layout_text
 from logger.layout_tools.proposal_file import (
     FileKind,
     ProposalFile,
-    layout_text,
     parse_proposal,
     proposal_file_text,
 )
