@@ -13,7 +13,7 @@ from logger.joint.bench.frame_checks import Checksum, FrameCounter
 from logger.joint.channels import channel_named, is_channel
 from logger.layout_tools.bit_map import BitClaim
 from logger.layout_tools.guided_steps import STEPS
-from logger.layout_tools.proposal_file import FileKind, FileValue
+from logger.layout_tools.proposal_file import FileKind, FileRival, FileValue
 
 __all__ = ["proposal_view", "steps_view"]
 
@@ -127,10 +127,16 @@ def _value_view(value: FileValue, kind: FileKind, number: int) -> dict[str, Any]
             "scale": value.sure.scale,
         },
         "reason": value.reason,
-        "rivals": [
-            f"{rival.meaning.replace('_', ' ')}, {rival.scale:.6g} a count"
-            f"{f', offset {rival.offset:g}' if rival.offset else ''} ({rival.sure:.2f})"
-            for rival in value.rivals
-        ],
+        "rivals": [_rival_words(rival, value) for rival in value.rivals],
         "expressible": value.form != "sign_magnitude",
     }
+
+
+def _rival_words(rival: FileRival, value: FileValue) -> str:
+    words = f"{rival.meaning.replace('_', ' ')}, {rival.scale:.6g} a count"
+    words += f", offset {rival.offset:g}" if rival.offset else ""
+    words += f", {rival.bits} bits" if rival.bits and rival.bits != value.bits else ""
+    if rival.upper_at is not None:
+        byte, bit = rival.upper_at
+        words += f" with the upper ones from byte {byte} bit {bit}, which a layout does not hold"
+    return f"{words} ({rival.sure:.2f})"

@@ -18,6 +18,8 @@
     joint_values    positions, speeds and loads among signals, and whose they are
     pieces          values left in pieces, put together by how the joint moved
     slow_values     temperatures, voltages, counts of time
+    still_pieces    upper bits that never changed and lie elsewhere
+    slow_customs    what the slow values of a drive tell of each other
     slow_proposals  proposals for what does not move with the joint
     certainty       from evidence to probabilities
     calibration     how often what the rules say is right

@@ -35,6 +35,7 @@ from logger.layout_finder.signals import (
     find_kinds,
     find_signals,
 )
+from logger.layout_finder.slow_customs import NO_CUSTOMS, Customs, customs_of
 from logger.layout_finder.slow_proposals import propose_slow
 from logger.layout_finder.traffic import Marks, Traffic, TypedNumbers, group_frames
 from logger.layout_finder.undecided import (
@@ -79,19 +80,12 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
     corrected = marks if found.reference is None else found.reference.marks
     values: dict[int, list[ProposedValue]] = {number: [] for number in range(len(kinds))}
     undecided = undecided_of_steps(marks, found)
-    for place, signal in enumerate(signals):
-        taken = kinds[signal.kind].known_columns.union(
-            *(
-                other.field.little_columns
-                for other in signals
-                if other.kind == signal.kind and other is not signal
-            )
-        )
-        value = _moved_value(place, signal, found) or propose_slow(
-            signal, kinds[signal.kind].payload, taken, corrected, typed, heating=found.heating
-        )
+    taken = [_taken_by_others(place, signals, kinds) for place in range(len(signals))]
+    for place, value in enumerate(_values_of(signals, kinds, taken, found, (corrected, typed))):
+        signal = signals[place]
+        kind = kinds[signal.kind]
         values[signal.kind].append(value)
-        undecided += undecided_of_value(value, signal, kinds[signal.kind], taken, (marks, typed))
+        undecided += undecided_of_value(value, signal, kind, taken[place], (marks, typed))
     values = {
         number: [_calibrated(value) for value in _count_places(proposed)]
         for number, proposed in values.items()
@@ -105,6 +99,46 @@ def propose_layout(traffic: Traffic, marks: Marks, typed: TypedNumbers) -> Propo
         undecided=tuple(undecided),
         marks=corrected,
     )
+
+
+def _taken_by_others(
+    place: int, signals: Sequence[Signal], kinds: Sequence[Kind]
+) -> frozenset[int]:
+    """Return the columns of a signal's kind that are other signals' or known."""
+    kind = signals[place].kind
+    return kinds[kind].known_columns.union(
+        *(
+            other.field.little_columns
+            for number, other in enumerate(signals)
+            if other.kind == kind and number != place
+        )
+    )
+
+
+def _values_of(
+    signals: Sequence[Signal],
+    kinds: Sequence[Kind],
+    taken: Sequence[frozenset[int]],
+    found: JointValues,
+    steps: tuple[Marks, TypedNumbers],
+) -> list[ProposedValue]:
+    """Return what each signal is: what is slow by itself first, then with the others."""
+    moved = [_moved_value(place, signal, found) for place, signal in enumerate(signals)]
+
+    def propose(place: int, customs: Customs) -> ProposedValue:
+        signal = signals[place]
+        payload = kinds[signal.kind].payload
+        return propose_slow(
+            signal, payload, taken[place], *steps, heating=found.heating, customs=customs
+        )
+
+    slow = {place: propose(place, NO_CUSTOMS) for place, value in enumerate(moved) if value is None}
+    settled = {}
+    for place in slow:
+        others = [other for other in slow if other != place]
+        same = [slow[other] for other in others if signals[other].kind == signals[place].kind]
+        settled[place] = propose(place, customs_of([slow[other] for other in others], same))
+    return [value or settled[place] for place, value in enumerate(moved)]
 
 
 def _find_signals(

@@ -120,6 +120,8 @@ class Evidence:
     relative_uncertainty: float | None = None
     matching_scales: int | None = None
     still_at_rest: bool = False
+    warms: bool = False
+    """It follows the heat of the load."""
 
 
 @dataclass(frozen=True)
@@ -131,6 +133,8 @@ class Rival:
     offset: float
     probability: float
     """Of meaning and scale together."""
+    field: BitField | None = None
+    """With the unchanging bits that it takes for its own; None: those of the value itself."""
 
 
 @dataclass(frozen=True)

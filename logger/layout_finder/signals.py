@@ -38,6 +38,8 @@ __all__ = [
 
 MIN_FRAMES: Final = 60
 MOST_SHARED_BITS: Final = 16
+USUAL_LENGTHS: Final = (8, 10, 12, 16)
+"""Bits of a value that moves slowly, wherever it begins."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,8 +209,9 @@ def _widened(field: BitField, bits: int, order: BitOrder, width: int) -> BitFiel
 def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tuple[BitField, ...]:
     """Return a field, then with the unchanging bits above it up to where a value may end.
 
-    That is the end of a half byte, or right below what is known: see `ends_naturally`. `taken` are
-    the columns, in the order "little", that are other fields' or known.
+    That is the end of a half byte, a usual length, or right below what is known: see
+    `ends_naturally`. `taken` are the columns, in the order "little", that are other fields' or
+    known.
     """
     width = 8 * payload.shape[1]
     still = toggle_counts(payload) == 0
@@ -221,7 +224,7 @@ def extensions_of(payload: Bytes, field: BitField, taken: frozenset[int]) -> tup
             byte, bit = wider.bit_places[-1]
             if not still[8 * byte + bit] or 8 * byte + bit in taken:
                 break
-            if bit == 3 or ends_naturally(wider, taken):
+            if bit == 3 or wider.length in USUAL_LENGTHS or ends_naturally(wider, taken):
                 canonical = wider
                 if order == "big" and len({b for b, _ in wider.bit_places}) == 1:
                     canonical = BitField(field.first_column, wider.length)

@@ -23,8 +23,10 @@ from logger.layout_finder.proposal import (
     Rival,
 )
 from logger.layout_finder.signals import Signal, ends_naturally, extensions_of
+from logger.layout_finder.slow_customs import NO_CUSTOMS, Customs
 from logger.layout_finder.slow_values import (
     MAX_BITS,
+    TEMPERATURE_SCALES,
     Heating,
     ScalePair,
     SlowKind,
@@ -34,6 +36,7 @@ from logger.layout_finder.slow_values import (
     rise_of,
     rise_strangeness,
 )
+from logger.layout_finder.still_pieces import with_still_pieces
 from logger.layout_finder.traffic import Bytes, Marks, TypedNumbers, frames_in
 
 __all__ = ["propose_slow"]
@@ -42,6 +45,8 @@ _CUT_BYTE: Final = 1.0
 """Strangeness of a value that reaches neither the end of its byte nor another field."""
 _LEFT_OVER: Final = 1.5
 """The same of constant bits above that are not zero and not its own: unused bits are zero."""
+_IN_PIECES: Final = 3.0
+"""The same of upper bits that lie elsewhere and never changed."""
 _LONE_BIT: Final = 1.5
 """The same of a number of which one bit moved: most such are flags."""
 _VOLTAGE_WARMS: Final = 4.0
@@ -73,6 +78,7 @@ def propose_slow(
     typed: TypedNumbers,
     *,
     heating: Heating | None,
+    customs: Customs = NO_CUSTOMS,
 ) -> ProposedValue:
     """Return what a signal is that does not move with the joint; unknown where nothing fits.
 
@@ -89,6 +95,8 @@ def propose_slow(
         As corrected, and as typed.
     heating
         See `classify_slow`.
+    customs
+        What the other slow values of the drive tell.
     """
     slow = None
     if signal.field.length <= MAX_BITS or signal.form is NumberForm.FLOAT:
@@ -98,7 +106,7 @@ def propose_slow(
     no_name = Meaning.FLAG if signal.field.length == 1 else Meaning.UNKNOWN
     if slow is None or signal.form is NumberForm.SIGN_MAGNITUDE:
         return _named(signal, no_name, 0.5 if no_name is Meaning.FLAG else 0.0)
-    readings = _slow_readings(signal, payload, taken, marks, typed, slow=slow)
+    readings = _slow_readings(signal, payload, taken, marks, typed, slow=slow, customs=customs)
     if not readings:
         if slow is SlowKind.WARMS and signal.field.length > 1:
             return _named(signal, Meaning.TEMPERATURE, _UNSCALED, matching_scales=0)
@@ -124,10 +132,11 @@ def propose_slow(
         scale_sure=sure_of_scales[0],
         assumed=first.field,
         rivals=tuple(
-            Rival(one.meaning, one.pair.scale, one.pair.offset, weights[one] / whole)
+            Rival(one.meaning, one.pair.scale, one.pair.offset, weights[one] / whole, one.field)
             for one in others
         ),
         matching_scales=len(alike),
+        warms=slow is SlowKind.WARMS,
     )
 
 
@@ -146,6 +155,7 @@ def _slow_readings(
     typed: TypedNumbers,
     *,
     slow: SlowKind,
+    customs: Customs,
 ) -> list[_Reading]:
     """Return the readings of a signal as a temperature or a voltage, the likeliest first."""
     rows = frames_in(signal.time_s, marks.rest)
@@ -157,10 +167,13 @@ def _slow_readings(
     found: dict[tuple[Meaning, float, float], _Reading] = {}
     fields = (signal.field,) if is_float else extensions_of(payload, signal.field, taken)
     widest = read_field(payload[:1], fields[-1])[0]
+    if not is_float and signal.field.length > 1:
+        fields = (*fields, *with_still_pieces(payload, fields, taken))
     for field in fields:
         level = value if field is signal.field else read_field(payload, field).astype(np.float64)
         resting = float(np.median(level[rows]))
         strange = 0.0 if is_float or ends_naturally(field, taken) else _CUT_BYTE
+        strange += _IN_PIECES if field.upper is not None else 0.0
         strange += _LEFT_OVER if widest >> field.length else 0.0
         strange += _LONE_BIT if signal.field.length == 1 else 0.0
         readings: list[_Reading] = []
@@ -179,9 +192,12 @@ def _slow_readings(
                 for pair in match_voltage(resting, float(np.ptp(level)), typed.supply_V)
             ]
         for one in readings:
-            if is_float and (one.pair.scale, one.pair.offset) != (1.0, 0.0):
+            way = (one.pair.scale, one.pair.offset)
+            if is_float and way != (1.0, 0.0):
                 continue
-            key = (one.meaning, one.pair.scale, one.pair.offset)
+            if field.upper is not signal.field.upper and not _is_usual(one):
+                continue
+            key = (one.meaning, *way)
             if key not in found:
                 found[key] = one
             elif one.strangeness < found[key].strangeness:
@@ -190,7 +206,20 @@ def _slow_readings(
                 alike = one.pair.reading == found[key].pair.reading
                 whole = alike and ends_naturally(shorter, taken)
                 found[key] = replace(one, field=shorter) if whole else one
-    return sorted(found.values(), key=lambda one: one.strangeness)
+    weighed = [
+        replace(one, strangeness=one.strangeness + customs.strangeness(meaning, (scale, offset)))
+        for (meaning, scale, offset), one in found.items()
+    ]
+    return sorted(weighed, key=lambda one: one.strangeness)
+
+
+def _is_usual(reading: _Reading) -> bool:
+    """Return whether a reading may be of two pieces of which one stood still.
+
+    So many pieces may be found that only usual temperatures say something.
+    """
+    way = (reading.pair.scale, reading.pair.offset)
+    return reading.meaning is Meaning.TEMPERATURE and way in TEMPERATURE_SCALES
 
 
 def _named(
@@ -203,6 +232,7 @@ def _named(
     assumed: BitField | None = None,
     rivals: tuple[Rival, ...] = (),
     matching_scales: int | None = None,
+    warms: bool = False,
 ) -> ProposedValue:
     several = len({byte for byte, _ in signal.field.bit_places}) > 1
     place = place_certainty(signal.margin_bits, signal.order_margin_bits, several_bytes=several)
@@ -216,7 +246,10 @@ def _named(
         modulus=None,
         probability=Probabilities(place, meaning_sure, scale_sure),
         evidence=Evidence(
-            signal.margin_bits, signal.order_margin_bits, matching_scales=matching_scales
+            signal.margin_bits,
+            signal.order_margin_bits,
+            matching_scales=matching_scales,
+            warms=warms,
         ),
         rivals=rivals,
     )

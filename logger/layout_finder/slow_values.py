@@ -12,6 +12,7 @@ from logger.layout_finder.motion import bin_signal
 from logger.layout_finder.traffic import Marks, frames_in
 
 __all__ = [
+    "RARE_OFFSETS",
     "TEMPERATURE_SCALES",
     "VOLTAGE_SCALES",
     "Heating",
@@ -20,6 +21,7 @@ __all__ = [
     "classify_slow",
     "match_temperature",
     "match_voltage",
+    "rarity_of",
     "rise_of",
     "rise_strangeness",
 ]
@@ -84,6 +86,7 @@ RARE_OFFSETS: Final = tuple(
 """Whole and half degrees from any other multiple of five below zero: somebody's lowest reading."""
 _RARE_OFFSET: Final = 8.0
 """Strangeness of these: taken for no temperature that does not warm, and listed behind others."""
+_RARITIES: Final = {pair: _RARER * number for number, pair in enumerate(TEMPERATURE_SCALES)}
 VOLTAGE_SCALES: Final = (
     *(1.0, 0.1, 0.01, 0.001, 0.5, 0.25, 0.2, 0.05, 0.125, 1.0 / 16.0),
     *(0.02, 0.005, 0.002),
@@ -194,22 +197,25 @@ def _line_through(time_s: Floats, value: Floats) -> Floats:
     return np.asarray(np.polynomial.polynomial.polyval(since, curve))
 
 
+def rarity_of(pair: tuple[float, float]) -> float:
+    """Return how unusual scale and offset of a temperature are by themselves."""
+    return _RARITIES.get(pair, _RARE_OFFSET)
+
+
 def match_temperature(resting: float, ambient_deg_c: float) -> tuple[ScalePair, ...]:
     """Return the pairs that give about the room's temperature when cold, the likeliest first.
 
     `resting` is the raw value at rest. Nearness to the room and custom count.
     """
-    strange = {pair: _RARER * number for number, pair in enumerate(TEMPERATURE_SCALES)}
-    strange |= dict.fromkeys(RARE_OFFSETS, _RARE_OFFSET)
     pairs = []
-    for (scale, offset), rarity in strange.items():
+    for scale, offset in (*TEMPERATURE_SCALES, *RARE_OFFSETS):
         reading = resting * scale + offset
         above = reading - ambient_deg_c
         if -COLDER <= above <= WARMER:
             # What was typed is wrong by about half a degree, a reading by as much as a count.
             below = max(0.0, -above - 0.5 - 0.5 * min(scale, 1.0))
             distance = below * 1.5 + max(0.0, above - 4.0) * 0.5
-            pairs.append(ScalePair(scale, offset, reading, distance + rarity))
+            pairs.append(ScalePair(scale, offset, reading, distance + rarity_of((scale, offset))))
     return tuple(sorted(pairs, key=lambda pair: pair.strangeness))
 
 

@@ -52,6 +52,10 @@ class FileRival(Settings):
     meaning: str
     scale: float
     offset: float
+    bits: int | None = Field(default=None, ge=1, le=64)
+    """As many as it takes; None: those of the value."""
+    upper_at: tuple[int, int] | None = None
+    """Byte and bit where its upper bits begin, if they lie apart."""
     sure: float
 
 
@@ -280,9 +284,14 @@ def _value_lines(value: FileValue) -> list[str]:
         keys.append("rivals  = [")
         keys += [
             f"  {{ meaning = {quoted(one.meaning)}, scale = {one.scale!r}, "
-            f"offset = {one.offset!r}, sure = {one.sure:.3f} }},"
+            f"offset = {one.offset!r}, {_bits_keys(one)}sure = {one.sure:.3f} }},"
             for one in value.rivals
         ]
         keys.append("]")
     keys.append(f"check   = {quoted(value.check)}")
     return [f"  {key}" for key in keys]
+
+
+def _bits_keys(rival: FileRival) -> str:
+    keys = f"bits = {rival.bits}, " if rival.bits else ""
+    return keys + (f"upper_at = {list(rival.upper_at)}, " if rival.upper_at else "")

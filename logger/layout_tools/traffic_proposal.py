@@ -235,7 +235,7 @@ def _channels_of(proposal: Proposal) -> dict[int, str]:
             for value in kind.values
             if value.meaning is meaning
             and value.scale is not None
-            and value.field.upper is None  # a layout holds no value in two pieces
+            and value.assumed_field.upper is None  # a layout holds no value in two pieces
         ]
         alike.sort(key=lambda value: -value.probability.meaning * value.probability.place)
         for value, place in zip(alike, _PLACES, strict=False):
@@ -331,9 +331,12 @@ def _file_value(value: ProposedValue, channel: str) -> FileValue:
             "rivals": tuple(
                 FileRival(
                     meaning=one.meaning.value, scale=one.scale, offset=float(one.offset),
+                    bits=one.field.length if one.field else None,
+                    upper_at=(upper.byte, upper.bit) if upper else None,
                     sure=round(one.probability, 3),
                 )
                 for one in value.rivals
+                for upper in (one.field.upper if one.field else None,)
                 if one.scale is not None
             ),
         }

@@ -52,8 +52,8 @@ def test_bits_above_up_to_the_ends_of_bytes():
     payload = np.zeros((50, 3), dtype=np.uint8)
     payload[:, 1] = 0x20 + np.arange(50) % 8
     seen = BitField(8, 3)
-    little = [BitField(8, 4), BitField(8, 8), BitField(8, 12), BitField(8, 16)]
-    big = [BitField(4, 12, "big"), BitField(0, 16, "big")]
+    little = [BitField(8, bits) for bits in (4, 8, 10, 12, 16)]
+    big = [BitField(16 - bits, bits, "big") for bits in (10, 12, 16)]
     assert extensions_of(payload, seen, frozenset()) == (seen, *little, *big)
     taken = frozenset(range(16, 24))
     assert extensions_of(payload, seen, taken) == (seen, *little[:2], *big)

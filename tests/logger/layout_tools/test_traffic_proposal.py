@@ -16,8 +16,10 @@ from logger.layout_finder.proposal import (
     Proposal,
     ProposedKind,
     ProposedValue,
+    Rival,
 )
 from logger.layout_finder.traffic import Marks
+from logger.layout_tools.proposal_file import parse_proposal, proposal_file_text
 from logger.layout_tools.proposal_words import undecided_sentences
 from logger.layout_tools.traffic_proposal import (
     FoundFrames,
@@ -98,11 +100,15 @@ def test_a_step_outside_of_the_frames(tmp_path: Path):
         propose_from(_frames(np.zeros((500, 8), dtype=np.uint8)), read_marks(path))
 
 
-def test_a_value_in_two_pieces_is_told_and_left_out():
-    """A layout holds no such value: its place is written, and where its upper bits lie."""
+@pytest.mark.parametrize("seen", [BitField(8, 7), join_pieces(BitField(8, 8), BitField(36, 4))])
+def test_a_value_in_two_pieces_is_told_and_left_out(seen: BitField):
+    """A layout holds no such value: its place is written, and where its upper bits lie.
+
+    Also where these never changed.
+    """
     sure = Probabilities(0.9, 0.9, 0.9)
     value = ProposedValue(
-        field=join_pieces(BitField(8, 8), BitField(36, 4)),
+        field=seen,
         assumed_field=join_pieces(BitField(8, 8), BitField(36, 4)),
         form=NumberForm.TWOS_COMPLEMENT,
         meaning=Meaning.SPEED,
@@ -123,3 +129,26 @@ def test_a_value_in_two_pieces_is_told_and_left_out():
     (one,) = written.kind[0].value
     assert (one.state, one.channel, one.byte, one.bits) == ("left out", "", 1, 8)
     assert "its upper 4 bits begin at byte 4 bit 4" in one.reason
+
+
+def test_another_reading_says_how_many_bits_it_takes_and_where():
+    """With upper bits that lie apart, or only another length; what is read back is the same."""
+    lower = BitField(8, 8)
+    value = ProposedValue(
+        field=lower, assumed_field=lower, form=NumberForm.UNSIGNED, meaning=Meaning.TEMPERATURE,
+        scale=0.5, offset=-40.0, modulus=None, probability=Probabilities(0.9, 0.9, 0.7),
+        evidence=Evidence(40.0, 40.0),
+        rivals=(
+            Rival(Meaning.TEMPERATURE, 0.1, -40.0, 0.2, join_pieces(lower, BitField(36, 4))),
+            Rival(Meaning.VOLTAGE, 0.25, 0.0, 0.1, lower),
+        ),
+    )  # fmt: skip
+    kind = ProposedKind(
+        *(0x120, False, 8, None, None, 900, 0.01), checksum=None, counters=(), values=(value,)
+    )
+    proposal = Proposal(kinds=(kind,), undecided=(), marks=Marks())
+    written = proposal_to_file(proposal, name="drive", source="log")
+    apart, other = written.kind[0].value[0].rivals
+    assert (apart.bits, apart.upper_at, other.bits, other.upper_at) == (12, (4, 4), 8, None)
+    again = parse_proposal(proposal_file_text(written), "drive.proposed")
+    assert again.kind[0].value[0].rivals == (apart, other)
