@@ -84,7 +84,7 @@ def read_text(path: Path, description: str, *, max_bytes: int = MAX_TEXT_BYTES) 
     try:
         return (
             read_regular(path, max_bytes=max_bytes)
-            .decode("utf-8")
+            .decode("utf-8-sig")  # Editors of some systems begin every text with a mark.
             .replace("\r\n", "\n")
             .replace("\r", "\n")
         )

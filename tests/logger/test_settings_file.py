@@ -173,3 +173,10 @@ def test_what_cannot_be_read(tmp_path: Path):
         read_text(path, "room file")
     with pytest.raises(InputError, match=r"room\.toml: this is not valid TOML: .*line 2"):
         read_toml("open = true\nname = yes\n", "room.toml")
+
+
+def test_a_mark_at_the_beginning_is_no_part_of_a_text(tmp_path: Path):
+    """Some editors write one (U+FEFF) before the first letter, where no TOML has it."""
+    path = tmp_path / "room.toml"
+    path.write_bytes(b"\xef\xbb\xbfname = 'kitchen'\r\n")
+    assert read_toml(read_text(path, "room file"), "room.toml") == {"name": "kitchen"}
