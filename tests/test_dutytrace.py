@@ -5,9 +5,12 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from rich.text import Text
+from typer.main import get_command
 
 import dutytrace
 from tests.support.command import ROOT, assert_refused, run
@@ -50,6 +53,24 @@ def test_help_answers_at_once():
         capture_output=True, text=True, check=True, cwd=ROOT,
     ).stdout.split()  # fmt: skip
     assert not {"pandas", "dash", "plotly", "pyarrow", "can", "numpy"} & set(loaded)
+
+
+def test_no_help_loses_a_word_in_brackets():
+    """The terminal's markup is written in brackets as well, and would leave such a word out."""
+    texts = [text for command in _commands(get_command(dutytrace.app)) for text in _helps(command)]
+    assert any(r"\[cycle]" in text for text in texts)
+    for text in texts:
+        assert Text.from_markup(text).plain == text.replace(r"\[", "["), text
+
+
+def _commands(command: object) -> Iterator[object]:
+    yield command
+    for part in getattr(command, "commands", {}).values():
+        yield from _commands(part)
+
+
+def _helps(command: object) -> list[str]:
+    return [text for one in [command, *command.params] if (text := getattr(one, "help", None))]
 
 
 @pytest.mark.parametrize(

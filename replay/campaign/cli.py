@@ -23,7 +23,7 @@ def list_cycles(
         Path | None,
         typer.Option(
             metavar="PLAN",
-            help="A plan file: its [cycle] says how cycles begin, its joint which one is meant.",
+            help="A plan file: its \\[cycle] says how cycles begin, its joint which one is meant.",
         ),
     ] = None,
     csv: Annotated[
