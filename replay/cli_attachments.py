@@ -1,5 +1,6 @@
 """`dutytrace attach`: photographs and documents in a recording, at the time that they show."""
 
+import os
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -62,15 +63,23 @@ def attach_to_recording(
 
 def _time_ns(recording: Path, file: Path, at: Moment | None) -> int:
     """Return when that was which a file shows; refuses what lies outside of the recording."""
+    from logger.outside_text import open_regular
     from logger.store.layout.manifest import iso_utc
     from replay.recording import Recording as Opened
 
     opened = Opened.open(recording)
     until_ns = max(opened.end_ns, time.time_ns()) if opened.live else opened.end_ns
     try:
-        time_ns = at.since_epoch_ns(opened.start_ns) if at else file.stat().st_mtime_ns
+        # What is no file is told before its time: that one would be asked for in vain.
+        with open_regular(file) as source:
+            written_ns = os.fstat(source.fileno()).st_mtime_ns
+    except IsADirectoryError:
+        raise InputError(
+            f"{file}: found a folder, expected a file; nothing was attached."
+        ) from None
     except OSError as fault:
         raise InputError(f"{file}: cannot be read ({fault.strerror or fault}).") from None
+    time_ns = at.since_epoch_ns(opened.start_ns) if at else written_ns
     if not opened.start_ns <= time_ns <= until_ns:
         found = f"--at: found {iso_utc(time_ns)}"
         if at is None:
