@@ -66,8 +66,10 @@ def drift_precision(time_s: Floats, size_K: float) -> tuple[Floats, float]:
     size_K
         Standard deviation of the ambient about its mean.
     """
-    keep = np.exp(-np.diff(time_s) / DRIFT_TIME_S)
-    variance = np.concatenate([[size_K**2], size_K**2 * -np.expm1(2.0 * np.log(keep))])
+    apart = np.diff(time_s) / DRIFT_TIME_S
+    # Of recordings years apart nothing is kept, not even a number above zero.
+    keep = np.exp(-apart)
+    variance = np.concatenate([[size_K**2], size_K**2 * -np.expm1(-2.0 * apart)])
     # x[0] and x[i+1] - keep[i] x[i] are independent: the precision is L' D^-1 L.
     differences = np.eye(len(time_s))
     differences[np.arange(1, len(time_s)), np.arange(len(time_s) - 1)] = -keep

@@ -76,6 +76,14 @@ def test_knots_carry_every_step_and_bridge_no_gap():
         assert knots.at_steps[rows] @ knots.time_s == pytest.approx(middle, abs=1e-6)
 
 
+def test_drift_of_recordings_years_apart_is_forgotten():
+    """The share that is kept is zero in floating point: what is left is two rooms, and finite."""
+    with np.errstate(all="raise", under="ignore"):
+        precision, log_determinant = drift_precision(np.array([0.0, 1.2e8]), 0.7)
+    assert precision == pytest.approx(np.eye(2) / 0.49)
+    assert log_determinant == pytest.approx(-2.0 * np.log(0.49))
+
+
 def test_drift_precision_is_the_inverse_of_its_covariance():
     """size^2 exp(-dt / 2 h), at uneven knots."""
     time_s = np.array([0.0, 300.0, 700.0, 9000.0])
