@@ -192,6 +192,11 @@ class HeatFit:
         return float(np.mean(self.problem.ambient_of(self.mode.unknowns)))
 
     @property
+    def highest_rms_load(self) -> float:
+        """Highest RMS over a step of the trace, in the unit of what was squared."""
+        return math.sqrt(float(self.read.trace.steps.mean_square_A2.max()))
+
+    @property
     def rms_speed_rad_s(self) -> float:
         """RMS of the speed over the recordings."""
         return math.sqrt(float(np.mean(self.read.trace.steps.mean_square_speed_rad2_s2)))

@@ -31,6 +31,7 @@ class MotionFaultKind(StrEnum):
     NO_CONSTANT = "no constant"
     NO_SPAN = "no span"
     LOAD_NOT_KNOWN = "load not known"
+    LOAD_FAR_OFF = "load far off"
 
 
 class MotionFault(InputError):
@@ -107,6 +108,10 @@ _MOTION_WORDS: Final = {
         "",
     ),
     MotionFaultKind.LOAD_NOT_KNOWN: ("some that tell what a load warms it by", ""),
+    MotionFaultKind.LOAD_FAR_OFF: (
+        "one that the recordings are nearer to: nothing tells what so much more warms it by",
+        "Are its loads in N.m or A?",
+    ),
     MotionFaultKind.NO_SPAN: (
         "a CSV file that is there, or a span within the recording",
         "",

@@ -27,6 +27,9 @@ __all__ = ["PlannedAssumption", "PlannedHeat", "Verdict", "plan_heat"]
 
 SURE: Final = 0.975
 """Of the draws, that agree where it is said without doubt."""
+MOST_TIMES: Final = 30.0
+"""What is recorded at most: a motion beyond is of another unit (mA, N.mm), and no trace tells what
+it warms a joint by."""
 
 
 class Verdict(StrEnum):
@@ -133,8 +136,8 @@ def plan_heat(
     Raises
     ------
     MotionFault
-        The motion's load cannot be made the one that heat was fitted to, or the fit does not know
-        what that warms the joint by.
+        The motion's load cannot be made the one that heat was fitted to, or is far beyond what was
+        recorded; or the fit does not know what a load warms the joint by.
     """
     if not fit.is_load_known:
         raise MotionFault(
@@ -144,9 +147,17 @@ def plan_heat(
             hint=load_lack_text(fit),
         )
     changed = motion.changed(factor=factor, stretch=stretch)
+    per_load = _per_load(fit, motion)
+    times = changed.rms * per_load / fit.highest_rms_load
+    if times > MOST_TIMES:
+        raise MotionFault(
+            MotionFaultKind.LOAD_FAR_OFF,
+            where=motion.name,
+            found=f"a load of {times:.3g} times the highest that is recorded of {fit.label} (RMS)",
+        )
     run = RepeatedMotion(
         fit.joints,
-        motion_steps(changed, per_load=_per_load(fit, motion), fast_s=_fast_s(fit.joints[0])),
+        motion_steps(changed, per_load=per_load, fast_s=_fast_s(fit.joints[0])),
         node=fit.node,
         ambient_degC=ambient_degC,
     )

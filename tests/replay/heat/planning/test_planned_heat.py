@@ -47,6 +47,7 @@ def _fit(spread=0.0, **more):
         "torque_per_ampere": 1.5,
         "label": "a",
         "cautions": (Caution.THIS_MOUNTING,),
+        "highest_rms_load": 8.0,
         "read": SimpleNamespace(load="current_A"),
         "problem": SimpleNamespace(model=HeatModel(nodes=2, standby=True)),
         **more,
@@ -140,6 +141,14 @@ def test_what_cannot_be_run_is_refused(changed, kind):
         _planned(12.0, fit=_fit(**changed))
     assert fault.value.kind is kind
     assert "\n" not in str(fault.value)
+
+
+def test_a_load_of_another_unit_is_refused():
+    """12 N.m as 12,000: no trace of 8 A tells what 8,000 A would warm a joint by."""
+    with pytest.raises(MotionFault, match="1e\\+03 times the highest") as raised:
+        _planned(12_000.0)
+    assert raised.value.kind is MotionFaultKind.LOAD_FAR_OFF
+    assert "N.m or A" in str(raised.value)
 
 
 def test_what_is_assumed_is_told():
