@@ -196,15 +196,15 @@ def stop_on_signals() -> threading.Event:
     stop = threading.Event()
     # A handler runs between any two steps of the main thread, also while that holds the lock of the
     # event that it waits for: setting it there would wait for ever. Queueing is safe at any moment.
-    heard: queue.SimpleQueue[int] = queue.SimpleQueue()
+    received: queue.SimpleQueue[int] = queue.SimpleQueue()
 
-    def set_when_heard() -> None:
-        heard.get()
+    def set_on_signal() -> None:
+        received.get()
         stop.set()
 
-    threading.Thread(target=set_when_heard, name="signals", daemon=True).start()
+    threading.Thread(target=set_on_signal, name="signals", daemon=True).start()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         # A process started with nohup has to continue without its terminal.
         if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:
-            signal.signal(number, lambda number, _frame: heard.put(number))
+            signal.signal(number, lambda number, _frame: received.put(number))
     return stop

@@ -111,7 +111,7 @@ def change_sentence(campaign: Campaign, figure: FigureAnswer, change: Change) ->
         )
     levels = ""
     if math.isfinite(change.before[0]):
-        unit = "degC" if _is_temperature(figure) else figure.trend.name.rsplit("_", 1)[-1]
+        unit = "degC" if _has_degrees(figure) else figure.trend.name.rsplit("_", 1)[-1]
         levels = f", from {band_text(change.before)} to {band_text(change.after)} {unit}"
     return f"{_name(figure)} {how} {size} (95 %: {low} to {high}){levels}, {since}."
 
@@ -133,7 +133,7 @@ def running_in_sentences(campaign: Campaign) -> Iterator[str]:
 def _like_temperature(figure: FigureAnswer) -> str:
     """Return what was taken out of a figure before it was compared."""
     if not figure.compared_by:
-        if _is_temperature(figure):
+        if _has_degrees(figure):
             return "No ambient temperature is recorded to compare it by: the room may be all of it."
         return "No temperature is recorded to compare it by: warmth may be all of it."
     per_kelvin = figure.trend.per_kelvin
@@ -148,7 +148,7 @@ def _not_the_load(
     figure: FigureAnswer, moved: Sequence[FigureAnswer], still: Sequence[FigureAnswer]
 ) -> str:
     """Return of a temperature whether the load went with it, where the trace carries that."""
-    if not _is_temperature(figure):
+    if not _has_degrees(figure):
         return ""
     if load := [one.trend.name for one in moved if one.trend.name.startswith(_LOAD)]:
         return f"The load went with it ({', '.join(load)})."
@@ -163,7 +163,7 @@ def _not_the_load(
     )
 
 
-def _is_temperature(figure: FigureAnswer) -> bool:
+def _has_degrees(figure: FigureAnswer) -> bool:
     return figure.unit == "Cel"
 
 
@@ -201,7 +201,7 @@ def _amount(figure: FigureAnswer, size: float) -> str:
     if figure.trend.is_relative:
         return f"{100.0 * size:+.2g} %"
     # A difference of temperatures is in kelvin.
-    unit = "K" if _is_temperature(figure) else figure.trend.name.rsplit("_", 1)[-1]
+    unit = "K" if _has_degrees(figure) else figure.trend.name.rsplit("_", 1)[-1]
     return f"{size:+.2g} {unit}"
 
 
