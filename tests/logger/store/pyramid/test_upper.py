@@ -174,7 +174,7 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
     widths = {
         width: len(list_parts(path / upper_level_stream("a", width))) for width in UPPER_WIDTHS_NS
     }
-    assert widths == {UPPER_WIDTHS_NS[0]: 87, UPPER_WIDTHS_NS[1]: 10, UPPER_WIDTHS_NS[2]: 1}
+    assert widths == dict(zip(UPPER_WIDTHS_NS, (87, 10, 1, 0), strict=True))
     dice = np.random.default_rng(1)
     spans = [(recording.start_ns, recording.end_ns)]
     spans += [tuple(sorted(dice.integers(*spans[0], 2).tolist())) for _ in range(20)]
