@@ -198,11 +198,11 @@ def stop_on_signals() -> threading.Event:
     # event that it waits for: setting it there would wait for ever. Queueing is safe at any moment.
     received: queue.SimpleQueue[int] = queue.SimpleQueue()
 
-    def set_on_signal() -> None:
+    def set_when_received() -> None:
         received.get()
         stop.set()
 
-    threading.Thread(target=set_on_signal, name="signals", daemon=True).start()
+    threading.Thread(target=set_when_received, name="signals", daemon=True).start()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         # A process started with nohup has to continue without its terminal.
         if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:

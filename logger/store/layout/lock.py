@@ -45,14 +45,14 @@ class WriteLock:
             raise kind(
                 f"{recording}: the recording cannot be written ({fault.strerror})."
             ) from None
-        wait = _LockWait()
+        timeout = _LockTimeout()
         while True:
             try:
                 fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
             except BlockingIOError:
                 pid = _pid_in(path)
-                if wait.is_over(pid):
+                if timeout.is_over(pid):
                     os.close(self._descriptor)
                     raise InputError(
                         f"{recording}: another logger{f' (pid {pid})' if pid else ''} is writing "
@@ -101,7 +101,7 @@ class WriteLock:
         self.release()
 
 
-class _LockWait:
+class _LockTimeout:
     """For how long a lock is waited for: counted anew whenever another holds it.
 
     Who releases it empties the file first, and who takes it signs it afterwards.
@@ -139,16 +139,16 @@ def _is_gone(pid: int) -> bool:
 
 def await_orphan(recording: Path) -> None:
     """Wait until what makes parts for a recorder that is gone has ended as well, 10 s at most."""
-    wait = _LockWait(running_s=0.0)
-    while (pid := writer_pid(recording)) is not None and not wait.is_over(pid):
+    timeout = _LockTimeout(running_s=0.0)
+    while (pid := writer_pid(recording)) is not None and not timeout.is_over(pid):
         time.sleep(0.01)
 
 
 def check_not_written(recording: Path) -> None:
     """Raise InputError when a recording is being written."""
-    wait = _LockWait()
+    timeout = _LockTimeout()
     while (pid := writer_pid(recording)) is not None:
-        if not wait.is_over(pid):
+        if not timeout.is_over(pid):
             time.sleep(0.01)
             continue
         raise InputError(
