@@ -16,6 +16,7 @@ From a recording to answers, in this order:
     response    temperatures as a linear function of starts and ambient
     problem     the posterior of one trace and one model
     scoring     Fisher scoring: the search of a maximum
+    one_load    whether a trace has but one load
     search      the likeliest parameters, from several starts
     quantity    a result with its 95 % interval, and whether the trace knows it
     intervals   the interval of anything that follows from the parameters

@@ -16,8 +16,8 @@ from logger.arrays import Floats
 from logger.heat.model import COPPER, HeatModel, SpeedLoss
 from logger.joint.thermal.thermal_load import Node
 from logger.joint.thermal.thermal_model import Winding
-from replay.heat.fitted_quantities import is_one_load
 from replay.heat.model import StatedLags
+from replay.heat.one_load import is_one_load
 from replay.heat.problem import HeatProblem
 from replay.heat.search import coarse_step_s, find_mode, refit_parameters
 from replay.heat.trace import HeatTrace, SensorPlace, StatedAmbient
@@ -86,12 +86,12 @@ def choose_model(
         chosen = best if best.error_K < BETTER * chosen.error_K else chosen
     # Under one load all the time neither a winding nor the place of the drive's heat is seen: both
     # places explain the readings, and one body that follows the room alone predicts quarters best.
-    is_distinct = not is_one_load(trace)
-    if is_distinct and not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
+    has_loads = not is_one_load(trace)
+    if has_loads and not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
         scores.append(score(replace(chosen.model, nodes=1), near))
         if scores[-1].error_K < min(BETTER * chosen.error_K, chosen.error_K - CLEARLY_K):
             chosen = scores[-1]
-    elif is_distinct and standby:
+    elif has_loads and standby:
         # Where both are read it shows in which of them the drive's own heat arises.
         scores.append(score(replace(chosen.model, loss_node=Node.WINDING), chosen))
         if scores[-1].error_K < BETTER * chosen.error_K:

@@ -4,10 +4,7 @@ Pure.
 """
 
 import math
-from collections.abc import Iterator
 from typing import Final
-
-import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.model import Parameter, SpeedLoss
@@ -21,17 +18,16 @@ from replay.heat.intervals import (
     interval_of,
 )
 from replay.heat.model import physical_parameters
+from replay.heat.one_load import is_one_load
 from replay.heat.problem import HeatProblem
 from replay.heat.quantity import UNKNOWN_FACTOR, IntervalMethod, Quantity, QuantityName
 from replay.heat.result import Remedy, UnknownQuantity
 from replay.heat.search import Mode
-from replay.heat.trace import HeatTrace, SensorPlace
+from replay.heat.trace import SensorPlace
 
-__all__ = ["ONE_LOAD_S", "WINDING_NAMES", "fitted_quantities", "is_one_load"]
+__all__ = ["WINDING_NAMES", "fitted_quantities"]
 
 WINDING_NAMES: Final = frozenset((QuantityName.WINDING_RISE, QuantityName.WINDING_TIME))
-ONE_LOAD_S: Final = 600.0
-ONE_LOAD_SHARE: Final = 0.1
 _OF_WINDING: Final = frozenset(
     (*WINDING_NAMES, QuantityName.WINDING_RESISTANCE, QuantityName.WINDING_CAPACITY)
 )
@@ -93,41 +89,6 @@ def _whole_joint(problem: HeatProblem, own: PositiveFunction) -> PositiveFunctio
     """Return what follows from both heat capacities; `own`: from the housing's alone."""
     share = problem.model.parameters.index(Parameter.WINDING_RISE)
     return lambda outer: own(outer) * (1.0 + math.exp(outer[share]))
-
-
-def is_one_load(trace: HeatTrace) -> bool:
-    """Return whether the load was the same all the time, once averaged over ten minutes.
-
-    Then only the sum of what current, drive and room do is in the trace; what tells them apart in
-    the fit is the prior and the misfit, so nothing of it is told as a number.
-    """
-    means = np.array(
-        [mean for number in range(trace.segments) for mean in _means_over_pieces(trace, number)]
-    )
-    return len(means) < 2 or float(np.ptp(means)) < ONE_LOAD_SHARE * float(means.mean())
-
-
-def _means_over_pieces(trace: HeatTrace, segment: int) -> Iterator[float]:
-    """Yield the mean squares of pieces of ten minutes, each half over the one before.
-
-    Weights fade towards the ends of a piece: so it does not count where in a cycle it begins. With
-    even weights a steady cycle of a minute differed by a tenth from piece to piece.
-    """
-    rows = np.flatnonzero(trace.segment == segment)
-    duration_s = trace.steps.duration_s[rows]
-    edges_s = np.append(0.0, np.cumsum(duration_s))
-    whole_s = float(edges_s[-1])
-    if whole_s < 0.5 * ONE_LOAD_S:
-        return
-    piece_s = min(ONE_LOAD_S, whole_s)
-    middle_s, square = edges_s[:-1] + duration_s / 2.0, trace.steps.mean_square_A2[rows]
-    for begin_s in np.linspace(0.0, whole_s - piece_s, 2 * int(whole_s / piece_s) - 1):
-        first, last = np.searchsorted(middle_s, (begin_s, begin_s + piece_s))
-        within = slice(first, last)
-        weight = duration_s[within]
-        weight = weight * np.sin(np.pi * (middle_s[within] - begin_s) / piece_s) ** 2
-        if weight.any():
-            yield float(weight @ square[within] / weight.sum())
 
 
 def _known_of_one_load(problem: HeatProblem) -> frozenset[QuantityName]:

@@ -40,7 +40,7 @@ _NEAR_FALL: Final = 3.2 * WIDER**2
 _NEAR_SHARE: Final = 0.95
 """The same of one before the end: of the root of the fall."""
 _MOST_POINTS: Final = 9
-_MOST_STEPS: Final = 40
+_POINT_STEPS: Final = 40
 TIMES_SD: Final = 1.96
 _MOST_FACTOR: Final = 3.0 * UNKNOWN_FACTOR
 """Either side of the value: beyond, the end does not matter any more."""
@@ -235,7 +235,7 @@ class _Profile:
             log,
             evaluate,
             start,
-            most_steps=_MOST_STEPS,
+            most_steps=_POINT_STEPS,
             tolerance=0.02,
             longest_step=self._longest(),
         )

@@ -14,6 +14,7 @@ import numpy as np
 
 from logger.arrays import Floats
 from logger.heat.model import Parameter
+from replay.heat.one_load import is_one_load
 from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
 from replay.heat.scoring import Evaluation, maximise_likelihood
 from replay.heat.trace import HeatTrace
@@ -32,6 +33,7 @@ _LONGEST_STEP: Final = 1.0
 """Of a logarithm: no step changes a parameter by more than a factor of e."""
 COARSE_STEP_S: Final = 30.0
 """Steps on which a search begins; wider ones in a recording of more than `COARSE_STEPS` such."""
+ONE_LOAD_STEP_S: Final = 10.0
 COARSE_STEPS: Final = 1000
 WIDER: Final = 1.2
 """On every standard uncertainty: rooms that drift in other ways than the prior's, and loads that
@@ -66,8 +68,8 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
     if near is None:
         # Which hill is the highest is seen on wide steps; its top is then found on the fine ones.
         coarse = problem.coarser(coarse_step_s(problem.trace))
-        found = [search_at(coarse, start, size_K) for start in _starts(coarse)]
-        best, _, _ = max(found, key=lambda one: one[1])
+        found = [search_at(coarse, start, size_K)[0] for start in _starts(coarse)]
+        best = max(found, key=lambda vector: _log_marginal(coarse, vector, size_K))
         near = best[: problem.outer_count]
     vector, _, _ = search_at(problem, near, size_K)
     # Together with starts and ambient the noise comes out too small, for these follow every flip of
@@ -98,9 +100,23 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
     )
 
 
+def _log_marginal(problem: HeatProblem, vector: Floats, size_K: float) -> float:
+    """Return how likely a hill is, starts and ambient integrated out.
+
+    By its height alone a narrow one, of a course of the room that has to be just so, is too likely.
+    """
+    outer, unknowns = np.split(vector, [problem.outer_count])
+    return problem.integrate_unknowns(outer, size_K, unknowns).log_marginal
+
+
 def coarse_step_s(trace: HeatTrace) -> float:
-    """Return the duration of steps that are wide enough for a first search."""
-    return max(COARSE_STEP_S, float(trace.steps.duration_s.sum()) / COARSE_STEPS)
+    """Return the duration of steps that are wide enough for a first search.
+
+    Of one load all the time its cycles tell of the winding, if anything does: means over wide steps
+    hide them, and a winding that stores more than its housing becomes the likeliest.
+    """
+    least_s = ONE_LOAD_STEP_S if is_one_load(trace) else COARSE_STEP_S
+    return max(least_s, float(trace.steps.duration_s.sum()) / COARSE_STEPS)
 
 
 def refit_parameters(problem: HeatProblem, near: Mode) -> tuple[Floats, Floats]:

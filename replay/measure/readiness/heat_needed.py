@@ -16,7 +16,7 @@ from scipy.linalg import solve_triangular
 from logger.arrays import Floats
 from logger.heat.observer import AMBIENT_WALK_K2_PER_S
 from replay.heat.fit import LEAST_S
-from replay.heat.fitted_quantities import ONE_LOAD_S, is_one_load
+from replay.heat.one_load import ONE_LOAD_S, is_one_load
 from replay.heat.quantity import KNOWN_FACTOR
 from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
 from replay.measure.readiness.needed import Needed

@@ -2,7 +2,7 @@
 
 import pytest
 
-from replay.heat.fitted_quantities import is_one_load
+from replay.heat.one_load import is_one_load
 from tests.support.heat_joints import simulate_joint
 from tests.support.told_heat import told_answers
 

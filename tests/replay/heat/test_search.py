@@ -1,5 +1,7 @@
 """What a simulated joint was made of comes out of its whole-degree readings."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -95,3 +97,16 @@ def test_wider_steps_keep_load_and_readings():
         assert joined.n.sum() == pytest.approx(fine.n.sum())
         assert joined.n @ joined.value_degC == pytest.approx(fine.n @ fine.value_degC)
         assert np.all((joined.fraction >= 0.0) & (joined.fraction <= 1.0))
+
+
+@pytest.mark.parametrize(("seed", "slow_s"), [(61006, 1298.0), (62003, 1060.0)])
+def test_a_cycle_does_not_end_on_the_hill_of_a_large_winding(seed, slow_s):
+    """Means over half a minute hide the cycle, and the height of that hill is not its likelihood.
+
+    There the winding stores four to seven times what its housing does.
+    """
+    trace = simulate_joint(seed, pattern="cyclic", ambient=False).trace
+    problem = HeatProblem(trace, HeatModel(nodes=2, standby=False))
+    found = dict(zip(problem.model.parameters, find_mode(problem).outer, strict=False))
+    assert math.exp(found[Parameter.HOUSING_TIME]) == pytest.approx(slow_s, rel=0.1)
+    assert math.exp(found[Parameter.WINDING_RISE]) < 1.0
