@@ -230,6 +230,7 @@ def _trend(blocks: FigureBlocks, at: int, compared: _Compared, search: _Search) 
     terms = explained.shape[1]
     # How many of the explained terms are temperatures: one that stands still is none.
     lags = explained_terms(replace(blocks, runs_in=False)).shape[1] - 1
+    # Temperatures are about their mean: without them a figure is at like temperature.
     at_like = explained.copy()
     at_like[:, 1 : 1 + lags] = 0.0
     steps = [
