@@ -130,7 +130,9 @@ def heat_trace_figure(
                 "nticks": 4, "title": axis_title("K", theme),
             },
             "shapes": [
-                *_level_shapes(levels, (low, high), end_s, theme),
+                *_level_shapes(
+                    levels, (low, high), theme, end_s=end_s, is_tinted=len(sensors) == 1
+                ),
                 *_change_shapes(changes, theme),
             ],
             "annotations": [
@@ -172,7 +174,12 @@ def _axis_ends(
 
 
 def _level_shapes(
-    levels: Sequence[SensorLevel], ends: tuple[float, float], end_s: float, theme: Theme
+    levels: Sequence[SensorLevel],
+    ends: tuple[float, float],
+    theme: Theme,
+    *,
+    end_s: float,
+    is_tinted: bool,
 ) -> list[dict[str, Any]]:
     """Return a line at each level, and what is beyond as a tint, as far as the next level.
 
@@ -185,7 +192,7 @@ def _level_shapes(
         {
             "type": "line",
             **across,
-            # A level often lies on a line of the grid.
+            # A level often lies on a line of the grid, which would hide it.
             "layer": "between",
             "y0": one.pick_up,
             "y1": one.pick_up,
@@ -193,7 +200,7 @@ def _level_shapes(
         }
         for one in shown
     ]
-    if len({one.place for one in levels}) > 1:
+    if not is_tinted:
         return shapes
     rising = sorted((one for one in shown if one.is_rising), key=lambda one: one.pick_up)
     for one, above in itertools.zip_longest(rising, rising[1:]):

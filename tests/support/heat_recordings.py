@@ -9,6 +9,7 @@ import pyarrow.csv as pa_csv
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import parse_limits
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.bulk_writer import BulkWriter
 from replay.recording import Recording
@@ -54,11 +55,14 @@ def record_channels(
     *,
     hold_s: float = 3.0,
     settings: str = "",
+    limits: str = "",
 ) -> Recording:
-    """Return a recording of the joint `a`; NaN is null."""
+    """Return a recording of the joint `a`; NaN is null. `limits`: a limits file's text."""
     bench = heat_bench([*columns], hold_s=hold_s, settings=settings)
     start_ns = int(time_ns[0])
-    writer = BulkWriter(path, new_manifest(bench, name=path.name, started_ns=start_ns), bench)
+    in_force = parse_limits(limits, "limits.toml") if limits else None
+    manifest = new_manifest(bench, name=path.name, started_ns=start_ns, limits=in_force)
+    writer = BulkWriter(path, manifest, bench)
     writer.append_readings(
         ReadingBatch(
             joint="a",
@@ -78,11 +82,17 @@ winding = { resistance_ohm = 0.145 }
 
 
 def record_stepped(
-    path: Path, *, winding: bool = True, part: slice = slice(None), settings: str = ""
+    path: Path,
+    *,
+    winding: bool = True,
+    part: slice = slice(None),
+    settings: str = "",
+    limits: str = "",
 ) -> tuple[Recording, Simulated]:
     """Return two hours of load steps with the room, in whole degrees, and the truth behind it.
 
-    `part`: of the seconds, what is recorded. `settings`: more of the joint's.
+    `part`: of the seconds, what is recorded. `settings`: more of the joint's. `limits`: a limits
+    file's text.
     """
     seconds = 7200
     load = load_course("steps", seconds, np.random.default_rng(7))
@@ -102,7 +112,7 @@ def record_stepped(
     time_ns = START_NS + np.arange(seconds) * S
     kept = {name: values[part] for name, values in columns.items()}
     made_of = settings + STEPPED_SETTINGS
-    return record_channels(path, time_ns[part], kept, settings=made_of), made
+    return record_channels(path, time_ns[part], kept, settings=made_of, limits=limits), made
 
 
 def record_real_arm(path: Path, joint: str) -> Recording:

@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from logger.store.layout.manifest import read_manifest, write_manifest
 from replay.recording import Recording
 from tests.support.heat_recordings import record_stepped
 
@@ -15,8 +14,14 @@ PATIENCE_MS = 90_000
 DEMO = Path(__file__).parents[3] / "recordings" / "demo-overheat"
 
 
-LIMIT = """
+LIMITS = """
 format = 1
+[[limit]]
+name = "winding-warm"
+kind = "level"
+severity = "warning"
+channel = "temperature_winding_degC"
+above = 85.0
 [[limit]]
 name = "winding-hot"
 kind = "level"
@@ -30,9 +35,7 @@ above = 110.0
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a folder with load steps of one joint, a limit in force about its temperatures."""
     made = tmp_path_factory.mktemp("heat")
-    record_stepped(made / "steps")
-    manifest = read_manifest(made / "steps")
-    write_manifest(made / "steps", manifest.model_copy(update={"limits": LIMIT}))
+    record_stepped(made / "steps", limits=LIMITS)
     return made
 
 
@@ -52,10 +55,11 @@ def test_rules_are_turned(browser: Browser, serve_once, folder: Path):
     told = page.locator("#heat-said .answer-sentence")
     expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
     before = page.locator("#heat-said .answer-sentence .value").first.inner_text()
-    expect(page.locator("#heat-truth .shapelayer path").first).to_be_attached()
-    expect(page.locator("#heat-truth")).to_contain_text("winding trip 110")
     expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
     expect(page.locator("#heat-ladder .rung").first).to_be_attached()
+    # The limits in force on what was measured are drawn over it.
+    expect(page.locator("#heat-truth .shapelayer path")).to_have_count(2)
+    expect(page.locator("#heat-truth")).to_contain_text("trip 110")
     beyond = page.locator("#heat-table .peak")
     expect(beyond).to_have_text("more than was ever recorded: 18 N·m")
     expect(page.locator("#heat-table tr.beyond").first).to_be_visible()
