@@ -15,7 +15,7 @@ from logger.layout_tools.bit_map import BitClaim
 from logger.layout_tools.guided_steps import STEPS
 from logger.layout_tools.proposal_file import FileKind, FileRival, FileValue
 
-__all__ = ["proposal_view", "steps_view"]
+__all__ = ["proposal_view", "rival_words", "steps_view"]
 
 _FORM_WORDS: Final = {
     "unsigned": "unsigned",
@@ -25,6 +25,7 @@ _FORM_WORDS: Final = {
     "float": "IEEE 754",
 }
 _MS: Final = 1000.0
+_LEAST_SURE: Final = 0.01
 
 
 def steps_view(steps: Mapping[str, tuple[float, float | None]]) -> list[dict[str, Any]]:
@@ -127,16 +128,19 @@ def _value_view(value: FileValue, kind: FileKind, number: int) -> dict[str, Any]
             "scale": value.sure.scale,
         },
         "reason": value.reason,
-        "rivals": [_rival_words(rival, value) for rival in value.rivals],
+        "rivals": [rival_words(rival, value) for rival in value.rivals],
         "expressible": value.form != "sign_magnitude",
     }
 
 
-def _rival_words(rival: FileRival, value: FileValue) -> str:
+def rival_words(rival: FileRival, value: FileValue) -> str:
+    """Return another reading of a value's bits in a line, with how likely it is."""
     words = f"{rival.meaning.replace('_', ' ')}, {rival.scale:.6g} a count"
     words += f", offset {rival.offset:g}" if rival.offset else ""
     words += f", {rival.bits} bits" if rival.bits and rival.bits != value.bits else ""
     if rival.upper_at is not None:
         byte, bit = rival.upper_at
-        words += f" with the upper ones from byte {byte} bit {bit}, which a layout does not hold"
-    return f"{words} ({rival.sure:.2f})"
+        words += f", in two pieces: the upper bits from byte {byte} bit {bit}"
+    # Listed is what may be so: nothing is said to be impossible.
+    sure = f"{rival.sure:.2f}" if rival.sure >= _LEAST_SURE else "below 0.01"
+    return f"{words} ({sure})"

@@ -13,10 +13,12 @@ import pytest
 from dashboard.found_layout.curves_figure import curves_figure
 from dashboard.found_layout.proposed import propose_of
 from dashboard.found_layout.question import LayoutQuery
+from dashboard.found_layout.view import rival_words
 from dashboard.text.theme import LIGHT
 from dashboard.text.units import select_displays
 from logger.errors import InputError
 from logger.joint.bench.layout import parse_layout
+from logger.layout_tools.proposal_file import FileRival, FileValue, Sureness
 from tests.dashboard.assets.test_answers import ASSETS, Declarations
 from tests.logger.layout_finder.moved_joint import move_joint
 from tests.support.unknown_drive import STEPS_QUERY, record_unknown
@@ -117,3 +119,24 @@ def test_from_the_question_to_the_layout(
     states = {value.channel: value.origin.state for frame in frames for value in frame.value}
     assert states.pop("voltage_V") == "corrected"
     assert set(states.values()) == {"confirmed"}
+
+
+def test_another_reading_is_told_with_its_bits():
+    """A length of its own, a second piece; and hardly likely is not impossible."""
+    value = FileValue.model_validate(
+        {
+            "state": "proposed", "meaning": "temperature", "byte": 1, "bits": 8, "seen_bits": 7,
+            "form": "unsigned", "scale": 0.5, "offset": -40.0,
+            "sure": Sureness(place=0.9, meaning=0.9, scale=0.7),
+            "rivals": (
+                FileRival(meaning="temperature", scale=0.1, offset=-40.0, bits=12,
+                          upper_at=(4, 4), sure=0.2),
+                FileRival(meaning="commanded_speed", scale=0.25, offset=0.0, bits=8, sure=0.004),
+            ),
+        }
+    )  # fmt: skip
+    assert [rival_words(one, value) for one in value.rivals] == [
+        "temperature, 0.1 a count, offset -40, 12 bits, in two pieces: the upper bits from byte 4 "
+        "bit 4 (0.20)",
+        "commanded speed, 0.25 a count (below 0.01)",
+    ]
