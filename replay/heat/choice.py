@@ -19,7 +19,7 @@ from logger.joint.thermal.thermal_model import Winding
 from replay.heat.model import StatedLags
 from replay.heat.one_load import is_one_load
 from replay.heat.problem import HeatProblem
-from replay.heat.search import coarse_step_s, find_mode, refit_parameters
+from replay.heat.search import find_mode, refit_parameters, search_step_s
 from replay.heat.trace import HeatTrace, SensorPlace, StatedAmbient
 
 __all__ = ["ModelScore", "ModelStart", "choose_model"]
@@ -70,7 +70,7 @@ def choose_model(
 
     def score(model: HeatModel, near: ModelStart | None) -> ModelScore:
         problem = HeatProblem(trace, model, ambient=ambient, copper=copper, lags_s=lags_s)
-        return _score(problem.coarser(coarse_step_s(trace)), near)
+        return _score(problem.coarser(search_step_s(trace)), near)
 
     places = {one.place for one in trace.sensors}
     standby = ambient is not None or SensorPlace.AMBIENT in places

@@ -26,6 +26,7 @@ __all__ = [
     "find_mode",
     "refit_parameters",
     "search_at",
+    "search_step_s",
     "without_noise",
 ]
 
@@ -67,7 +68,7 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
     size_K = DRIFT_SIZE_K[0]
     if near is None:
         # Which hill is the highest is seen on wide steps; its top is then found on the fine ones.
-        coarse = problem.coarser(coarse_step_s(problem.trace))
+        coarse = problem.coarser(search_step_s(problem.trace))
         found = [search_at(coarse, start, size_K)[0] for start in _starts(coarse)]
         best = max(found, key=lambda vector: _log_marginal(coarse, vector, size_K))
         near = best[: problem.outer_count]
@@ -109,14 +110,18 @@ def _log_marginal(problem: HeatProblem, vector: Floats, size_K: float) -> float:
     return problem.integrate_unknowns(outer, size_K, unknowns).log_marginal
 
 
-def coarse_step_s(trace: HeatTrace) -> float:
+def coarse_step_s(trace: HeatTrace, least_s: float = COARSE_STEP_S) -> float:
+    """Return the duration of wide steps: `least_s`, or more in a long recording."""
+    return max(least_s, float(trace.steps.duration_s.sum()) / COARSE_STEPS)
+
+
+def search_step_s(trace: HeatTrace) -> float:
     """Return the duration of steps that are wide enough for a first search.
 
     Of one load all the time its cycles tell of the winding, if anything does: means over wide steps
     hide them, and a winding that stores more than its housing becomes the likeliest.
     """
-    least_s = ONE_LOAD_STEP_S if is_one_load(trace) else COARSE_STEP_S
-    return max(least_s, float(trace.steps.duration_s.sum()) / COARSE_STEPS)
+    return coarse_step_s(trace, ONE_LOAD_STEP_S if is_one_load(trace) else COARSE_STEP_S)
 
 
 def refit_parameters(problem: HeatProblem, near: Mode) -> tuple[Floats, Floats]:
