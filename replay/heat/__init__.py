@@ -22,6 +22,8 @@ From a recording to answers, in this order:
     intervals   the interval of anything that follows from the parameters
     fitted_quantities  what a fit tells in numbers, and what is not known
     prediction  readings where nothing was fitted, with their uncertainty
+    found_change  a change that was found, and its rivals
+    change_hypothesis  changes at their best parameters, and how likely they are
     change      what changed on the way, when, and by how much
     neighbours  joints nearby that warm this one
     choice      the model that predicts what it has not seen

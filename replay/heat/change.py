@@ -3,38 +3,34 @@
 One change after the other is sought, as long as the next makes the readings much likelier. Where
 one may lie is scanned by the score of the likelihood (Rao's test: the gain that a first step
 promises), then the best dates are fitted in full for each cause; with every further change the
-causes of those before are tried again. What is compared is the posterior of each with starts,
-ambient and the drift's size integrated out, so that what a drifting room explains as well counts
-for nothing. What reverses within minutes is no change of the joint but a load that the model does
-not know well enough, and is not looked for.
+causes of those before are tried again, and of several at last all alike. What is compared is the
+posterior of each with starts, ambient and the drift's size integrated out, so that what a drifting
+room explains as well counts for nothing. What reverses within minutes is no change of the joint but
+a load that the model does not know well enough, and is not looked for.
 """
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
 from logger.arrays import Floats, Ints
-from logger.store.layout.manifest import iso_utc
+from replay.heat.change_hypothesis import Hypothesis, by_log, evidence
 from replay.heat.dated_change import ChangeCause, DatedChange
+from replay.heat.found_change import FoundChange
 from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
-from replay.heat.search import SIZES_K, coarse_step_s, find_mode, search_at
+from replay.heat.search import coarse_step_s, find_mode, search_at
 
-__all__ = ["FoundChange", "find_changes"]
+__all__ = ["find_changes"]
 
 LEAST_GAIN: Final = 80.0
 """Twice the gain of logarithm below which nothing is called a change: quiet trials stay below."""
-LEAST_FACTOR: Final = 1.15
-LEAST_STEP_K: Final = 2.0
-"""Smaller ones are not told: loads that are sampled and rooms that drift look like that."""
 SIZE_SD: Final = 0.04
 STEP_SD_K: Final = 0.5
 """Added to the standard uncertainty of a size: nine simulated changes were off by up to 7 % where
 the curvature alone said 1 %, for the drift takes its share."""
-RIVAL_GAIN: Final = 6.0
-"""A cause that lies no further behind the best is named beside it: the trace cannot tell them."""
 DATES: Final = 32
 FITTED_DATES: Final = 2
 TOLERANCE: Final = 0.1
@@ -44,6 +40,7 @@ MOST_STEPS: Final = 15
 """Gains of tens are compared, so a search ends once it promises a tenth."""
 BLUR_K: Final = 2.0
 """Noise of every sensor with which a first change is searched from the prior's middle as well."""
+FINER_K: Final = 0.5
 BLUR_STRIDE: Final = 2
 """Of the dates: so many apart are fitted so."""
 EDGE_SHARE: Final = 0.04
@@ -55,57 +52,6 @@ _FALL: Final = 3.84
 """95 % quantile of chi-square with one degree of freedom."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundChange:
-    """A change that was found."""
-
-    cause: ChangeCause
-    at_s: tuple[float, float, float]
-    """Since the first step of the trace: likeliest, and 95 % interval."""
-    size: tuple[float, float, float]
-    """A factor, or kelvins of the ambient: likeliest, and 95 % interval."""
-    gain: float
-    """Twice the logarithm by which the readings are likelier with it than without."""
-    rivals: tuple[tuple[ChangeCause, float], ...]
-    """The other causes, each at its own best date, with their gains; the best first."""
-
-    @property
-    def is_large(self) -> bool:
-        """Whether it is large enough to be told."""
-        if self.cause is ChangeCause.AMBIENT:
-            return abs(self.size[0]) >= LEAST_STEP_K
-        return abs(math.log(self.size[0])) >= math.log(LEAST_FACTOR)
-
-    @property
-    def is_cause_known(self) -> bool:
-        """Whether no rival is nearly as likely."""
-        return all(self.gain - gain > RIVAL_GAIN for _, gain in self.rivals)
-
-    def to_json(self, start_ns: int) -> dict[str, Any]:
-        """Return it as a JSON object; `start_ns`: of the trace."""
-        at, first, last = (iso_utc(start_ns + round(one * 1e9)) for one in self.at_s)
-        return {
-            "at": at,
-            "at_first": first,
-            "at_last": last,
-            "cause": self.cause.value,
-            "cause_known": self.is_cause_known,
-            "size": list(self.size),
-            "gain": self.gain,
-            "rivals": [{"cause": cause.value, "gain": gain} for cause, gain in self.rivals],
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class _Hypothesis:
-    """Changes at their best parameters."""
-
-    changes: tuple[DatedChange, ...]
-    outer: Floats
-    unknowns: Floats
-    log: float
-
-
 def find_changes(problem: HeatProblem) -> tuple[FoundChange, ...]:
     """Return what changed on the way, in order of time; empty where nothing is likely.
 
@@ -114,7 +60,9 @@ def find_changes(problem: HeatProblem) -> tuple[FoundChange, ...]:
     """
     two = problem.with_model(replace(problem.model, nodes=2))
     coarse = two.coarser(coarse_step_s(two.trace))
-    return _Search(coarse).find(find_mode(coarse).outer)
+    # A trial may run off; it is then unlikely, and no matter for a warning.
+    with np.errstate(over="ignore", invalid="ignore"):
+        return _Search(coarse).find(find_mode(coarse).outer)
 
 
 class _Search:
@@ -138,17 +86,17 @@ class _Search:
         while len(here.changes) < MOST_CHANGES:
             more = self._add(here)
             if not here.changes:
-                more = self._with_own_noise(max([more, *self._from_blurred(outer)], key=_by_log))
+                more = self._with_own_noise(max([more, *self._from_blurred(outer)], key=by_log))
                 # The hill that it is on may be higher without a change as well.
-                here = unchanged = max(here, self._without(more, 0), key=_by_log)
+                here = unchanged = max(here, self._without(more, 0), key=by_log)
             if 2.0 * (more.log - here.log) < LEAST_GAIN:
                 break
             here = self._retry_causes(more) if here.changes else more
-        here = self._drop_weak(here)
-        found = (self._found(here, at, unchanged) for at in range(len(here.changes)))
+        here, *others = self._settled_together(self._drop_weak(here), outer)
+        found = (self._found(here, at, unchanged, others) for at in range(len(here.changes)))
         return tuple(one for one in found if one.is_large)
 
-    def _from_blurred(self, outer: Floats) -> Iterator[_Hypothesis]:
+    def _from_blurred(self, outer: Floats) -> Iterator[Hypothesis]:
         """Yield one change of each cause, searched where readings are taken to be rough.
 
         A fit to all of a trace, without the change that there was, may lie on a far hill (all heat
@@ -156,36 +104,36 @@ class _Search:
         with the sensors' own noise it finds nothing from elsewhere either, for every step off the
         ridge costs too much. With a larger one there is one hill, whatever it begins at.
         """
-        first = self._blurred(self._problem.first_outer())
-        start = _Hypothesis((), first, self._problem.first_unknowns(), -math.inf)
+        start = self._rough_start()
         dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
         # Any cause shows where the hill is.
         tried = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
-        best = max(tried, key=_by_log)
-        sensors = len(self._problem.sensors)
+        best = max(tried, key=by_log)
         for cause in ChangeCause:
             own = best if cause is ChangeCause.COOLING else self._with_cause(best, 0, cause)
             own = self._refine(own, 0, stride_s)
-            fine = np.concatenate([own.outer[:-sensors], outer[-sensors:]])
-            yield self._refine(self._fit(own.changes, fine, own.unknowns), 0, stride_s)
+            yield self._refine(self._as_noisy(own, outer), 0, stride_s)
 
-    def _blurred(self, outer: Floats) -> Floats:
-        """Return outer parameters with a large noise of every sensor."""
-        blurred = outer.copy()
-        blurred[-len(self._problem.sensors) :] = math.log(BLUR_K)
-        return blurred
+    def _rough_start(self) -> Hypothesis:
+        """Return the prior's middle with a large noise of every sensor."""
+        outer = self._problem.first_outer().copy()
+        outer[-len(self._problem.sensors) :] = math.log(BLUR_K)
+        return Hypothesis((), outer, self._problem.first_unknowns(), -math.inf)
 
-    def _with_own_noise(self, here: _Hypothesis) -> _Hypothesis:
+    def _with_own_noise(self, here: Hypothesis) -> Hypothesis:
         """Return the same with the sensors' noises as they are with its changes."""
-        mode = find_mode(self._problem.with_changes(here.changes), near=here.outer)
+        try:
+            mode = find_mode(self._problem.with_changes(here.changes), near=here.outer)
+        except np.linalg.LinAlgError:
+            return here  # So far off that no shape is left about it: others are likelier.
         return self._fit(here.changes, mode.outer, mode.unknowns)
 
-    def _add(self, here: _Hypothesis) -> _Hypothesis:
+    def _add(self, here: Hypothesis) -> Hypothesis:
         """Return a hypothesis with one change more, of the likeliest cause and at its best date."""
         best, at = max((self._added(here, cause) for cause in ChangeCause), key=_of_added)
         return self._refine(best, at, self._stride_s)
 
-    def _added(self, here: _Hypothesis, cause: ChangeCause) -> tuple[_Hypothesis, int]:
+    def _added(self, here: Hypothesis, cause: ChangeCause) -> tuple[Hypothesis, int]:
         """Return a hypothesis with one change more, at the best of some dates, and its place."""
         taken = np.array([one.at_s for one in here.changes] or [-np.inf])
         dates = self._dates[np.abs(self._dates[:, None] - taken).min(axis=1) > APART_S]
@@ -196,11 +144,11 @@ class _Search:
             self._with(here, self._change(cause, float(dates[at])))
             for at in _tops(scores)[:FITTED_DATES]
         ]
-        best = max(fitted, key=_by_log)
+        best = max(fitted, key=by_log)
         new = next(one for one in best.changes if one not in here.changes)
         return best, best.changes.index(new)
 
-    def _refine(self, here: _Hypothesis, at: int, stride_s: float) -> _Hypothesis:
+    def _refine(self, here: Hypothesis, at: int, stride_s: float) -> Hypothesis:
         """Return the same with the date of one change moved to where it is likeliest."""
         while stride_s > self._least_s:
             stride_s /= 2.0
@@ -211,7 +159,7 @@ class _Search:
                     break
         return here
 
-    def _retry_causes(self, here: _Hypothesis) -> _Hypothesis:
+    def _retry_causes(self, here: Hypothesis) -> Hypothesis:
         """Return the same with other causes where these are likelier now."""
         for at in range(len(here.changes)):
             for cause in ChangeCause:
@@ -220,26 +168,95 @@ class _Search:
                     here = tried if tried.log > here.log else here
         return here
 
-    def _drop_weak(self, here: _Hypothesis) -> _Hypothesis:
+    def _drop_weak(self, here: Hypothesis) -> Hypothesis:
         """Return the same without changes that the later ones made needless."""
         while here.changes:
-            fewer = max((self._without(here, at) for at in range(len(here.changes))), key=_by_log)
+            fewer = max((self._without(here, at) for at in range(len(here.changes))), key=by_log)
             if 2.0 * (here.log - fewer.log) >= LEAST_GAIN:
                 break
             here = fewer
         return here
 
-    def _found(self, here: _Hypothesis, at: int, unchanged: _Hypothesis) -> FoundChange:
-        # With the noises as they are, and that no change at all needs larger ones.
-        without = max(self._without(here, at), unchanged, key=_by_log)
+    def _settled_together(self, here: Hypothesis, outer: Floats) -> list[Hypothesis]:
+        """Return the changes with the causes and dates that are likely together, best first.
+
+        Several were each found beside fewer, with the noise that readings then needed: far too
+        large a one, in which a wrong cause and half the size of a right one are lost. And what is
+        put right is one cause twice, which a search that adds or turns one after the other does not
+        meet: a change alone explains little of it, and best at a wrong date.
+        """
+        starts = [here] if len(here.changes) > 1 else []
+        for one in (here, self._rough_pair(outer)):
+            if one is not None and len(one.changes) > 1:
+                starts += [self._with_all(one, cause) for cause in ChangeCause]
+        settled = sorted(map(self._settled, starts), key=by_log, reverse=True)
+        if len(here.changes) > 1 or not settled:
+            return settled or [here]
+        more = 2.0 * (settled[0].log - here.log)
+        is_likelier = more >= LEAST_GAIN * (len(settled[0].changes) - len(here.changes))
+        return settled if is_likelier else [here]
+
+    def _rough_pair(self, outer: Floats) -> Hypothesis | None:
+        """Return a change and another of its cause, searched as `_from_blurred` does.
+
+        None where two have no place.
+        """
+        start = self._rough_start()
+        dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
+        firsts = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
+        pairs = (self._added(one, ChangeCause.COOLING)[0] for one in firsts)
+        best = max((one for one in pairs if len(one.changes) > 1), key=by_log, default=None)
+        if best is None:
+            return None
+        # By steps, as metals are annealed: what rough readings left open is seen in finer ones.
+        for rough_K in (BLUR_K, FINER_K):  # noqa: N806 - units are written as units are
+            best = self._redated(self._blurred(best, rough_K), stride_s)
+        return self._as_noisy(best, outer)
+
+    def _redated(self, here: Hypothesis, stride_s: float) -> Hypothesis:
+        for at in range(len(here.changes)):
+            here = self._refine(here, at, stride_s)
+        return here
+
+    def _blurred(self, here: Hypothesis, rough_K: float) -> Hypothesis:  # noqa: N803
+        outer = here.outer.copy()
+        outer[-len(self._problem.sensors) :] = math.log(rough_K)
+        return self._fit(here.changes, outer, here.unknowns)
+
+    def _as_noisy(self, rough: Hypothesis, outer: Floats) -> Hypothesis:
+        """Return changes that were found in rough readings with the noises of other parameters."""
+        sensors = len(self._problem.sensors)
+        fine = np.concatenate([rough.outer[:-sensors], outer[-sensors:]])
+        return self._fit(rough.changes, fine, rough.unknowns)
+
+    def _with_all(self, here: Hypothesis, cause: ChangeCause) -> Hypothesis:
+        for at, change in enumerate(here.changes):
+            here = here if change.cause is cause else self._with_cause(here, at, cause)
+        return here
+
+    def _settled(self, here: Hypothesis) -> Hypothesis:
+        """Return the same at its best dates, with the noises that it needs before and after."""
+        here = self._redated(self._with_own_noise(here), 4 * self._step_s)
+        return self._with_own_noise(here)
+
+    def _found(
+        self, here: Hypothesis, at: int, unchanged: Hypothesis, others: Sequence[Hypothesis]
+    ) -> FoundChange:
+        # Each with the noises that it needs: with those of another it would look too unlikely.
+        without = max(self._with_own_noise(self._without(here, at)), unchanged, key=by_log)
         own = here.changes[at].cause
         tried = [
-            here
-            if cause is own
-            else self._refine(self._with_cause(here, at, cause), at, 4 * self._step_s)
+            self._with_own_noise(
+                self._refine(self._with_cause(here, at, cause), at, 4 * self._step_s)
+            )
             for cause in ChangeCause
+            if cause is not own
         ]
-        best, *rivals = sorted(tried, key=lambda one: -one.log)
+        likeliest: dict[ChangeCause, Hypothesis] = {}
+        alike = (one for one in others if len(one.changes) == len(here.changes))
+        for one in sorted((here, *alike, *tried), key=by_log, reverse=True):
+            likeliest.setdefault(one.changes[at].cause, one)
+        best, *rivals = likeliest.values()
         return FoundChange(
             cause=best.changes[at].cause,
             at_s=self._date_interval(best, at),
@@ -255,11 +272,11 @@ class _Search:
             cause=cause, at_s=float(at_s), carries_standby=not self._problem.model.standby
         )
 
-    def _with(self, here: _Hypothesis, new: DatedChange) -> _Hypothesis:
+    def _with(self, here: Hypothesis, new: DatedChange) -> Hypothesis:
         changes = tuple(sorted((*here.changes, new), key=lambda one: one.at_s))
         return self._fit(changes, self._outer_with(here, new), here.unknowns)
 
-    def _outer_with(self, here: _Hypothesis, new: DatedChange) -> Floats:
+    def _outer_with(self, here: Hypothesis, new: DatedChange) -> Floats:
         before = [one for one in here.changes if one.at_s <= new.at_s]
         first = len(self._problem.model.parameters) + sum(one.sizes for one in before)
         return np.insert(here.outer, first, np.zeros(new.sizes))
@@ -268,11 +285,11 @@ class _Search:
         first = len(self._problem.model.parameters) + sum(one.sizes for one in changes[:at])
         return slice(first, first + changes[at].sizes)
 
-    def _without(self, here: _Hypothesis, at: int) -> _Hypothesis:
+    def _without(self, here: Hypothesis, at: int) -> Hypothesis:
         outer = np.delete(here.outer, self._slice(here.changes, at))
         return self._fit(here.changes[:at] + here.changes[at + 1 :], outer, here.unknowns)
 
-    def _with_cause(self, here: _Hypothesis, at: int, cause: ChangeCause) -> _Hypothesis:
+    def _with_cause(self, here: Hypothesis, at: int, cause: ChangeCause) -> Hypothesis:
         own = self._slice(here.changes, at)
         new = self._change(cause, here.changes[at].at_s)
         outer = np.concatenate(
@@ -280,7 +297,7 @@ class _Search:
         )
         return self._fit((*here.changes[:at], new, *here.changes[at + 1 :]), outer, here.unknowns)
 
-    def _moved(self, here: _Hypothesis, at: int, at_s: float) -> _Hypothesis | None:
+    def _moved(self, here: Hypothesis, at: int, at_s: float) -> Hypothesis | None:
         """Return the same with one date moved; None where it would pass another or an end."""
         before = here.changes[at - 1].at_s if at else 0.0
         after = here.changes[at + 1].at_s if at + 1 < len(here.changes) else self._end_s
@@ -293,7 +310,7 @@ class _Search:
 
     def _fit(
         self, changes: tuple[DatedChange, ...], outer: Floats, unknowns: Floats | None
-    ) -> _Hypothesis:
+    ) -> Hypothesis:
         problem = self._problem.with_changes(changes)
         found, _, _ = search_at(
             problem,
@@ -305,9 +322,9 @@ class _Search:
             most_steps=MOST_STEPS,
         )
         best, inner = found[: problem.outer_count], found[problem.outer_count :]
-        return _Hypothesis(changes, best, inner, _evidence(problem, best, inner))
+        return Hypothesis(changes, best, inner, evidence(problem, best, inner))
 
-    def _score(self, here: _Hypothesis, new: DatedChange) -> float:
+    def _score(self, here: Hypothesis, new: DatedChange) -> float:
         """Return twice the gain that the first step of a change promises, all else let free."""
         changes = tuple(sorted((*here.changes, new), key=lambda one: one.at_s))
         problem = self._problem.with_changes(changes)
@@ -321,7 +338,7 @@ class _Search:
         part = covariance[np.ix_(rows, rows)]
         return float(step[rows] @ np.linalg.solve(part, step[rows]))
 
-    def _date_interval(self, here: _Hypothesis, at: int) -> tuple[float, float, float]:
+    def _date_interval(self, here: Hypothesis, at: int) -> tuple[float, float, float]:
         """Return the date, and the dates either side at which its likelihood has fallen."""
         middle_s, ends = here.changes[at].at_s, []
         for sign in (-1.0, 1.0):
@@ -333,31 +350,31 @@ class _Search:
             ends.append(min(max(middle_s + sign * reach_s, 0.0), self._end_s))
         return middle_s, ends[0], ends[1]
 
-    def _size_interval(self, here: _Hypothesis, at: int) -> tuple[float, float, float]:
+    def _size_interval(self, here: Hypothesis, at: int) -> tuple[float, float, float]:
         """Return the size of a change and its 95 % interval, by the curvature at its best."""
-        problem = self._problem.with_changes(here.changes)
-        vector = np.concatenate([here.outer, here.unknowns])
-        information = problem.evaluate(vector, DRIFT_SIZE_K[0]).information
-        kept = _without_noise(problem, len(vector))
-        first = self._slice(here.changes, at).start
-        place = int(np.flatnonzero(kept == first)[0])
-        covariance = np.linalg.inv(information[np.ix_(kept, kept)])
+        # Searched to its end, and the drift's size as uncertain as it is: a factor lies on a ridge
+        # of other time constants and rooms that explain nearly as much.
+        problem, first = (
+            self._problem.with_changes(here.changes),
+            self._slice(here.changes, at).start,
+        )
+        try:
+            mode = find_mode(problem, near=here.outer)
+            middle, variance = float(mode.outer[first]), float(mode.covariance[first, first])
+        except np.linalg.LinAlgError:
+            # No shape is left about it, so nothing is known but what was before.
+            middle, variance = float(here.outer[first]), float(problem.prior_sd[first]) ** 2
         is_step = here.changes[at].cause is ChangeCause.AMBIENT
         least = STEP_SD_K if is_step else SIZE_SD
-        reach = 1.96 * math.hypot(math.sqrt(max(float(covariance[place, place]), 0.0)), least)
-        middle = float(here.outer[first])
+        reach = 1.96 * math.hypot(math.sqrt(max(variance, 0.0)), least)
         value, low, high = middle, middle - reach, middle + reach
         if is_step:
             return value, low, high
         return math.exp(value), math.exp(low), math.exp(high)
 
 
-def _by_log(one: _Hypothesis) -> float:
-    return one.log
-
-
-def _of_added(one: tuple[_Hypothesis, int]) -> float:
-    return one[0].log
+def _of_added(one: tuple[Hypothesis, int]) -> float:
+    return by_log(one[0])
 
 
 def _tops(scores: Floats) -> list[int]:
@@ -371,11 +388,3 @@ def _tops(scores: Floats) -> list[int]:
 def _without_noise(problem: HeatProblem, count: int) -> Ints:
     """Return the places of a vector's parameters but for the sensors' noise, which is known."""
     return np.setdiff1d(np.arange(count), np.arange(problem.theta_count, problem.outer_count))
-
-
-def _evidence(problem: HeatProblem, outer: Floats, unknowns: Floats) -> float:
-    """Return the log-posterior with starts, ambient and the drift's size integrated out."""
-    logs = np.array(
-        [problem.integrate_unknowns(outer, size_K, unknowns).log_marginal for size_K in SIZES_K]
-    )
-    return float(logs.max() + math.log(np.exp(logs - logs.max()).mean()))

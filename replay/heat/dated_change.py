@@ -24,6 +24,8 @@ __all__ = ["ChangeCause", "DatedChange", "change_prior", "changed_joint", "chang
 _FACTOR_SD: Final = 0.5
 """Of the logarithm of a factor: within 2.7 either way at 95 %."""
 _AMBIENT_SD_K: Final = 4.0
+_STANDBY_SD_K: Final = 12.0
+"""Of what the standby rise becomes more: 10 K of it, and cooling worse by 2.5, are 15 K."""
 
 
 class ChangeCause(StrEnum):
@@ -59,7 +61,7 @@ def change_prior(changes: Sequence[DatedChange]) -> tuple[Floats, Floats]:
     spread = []
     for change in changes:
         first = _AMBIENT_SD_K if change.cause is ChangeCause.AMBIENT else _FACTOR_SD
-        spread += [first, _AMBIENT_SD_K][: change.sizes]
+        spread += [first, _STANDBY_SD_K][: change.sizes]
     return np.zeros(len(spread)), np.array(spread)
 
 

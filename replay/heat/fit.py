@@ -19,11 +19,12 @@ from logger.joint.thermal.thermal_load import JointHeat, Node
 from logger.joint.thermal.thermal_model import Winding
 from replay.heat.answers import drawn_joints, slow_time_s
 from replay.heat.bins import ReadTrace, SensorSource, read_housings, read_trace
-from replay.heat.change import FoundChange, find_changes
+from replay.heat.change import find_changes
 from replay.heat.choice import ModelScore, ModelStart, choose_model
 from replay.heat.dated_ambient import DatedReading
 from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.fitted_quantities import WINDING_NAMES, fitted_quantities
+from replay.heat.found_change import FoundChange
 from replay.heat.lag_choice import find_lags, is_lag_alike
 from replay.heat.neighbours import Neighbour, find_neighbours
 from replay.heat.problem import HeatProblem

@@ -9,7 +9,7 @@ from typing import Any
 
 from logger.heat.model import HeatModel
 from logger.joint.thermal.thermal_load import Node
-from replay.heat.change import FoundChange
+from replay.heat.found_change import FoundChange
 from replay.heat.neighbours import Neighbour
 from replay.heat.peak_load import PeakLoad, peaks_passed
 from replay.heat.quantity import Quantity, QuantityName

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, tzinfo
 from typing import Final
 
 from replay.heat.borne_words import current_lines
-from replay.heat.change import RIVAL_GAIN, FoundChange
 from replay.heat.dated_change import ChangeCause
 from replay.heat.fit import HeatFit
+from replay.heat.found_change import RIVAL_GAIN, FoundChange
 from replay.heat.quantity import IntervalMethod, Quantity, QuantityName
 from replay.heat.result import Assumption, Caution, HeatResult, Remedy
 from replay.heat.text import (

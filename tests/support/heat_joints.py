@@ -71,6 +71,7 @@ def simulate_joint(
     gaps: int = 3,
     load: np.ndarray | None = None,
     change: tuple[int, ChangeCause, float] | None = None,
+    restored_at: int | None = None,
     warmer_K: np.ndarray | None = None,
     winding_lag_s: float = 0.0,
     housing_lag_s: float = 0.0,
@@ -86,6 +87,8 @@ def simulate_joint(
         Whether these are recorded.
     change
         At which second the joint became another, in what, and by which factor.
+    restored_at
+        At which second a joint that changed became what it had been; None: never.
     warmer_K
         By how much what stands around warms its room, at each second.
     winding_lag_s, housing_lag_s
@@ -129,12 +132,15 @@ def simulate_joint(
     shown[:, list(lags_s)] = states[:, 2:]
     if change is not None:
         at, cause, factor = change
-        temperatures[at:] = temperatures_over(
-            changed_joint(joint, cause, factor),
-            LoadSteps.at_rest(np.ones(seconds - at), current[at:] ** 2),
-            start_degC=temperatures[at],
-            ambient_degC=room[at:],
-        )
+        later = [(at, changed_joint(joint, cause, factor))]
+        later += [] if restored_at is None else [(restored_at, joint)]
+        for begin, other in later:
+            temperatures[begin:] = temperatures_over(
+                other,
+                LoadSteps.at_rest(np.ones(seconds - begin), current[begin:] ** 2),
+                start_degC=temperatures[begin],
+                ambient_degC=room[begin:],
+            )
         shown = temperatures
     recorded = np.ones(seconds, bool)
     for _ in range(gaps):
