@@ -97,14 +97,14 @@ class _Search:
         return tuple(one for one in found if one.is_large)
 
     def _from_blurred(self, outer: Floats) -> Iterator[Hypothesis]:
-        """Yield one change of each cause, searched where readings are taken to be rough.
+        """Yield one change of each cause, searched where readings are taken to be blurred.
 
         A fit to all of a trace, without the change that there was, may lie on a far hill (all heat
         that of the drive, a winding larger than its housing), from which no search finds back; and
         with the sensors' own noise it finds nothing from elsewhere either, for every step off the
         ridge costs too much. With a larger one there is one hill, whatever it begins at.
         """
-        start = self._rough_start()
+        start = self._blurred_start()
         dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
         # Any cause shows where the hill is.
         tried = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
@@ -114,7 +114,7 @@ class _Search:
             own = self._refine(own, 0, stride_s)
             yield self._refine(self._as_noisy(own, outer), 0, stride_s)
 
-    def _rough_start(self) -> Hypothesis:
+    def _blurred_start(self) -> Hypothesis:
         """Return the prior's middle with a large noise of every sensor."""
         outer = self._problem.first_outer().copy()
         outer[-len(self._problem.sensors) :] = math.log(BLUR_K)
@@ -186,7 +186,7 @@ class _Search:
         meet: a change alone explains little of it, and best at a wrong date.
         """
         starts = [here] if len(here.changes) > 1 else []
-        for one in (here, self._rough_pair(outer)):
+        for one in (here, self._blurred_pair(outer)):
             if one is not None and len(one.changes) > 1:
                 starts += [self._with_all(one, cause) for cause in ChangeCause]
         settled = sorted(map(self._settled, starts), key=by_log, reverse=True)
@@ -196,12 +196,12 @@ class _Search:
         is_likelier = more >= LEAST_GAIN * (len(settled[0].changes) - len(here.changes))
         return settled if is_likelier else [here]
 
-    def _rough_pair(self, outer: Floats) -> Hypothesis | None:
+    def _blurred_pair(self, outer: Floats) -> Hypothesis | None:
         """Return a change and another of its cause, searched as `_from_blurred` does.
 
         None where two have no place.
         """
-        start = self._rough_start()
+        start = self._blurred_start()
         dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
         firsts = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
         pairs = (self._added(one, ChangeCause.COOLING)[0] for one in firsts)
@@ -209,8 +209,8 @@ class _Search:
         if best is None:
             return None
         # By steps, as metals are annealed: what rough readings left open is seen in finer ones.
-        for rough_K in (BLUR_K, FINER_K):  # noqa: N806 - units are written as units are
-            best = self._redated(self._blurred(best, rough_K), stride_s)
+        for noise_K in (BLUR_K, FINER_K):  # noqa: N806 - units are written as units are
+            best = self._redated(self._blurred(best, noise_K), stride_s)
         return self._as_noisy(best, outer)
 
     def _redated(self, here: Hypothesis, stride_s: float) -> Hypothesis:
@@ -218,16 +218,16 @@ class _Search:
             here = self._refine(here, at, stride_s)
         return here
 
-    def _blurred(self, here: Hypothesis, rough_K: float) -> Hypothesis:  # noqa: N803
+    def _blurred(self, here: Hypothesis, noise_K: float) -> Hypothesis:  # noqa: N803
         outer = here.outer.copy()
-        outer[-len(self._problem.sensors) :] = math.log(rough_K)
+        outer[-len(self._problem.sensors) :] = math.log(noise_K)
         return self._fit(here.changes, outer, here.unknowns)
 
-    def _as_noisy(self, rough: Hypothesis, outer: Floats) -> Hypothesis:
-        """Return changes that were found in rough readings with the noises of other parameters."""
+    def _as_noisy(self, blurred: Hypothesis, outer: Floats) -> Hypothesis:
+        """Return changes that were found in blurred readings with the noises of other parameters."""
         sensors = len(self._problem.sensors)
-        fine = np.concatenate([rough.outer[:-sensors], outer[-sensors:]])
-        return self._fit(rough.changes, fine, rough.unknowns)
+        fine = np.concatenate([blurred.outer[:-sensors], outer[-sensors:]])
+        return self._fit(blurred.changes, fine, blurred.unknowns)
 
     def _with_all(self, here: Hypothesis, cause: ChangeCause) -> Hypothesis:
         for at, change in enumerate(here.changes):
