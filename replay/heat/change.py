@@ -224,7 +224,7 @@ class _Search:
         return self._fit(here.changes, outer, here.unknowns)
 
     def _as_noisy(self, blurred: Hypothesis, outer: Floats) -> Hypothesis:
-        """Return changes that were found in blurred readings with the noises of other parameters."""
+        """Return changes found in blurred readings with the noises of other parameters."""
         sensors = len(self._problem.sensors)
         fine = np.concatenate([blurred.outer[:-sensors], outer[-sensors:]])
         return self._fit(blurred.changes, fine, blurred.unknowns)
