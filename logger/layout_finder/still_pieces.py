@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.layout_finder.bits import BitField, join_pieces, read_field, toggle_counts
+from logger.layout_finder.bits import BitField, join_pieces, toggle_counts
 from logger.layout_finder.traffic import Bytes
 
 __all__ = ["with_still_pieces"]
@@ -41,8 +41,7 @@ def with_still_pieces(
             starts = range(0, 8 * payload.shape[1] - length + 1, min(length, 4))
             for start in starts:
                 columns = range(start, start + length)
-                # Upper bits are a small number: above the piece there is room for what rises.
                 is_free = not own.intersection(columns) and bool(still[columns].all())
                 if start % 8 + length <= 8 and is_free and first[columns].any():
                     found.append(join_pieces(lower, BitField(start, length)))
-    return tuple(one for one in found if read_field(payload[:1], one)[0] > 0)
+    return tuple(found)
