@@ -13,6 +13,8 @@ from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 PATIENCE_MS = 60_000
 """How long a page may take to be as a test expects, on a machine that others use as well."""
+STAYS = 4
+"""Looks in a row, 50 ms apart, at which an element has to be at the same place."""
 MAC = Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome")
 ARGUMENTS = [
     "--headless",
@@ -67,11 +69,18 @@ def first_held(page: Page, held: list[Route]) -> Route:
 
 
 def box_of(locator: Locator) -> FloatRect:
-    """Wait until an element has a place on the page; one that is being drawn anew has none."""
+    """Wait until an element stays at its place on the page.
+
+    One that is being drawn anew has none, and one above which something is still to be drawn is
+    about to move: a mouse that is sent there would miss it.
+    """
     end_s = time.monotonic() + PATIENCE_MS / 1000
-    while (box := locator.bounding_box()) is None:
+    box, stays = locator.bounding_box(), 0
+    while box is None or stays < STAYS:
         assert time.monotonic() < end_s, f"no place on the page: {locator}"
         locator.page.wait_for_timeout(50)
+        before, box = box, locator.bounding_box()
+        stays = stays + 1 if box == before else 0
     return box
 
 
