@@ -8,8 +8,8 @@ PROGRAM := $(VENV)/.program
 TOOLS   := $(VENV)/.tools
 ARGS    ?=
 CORES   := $(shell nproc 2>/dev/null || echo 2)
-# Two more than cores, at most six: many tests wait for processes that they start.
-WORKERS ?= $(shell echo $$(( $(CORES) < 4 ? $(CORES) + 2 : 6 )))
+# Three more than cores, at most six: many tests wait for processes that they start.
+WORKERS ?= $(shell echo $$(( $(CORES) < 3 ? $(CORES) + 3 : 6 )))
 # Each takes whole stretches of files, so that what a file makes once is made by one of them.
 SHARED  := --dist worksteal
 # A browser, a server and often a logger with its joints to each.

@@ -80,7 +80,7 @@ def _recorded(path: Path, trace: ReadingBatch, cuts: list[int], *, end: bool) ->
 
 
 @settings(
-    max_examples=12,
+    max_examples=6,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(st.integers(0, 2**32 - 1), st.booleans())
