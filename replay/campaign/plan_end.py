@@ -10,6 +10,7 @@ import numpy as np
 from logger.arrays import to_ns, to_s
 from logger.campaign.plan_settings import PlanSettings
 from logger.campaign.stage_progress import DAY_NS
+from logger.findings.uncertainty import student_factor
 from logger.store.layout.manifest import iso_utc
 from replay.campaign.campaign_cycles import RunningHours
 from replay.campaign.campaign_days import StageSpan
@@ -19,7 +20,6 @@ __all__ = ["PlanEnd", "plan_end"]
 LEAST_WHOLE_DAYS: Final = 3
 """Of which it is known how a day differs from another."""
 _MOST_DAYS: Final = 36_500.0
-_TWO_SIDED: Final = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,9 +88,9 @@ def plan_end(
     days = work_h / mean_h
     if days > _MOST_DAYS:
         return None
-    # The sum of that many days to come, and the mean day, known from those so far.
+    # The sum of that many days to come, and the mean day; how days differ is known from few.
     relative = spread_h / mean_h
-    reach = _TWO_SIDED * relative * math.sqrt(days + days**2 / len(daily_h))
+    reach = student_factor(len(daily_h) - 1) * relative * math.sqrt(days + days**2 / len(daily_h))
     low_days = max(days - reach, min(days, work_h / 24.0))
 
     def instant(of_days: float) -> int:

@@ -66,15 +66,20 @@ def test_unlike_days_make_it_unsure():
     assert (found.expected_ns / DAY_NS - 6.0) == pytest.approx(5.5, abs=0.01)
     assert found.low_ns / DAY_NS - 6.0 == pytest.approx(60.0 / 24.0 + 0.5, abs=0.01)
     assert found.high_ns / DAY_NS - 6.0 > 8.0
+
+
+@pytest.mark.parametrize("known", [4, 12])
+def test_the_interval_holds_as_often_as_it_says(known: int):
+    """Days drawn at random; how much they differ is known from few of them as well."""
     dice = np.random.default_rng(4)
     held = 0
     for _ in range(300):
-        days = dice.choice([24.0, 18.0, 6.0], 40)
-        told = _end([*days[:12]])
+        days = np.clip(dice.normal(14.0, 4.0, 40), 0.0, 24.0)
+        told = _end([*days[:known]])
         assert told is not None
-        # 60 h of work from the twelfth day on, by the day's own share.
-        worked = np.concatenate([[0.0], np.cumsum(days[12:])])
-        true_days = float(np.interp(60.0, worked, np.arange(len(worked)))) + 12.5
+        # 60 h of work from then on, by the day's own share; then the rest.
+        worked = np.concatenate([[0.0], np.cumsum(days[known:])])
+        true_days = float(np.interp(60.0, worked, np.arange(len(worked)))) + known + 0.5
         held += told.low_ns / DAY_NS <= true_days <= told.high_ns / DAY_NS
     assert held / 300 == pytest.approx(0.95, abs=0.04)
 
