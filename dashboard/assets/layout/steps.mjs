@@ -23,13 +23,24 @@ const WAYS = /** @type {[string, string][]} */ ([
 
 /** @param {LayoutPage} page @param {LayoutAnswer} answer */
 export function renderSteps(page, answer) {
-  renderFact(page.part("steps"), [answer.steps, answer.live, answer.path], () =>
+  renderUntouched(page.part("steps"), [answer.steps, answer.live, answer.path], () =>
     answer.steps.map((step, i) => {
       const item = html("li", "found-step", [html("b", "", String(i + 1)), stepWords(step)]);
       item.append(stepTimes(page, step, answer.live));
       return item;
     }),
   );
+}
+
+/**
+ * As `renderFact`, but a field that somebody is in stays: the answer to what was typed before would take away what is
+ * in it by now. That is answered in its turn, and shown then.
+ * @param {HTMLElement} box @param {unknown} fact @param {() => (Node | string)[]} parts
+ */
+function renderUntouched(box, fact, parts) {
+  const field = document.activeElement;
+  if (field && field.matches("input, select") && box.contains(field)) return;
+  renderFact(box, fact, parts);
 }
 
 /** @param {Step} step */
@@ -66,7 +77,7 @@ function stepTimes(page, step, isLive) {
 /** @param {LayoutPage} page @param {LayoutAnswer} answer */
 export function renderTyped(page, answer) {
   const { question } = page;
-  renderFact(page.part("typed"), [answer.path, answer.buses, question], () => {
+  renderUntouched(page.part("typed"), [answer.path, answer.buses, question], () => {
     const rows = TYPED.map(([key, words, unit, gives]) => {
       const input = html("input");
       input.inputMode = "decimal";

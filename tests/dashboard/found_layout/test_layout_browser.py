@@ -4,8 +4,9 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Route, expect
 
+from tests.support.browser import first_held
 from tests.support.unknown_drive import STEPS_QUERY, record_unknown
 
 
@@ -28,9 +29,28 @@ def test_from_the_steps_to_the_layout(browser: Browser, serve_once, tmp_path_fac
         page.get_by_label(f"{step}: to s").press("Tab")
         expect(page.get_by_label(f"{step}: to s")).to_have_value(end)
         expect(page.get_by_label(f"{step}: from s")).to_have_value(begin)
-    for key in ("ambient", "supply", "mass", "arm"):
-        page.locator(f"#found-typed input[name={key}]").fill(STEPS_QUERY[key])
-        page.locator(f"#found-typed input[name={key}]").press("Tab")
+    typed = {
+        key: page.locator(f"#found-typed input[name={key}]")
+        for key in ("ambient", "supply", "mass", "arm")
+    }
+    for key in ("ambient", "supply"):
+        typed[key].fill(STEPS_QUERY[key])
+        typed[key].press("Tab")
+    # What is typed meanwhile stays when the answer to what was typed before arrives.
+    held: list[Route] = []
+    asked = re.compile(r"/api/.*mass=2")
+    page.route(asked, lambda route: held.append(route))  # noqa: PLW0108 - no builtin
+    typed["mass"].fill(STEPS_QUERY["mass"])
+    typed["mass"].press("Tab")
+    typed["arm"].fill(STEPS_QUERY["arm"])
+    with page.expect_response(asked):
+        first_held(page, held).continue_()
+    page.unroute(asked)
+    expect(page).to_have_url(re.compile("mass=2"))
+    page.wait_for_timeout(200)
+    expect(typed["arm"]).to_be_focused(timeout=1000)
+    expect(typed["arm"]).to_have_value(STEPS_QUERY["arm"])
+    typed["arm"].press("Tab")
     expect(page).to_have_url(re.compile("turn=5.5-21.5.*arm=0.4"))
     find.click()
     values = page.locator(".found-value")
