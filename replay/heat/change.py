@@ -12,6 +12,7 @@ a load that the model does not know well enough, and is not looked for.
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -104,21 +105,28 @@ class _Search:
         with the sensors' own noise it finds nothing from elsewhere either, for every step off the
         ridge costs too much. With a larger one there is one hill, whatever it begins at.
         """
-        start = self._blurred_start()
-        dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
-        # Any cause shows where the hill is.
-        tried = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
-        best = max(tried, key=by_log)
+        best = max(self._blurred_changes, key=by_log)
+        stride_s = BLUR_STRIDE * self._stride_s
         for cause in ChangeCause:
             own = best if cause is ChangeCause.COOLING else self._with_cause(best, 0, cause)
             own = self._refine(own, 0, stride_s)
             yield self._refine(self._as_noisy(own, outer), 0, stride_s)
 
-    def _blurred_start(self) -> Hypothesis:
-        """Return the prior's middle with a large noise of every sensor."""
-        outer = self._problem.first_outer().copy()
-        outer[-len(self._problem.sensors) :] = math.log(BLUR_K)
-        return Hypothesis((), outer, self._problem.first_unknowns(), -math.inf)
+    @cached_property
+    def _blurred_changes(self) -> list[Hypothesis]:
+        """One change at each of some dates, from the prior's middle and in blurred readings.
+
+        Worse cooling, for any cause shows where the hill is.
+        """
+        outer = self._with_noise(self._problem.first_outer(), BLUR_K)
+        start = Hypothesis((), outer, self._problem.first_unknowns(), -math.inf)
+        dates = self._dates[::BLUR_STRIDE]
+        return [self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates]
+
+    def _with_noise(self, outer: Floats, noise_K: float) -> Floats:  # noqa: N803
+        """Return outer parameters with that noise of every sensor."""
+        sensors = len(self._problem.sensors)
+        return np.concatenate([outer[:-sensors], np.full(sensors, math.log(noise_K))])
 
     def _with_own_noise(self, here: Hypothesis) -> Hypothesis:
         """Return the same with the sensors' noises as they are with its changes."""
@@ -188,7 +196,8 @@ class _Search:
         starts = [here] if len(here.changes) > 1 else []
         for one in (here, self._blurred_pair(outer)):
             if one is not None and len(one.changes) > 1:
-                starts += [self._with_all(one, cause) for cause in ChangeCause]
+                alike = (self._with_all(one, cause) for cause in ChangeCause)
+                starts += [other for other in alike if other is not here]
         settled = sorted(map(self._settled, starts), key=by_log, reverse=True)
         if len(here.changes) > 1 or not settled:
             return settled or [here]
@@ -201,27 +210,21 @@ class _Search:
 
         None where two have no place.
         """
-        start = self._blurred_start()
-        dates, stride_s = self._dates[::BLUR_STRIDE], BLUR_STRIDE * self._stride_s
-        firsts = (self._with(start, self._change(ChangeCause.COOLING, at)) for at in dates)
-        pairs = (self._added(one, ChangeCause.COOLING)[0] for one in firsts)
+        stride_s = BLUR_STRIDE * self._stride_s
+        pairs = (self._added(one, ChangeCause.COOLING)[0] for one in self._blurred_changes)
         best = max((one for one in pairs if len(one.changes) > 1), key=by_log, default=None)
         if best is None:
             return None
         # By steps, as metals are annealed: what rough readings left open is seen in finer ones.
         for noise_K in (BLUR_K, FINER_K):  # noqa: N806 - units are written as units are
-            best = self._redated(self._blurred(best, noise_K), stride_s)
+            blurred = self._with_noise(best.outer, noise_K)
+            best = self._redated(self._fit(best.changes, blurred, best.unknowns), stride_s)
         return self._as_noisy(best, outer)
 
     def _redated(self, here: Hypothesis, stride_s: float) -> Hypothesis:
         for at in range(len(here.changes)):
             here = self._refine(here, at, stride_s)
         return here
-
-    def _blurred(self, here: Hypothesis, noise_K: float) -> Hypothesis:  # noqa: N803
-        outer = here.outer.copy()
-        outer[-len(self._problem.sensors) :] = math.log(noise_K)
-        return self._fit(here.changes, outer, here.unknowns)
 
     def _as_noisy(self, blurred: Hypothesis, outer: Floats) -> Hypothesis:
         """Return changes found in blurred readings with the noises of other parameters."""
